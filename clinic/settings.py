@@ -1,0 +1,208 @@
+"""Every setting of the site, read from the environment. Importing this file writes nothing.
+
+With DEMO=1 (what `make run` and the tests use) values that only a demonstration on one machine may assume are
+filled in. Without it, a missing secret or address is an error that names the variable.
+"""
+
+import os
+import secrets
+from pathlib import Path
+
+from bootstrap_wrapper import get_bootstrap_css_dir, get_bootstrap_js_dir
+from csp.constants import NONE, SELF
+from django.core.exceptions import ImproperlyConfigured
+
+from clinic import environment
+
+BASE_DIR = Path(__file__).resolve().parent.parent
+DEMO = environment.read_flag(os.environ, "DEMO")
+env = environment.Environment(os.environ, demo=DEMO)
+
+DEBUG = False
+VAR_DIR = env.path("VAR_DIR", default=BASE_DIR / "var")
+
+# --- who we are -----------------------------------------------------------------------------------------------
+CLINIC_NAME = env.text("CLINIC_NAME", demo="Quiet Harbour Sleep Clinic (demo)")
+PUBLIC_URL = env.text("PUBLIC_URL", demo="http://127.0.0.1:8000").rstrip("/")
+ALLOWED_HOSTS = env.words("ALLOWED_HOSTS", demo="127.0.0.1,localhost,[::1]")
+CSRF_TRUSTED_ORIGINS = [PUBLIC_URL]
+
+
+def _demo_secret() -> str:
+    """Return the key that `make run` left under var/, or one that lasts as long as this process."""
+    kept = VAR_DIR / "secret-key"
+    return kept.read_text().strip() if kept.exists() else secrets.token_urlsafe(50)
+
+
+SECRET_KEY = env.text("SECRET_KEY", demo=_demo_secret() if DEMO else None)
+if not DEMO and len(SECRET_KEY) < 50:
+    raise ImproperlyConfigured("SECRET_KEY must have at least 50 characters.")
+
+# --- parts ----------------------------------------------------------------------------------------------------
+INSTALLED_APPS = [
+    "clinic.accounts",
+    "resupply",
+    "pgtrigger",
+    "pghistory",
+    "crispy_forms",
+    "crispy_bootstrap5",
+    "django_filters",
+    "django_htmx",
+    "django_tables2",
+    "csp",
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "django.contrib.staticfiles",
+    "django.contrib.humanize",
+    "django.contrib.postgres",
+]
+
+MIDDLEWARE = [
+    "clinic.health.Livez",
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "csp.middleware.CSPMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "pghistory.middleware.HistoryMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "django_htmx.middleware.HtmxMiddleware",
+]
+
+ROOT_URLCONF = "clinic.urls"
+WSGI_APPLICATION = "clinic.wsgi.application"
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "DIRS": [BASE_DIR / "templates"],
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+                "clinic.context.clinic",
+            ],
+        },
+    }
+]
+CRISPY_ALLOWED_TEMPLATE_PACKS = "bootstrap5"
+CRISPY_TEMPLATE_PACK = "bootstrap5"
+DJANGO_TABLES2_TEMPLATE = "django_tables2/bootstrap5.html"
+
+# --- stores ---------------------------------------------------------------------------------------------------
+DATABASES = {
+    "default": environment.database(
+        env.text("DATABASE_URL", demo=f"postgresql://postgres@/evenkeep?host={VAR_DIR / 'postgres'}"),
+        pool_size=env.number("DB_POOL", default=0),
+    )
+}
+
+# The broker, and the cache in a database of its own: clearing a cache empties its whole Redis database.
+REDIS_URL = env.text("REDIS_URL", demo="memory://")
+if REDIS_URL == "memory://":  # a command of the demo without Redis: nothing is queued, nothing shared
+    CACHES = {"default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}}
+else:
+    CACHE_URL = env.text("CACHE_URL", demo=environment.beside(REDIS_URL))
+    if environment.same_redis(REDIS_URL, CACHE_URL):
+        raise ImproperlyConfigured("REDIS_URL (broker) and CACHE_URL must not be the same Redis database.")
+    CACHES = {"default": {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": CACHE_URL}}
+
+# --- sign-in --------------------------------------------------------------------------------------------------
+AUTH_USER_MODEL = "accounts.User"
+LOGIN_URL = "login"
+LOGIN_REDIRECT_URL = "/"
+LOGOUT_REDIRECT_URL = "login"
+PASSWORD_HASHERS = [
+    "django.contrib.auth.hashers.Argon2PasswordHasher",
+    "django.contrib.auth.hashers.PBKDF2PasswordHasher",
+]
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+    {
+        "NAME": "django.contrib.auth.password_validation.MinimumLengthValidator",
+        "OPTIONS": {"min_length": 12},
+    },
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+]
+SESSION_ENGINE = "django.contrib.sessions.backends.db"
+SESSION_COOKIE_AGE = 10 * 3600  # one working day: desks are shared
+SESSION_EXPIRE_AT_BROWSER_CLOSE = True
+SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = not DEMO
+SESSION_COOKIE_HTTPONLY = CSRF_COOKIE_HTTPONLY = True
+
+# --- what a browser may do --------------------------------------------------------------------------------------
+CONTENT_SECURITY_POLICY = {
+    "DIRECTIVES": {
+        "default-src": [NONE],
+        "script-src": [SELF],
+        "style-src": [SELF],
+        "font-src": [SELF],
+        "connect-src": [SELF],
+        "form-action": [SELF],
+        "img-src": [SELF, "data:"],
+        "base-uri": [NONE],
+        "frame-ancestors": [NONE],
+    }
+}
+X_FRAME_OPTIONS = "DENY"
+SECURE_REFERRER_POLICY = "same-origin"
+SECURE_CONTENT_TYPE_NOSNIFF = True
+SECURE_SSL_REDIRECT = not DEMO
+SECURE_HSTS_SECONDS = 0 if DEMO else 365 * 24 * 3600
+SECURE_HSTS_INCLUDE_SUBDOMAINS = not DEMO
+# Asking browsers to preload a clinic's domain is the owner's decision, so no `preload` and no warning about it.
+SILENCED_SYSTEM_CHECKS = ["security.W021"]
+if env.flag("BEHIND_TLS_PROXY"):
+    SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
+
+# --- files ------------------------------------------------------------------------------------------------------
+STATIC_URL = "static/"
+STATIC_ROOT = VAR_DIR / "static"
+STATICFILES_DIRS = [
+    ("bootstrap/css", str(get_bootstrap_css_dir())),
+    ("bootstrap/js", str(get_bootstrap_js_dir())),
+]
+# Tests and people at work on the stylesheet read the files where they lie, without `collectstatic`.
+STATIC_FROM_SOURCE = DEMO and env.flag("STATIC_FROM_SOURCE")
+WHITENOISE_USE_FINDERS = WHITENOISE_AUTOREFRESH = STATIC_FROM_SOURCE
+STORAGES = {
+    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "staticfiles": {
+        "BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"
+        if STATIC_FROM_SOURCE
+        else "whitenoise.storage.CompressedManifestStaticFilesStorage"
+    },
+}
+
+# --- mail -------------------------------------------------------------------------------------------------------
+DEFAULT_FROM_EMAIL = SERVER_EMAIL = env.text("MAIL_FROM", demo="demo clinic <desk@clinic.example>")
+MAIL_FOLDER = VAR_DIR / "mail"  # where the demo's mail lands when no SMTP server is named
+if DEMO and not os.environ.get("EMAIL_URL"):
+    EMAIL_BACKEND = "clinic.mail.FolderBackend"
+else:
+    globals().update(environment.mail(env.text("EMAIL_URL")))
+
+# --- time and language --------------------------------------------------------------------------------------------
+USE_TZ = True
+TIME_ZONE = "UTC"
+LANGUAGE_CODE = "en-us"
+USE_I18N = True
+
+# --- logs -------------------------------------------------------------------------------------------------------
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "formatters": {"line": {"()": "clinic.logs.ScrubbingFormatter"}},
+    "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "line"}},
+    "root": {"handlers": ["stderr"], "level": env.text("LOG_LEVEL", default="INFO")},
+    # Django's own defaults would add a handler that mails requests to administrators, unscrubbed.
+    "loggers": {"django": {"handlers": [], "level": "INFO", "propagate": True}},
+}

@@ -1,0 +1,15 @@
+"""Every address of the site: sign-in here, the rest with its audience."""
+
+from importlib.util import find_spec
+
+from django.contrib.auth import views as auth
+from django.urls import URLPattern, URLResolver, include, path
+
+urlpatterns: list[URLPattern | URLResolver] = [
+    path("sign-in/", auth.LoginView.as_view(redirect_authenticated_user=True), name="login"),
+    path("sign-out/", auth.LogoutView.as_view(), name="logout"),
+    path("password/", auth.PasswordChangeView.as_view(), name="password_change"),
+    path("password/done/", auth.PasswordChangeDoneView.as_view(), name="password_change_done"),
+]
+if find_spec("resupply.web") and find_spec("resupply.web.urls"):
+    urlpatterns.append(path("", include("resupply.web.urls")))

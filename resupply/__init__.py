@@ -1,0 +1,1 @@
+"""Evenkeep: PAP patients kept in working, clean equipment."""
