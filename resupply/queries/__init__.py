@@ -1,0 +1,1 @@
+"""Reads: querysets, rows of pages, and the facts that the rules need."""

@@ -1,0 +1,1 @@
+"""Writes: one English verb per function. The only place with `transaction.atomic`."""

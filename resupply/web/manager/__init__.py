@@ -1,0 +1,1 @@
+"""The manager: who has fallen behind."""
