@@ -1,0 +1,227 @@
+"""Writes about people: patients, who pays for them, and what they agreed to."""
+
+import re
+import unicodedata
+from dataclasses import dataclass
+from datetime import date, datetime
+from zoneinfo import ZoneInfoNotFoundError
+
+from django.contrib.auth.base_user import AbstractBaseUser
+from django.db import IntegrityError, transaction
+
+from resupply.models import (
+    Channel,
+    Consent,
+    Coverage,
+    Dispense,
+    FindToken,
+    Language,
+    Location,
+    Patient,
+    PatientStatus,
+    Payer,
+)
+from resupply.services import plans
+from resupply.services.errors import Refused
+from resupply.services.records import Stamp, check_day, local_day, stamp, take_back
+
+_EARLIEST_BIRTH = date(1900, 1, 1)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PatientDetails:
+    """Everything about a patient that staff type. `cleaning_weekday` counts from Monday = 0."""
+
+    reference: str
+    given_name: str
+    family_name: str
+    birth_date: date
+    location: Location
+    email: str = ""
+    phone: str = ""
+    address: str = ""
+    representative_name: str = ""
+    representative_relation: str = ""
+    language: str = Language.ENGLISH
+    time_zone: str = "UTC"
+    therapy_started_on: date | None = None
+    cleaning_weekday: int = 6
+    cleaning_month_day: int = 1
+
+
+def create_patient(
+    details: PatientDetails, *, by: AbstractBaseUser | None, now: datetime, payer: Payer | None = None
+) -> Patient:
+    """Add a patient; with `payer`, covered by it from the start of therapy (today where that is not known).
+
+    Raises Refused: `reference_taken`, `birth_date`, `before_birth`, `time_zone`, `name_missing`.
+    """
+    _check(details, now=now)
+    with transaction.atomic():
+        patient = Patient(created_at=now, **_fields(details))
+        _save(patient)
+        plans.lock_patients([patient.pk])
+        _write_tokens(patient)
+        if payer is not None:
+            starts_on = details.therapy_started_on or local_day(now, details.time_zone)
+            Coverage.objects.create(patient=patient, payer=payer, starts_on=starts_on, **stamp(by, now))
+        plans.refresh_plans([patient.pk], now=now)
+    return patient
+
+
+def update_patient(patient: Patient, details: PatientDetails, *, now: datetime) -> Patient:
+    """Correct a patient's details; refuses what `create_patient` does, and a birth date after a dispense."""
+    _check(details, now=now)
+    with transaction.atomic():
+        plans.lock_patients([patient.pk])
+        if Dispense.objects.filter(
+            patient=patient, dispensed_on__lt=details.birth_date, voided_at=None
+        ).exists():
+            raise Refused("birth_date", "Parts were dispensed before this date of birth.", "birth_date")
+        for name, value in _fields(details).items():
+            setattr(patient, name, value)
+        _save(patient)
+        _write_tokens(patient)
+        plans.refresh_plans([patient.pk], now=now)
+    return patient
+
+
+def change_status(patient: Patient, status: str, *, now: datetime) -> Patient:
+    """Put a patient on therapy or off it. Raises Refused `status` for an unknown one."""
+    if status not in PatientStatus.values:
+        raise Refused("status", "Choose one of the listed states.", "status")
+    with transaction.atomic():
+        plans.lock_patients([patient.pk])
+        patient.status = status
+        patient.save(update_fields=["status"])
+        plans.refresh_plans([patient.pk], now=now)
+    return patient
+
+
+def set_coverage(
+    patient: Patient, payer: Payer | None, *, starts_on: date, by: AbstractBaseUser | None, now: datetime
+) -> Coverage:
+    """From a day on this payer pays (None: the patient); an earlier record of that very day is voided."""
+    check_day(patient, starts_on, today=local_day(now, patient.time_zone), field="starts_on", ahead=True)
+    with transaction.atomic():
+        plans.lock_patients([patient.pk])
+        for earlier in Coverage.objects.filter(patient=patient, starts_on=starts_on, voided_at=None):
+            take_back(earlier, reason="replaced by another payer from the same day", by=by, now=now)
+        coverage = Coverage.objects.create(
+            patient=patient, payer=payer, starts_on=starts_on, **stamp(by, now)
+        )
+        plans.refresh_plans([patient.pk], now=now)
+    return coverage
+
+
+def give_consent(
+    patient: Patient, channel: str, *, given_on: date, how: str, by: AbstractBaseUser | None, now: datetime
+) -> Consent:
+    """Record a patient's yes to messages on a channel, and how it was given."""
+    return _consent(patient, channel, True, given_on, how, stamp(by, now), now)
+
+
+def withdraw_consent(
+    patient: Patient, channel: str, *, given_on: date, how: str, by: AbstractBaseUser | None, now: datetime
+) -> Consent:
+    """Record a patient's no to messages on a channel; the newest record counts."""
+    return _consent(patient, channel, False, given_on, how, stamp(by, now), now)
+
+
+def find_tokens(patient: Patient) -> frozenset[str]:
+    """Words a patient is found by: name parts, reference, birth date as typed in several ways, phone endings.
+
+    Birth dates: 1961-02-04, 02/04/1961, 2/4/1961 (month first). Phone: all digits, and the last 10, 7 and 4.
+    """
+    born = patient.birth_date
+    words = fold(f"{patient.given_name} {patient.family_name}").split()
+    parts = [part for word in words for part in [word, *re.split(r"[-'’.]", word)]]
+    digits = re.sub(r"\D", "", patient.phone)
+    endings = [digits[-length:] for length in (4, 7, 10) if len(digits) >= length]
+    dates = [
+        born.isoformat(),
+        f"{born.month:02}/{born.day:02}/{born.year:04}",
+        f"{born.month}/{born.day}/{born.year}",
+    ]
+    tokens = [*parts, *fold(patient.reference).split(), *dates, digits, *endings]
+    return frozenset(token[:80] for token in tokens if token)
+
+
+def fold(text: str) -> str:
+    """Lower case without accents: what is stored to be found, and what is typed to find it."""
+    spread = unicodedata.normalize("NFKD", text.casefold().translate(_UNDECOMPOSED))
+    return "".join(letter for letter in spread if not unicodedata.combining(letter))
+
+
+_UNDECOMPOSED = str.maketrans({"ø": "o", "đ": "d", "ð": "d", "ł": "l", "æ": "ae", "œ": "oe", "þ": "th"})
+"""Letters that Unicode does not take apart, as they are typed on a keyboard that lacks them."""
+
+
+def _fields(details: PatientDetails) -> dict[str, object]:
+    """Model fields, blanks around what was typed removed."""
+    values: dict[str, object] = {
+        name: getattr(details, name).strip()
+        if isinstance(getattr(details, name), str)
+        else getattr(details, name)
+        for name in PatientDetails.__slots__
+    }
+    return values
+
+
+def _check(details: PatientDetails, *, now: datetime) -> None:
+    """Refuse details that no patient can have."""
+    if not details.given_name.strip() and not details.family_name.strip():
+        raise Refused("name_missing", "Enter at least one name.", "family_name")
+    if not details.reference.strip():
+        raise Refused("reference_missing", "Enter the clinic's reference for this patient.", "reference")
+    try:
+        today = local_day(now, details.time_zone)
+    except (ZoneInfoNotFoundError, ValueError):
+        raise Refused("time_zone", "Choose a time zone such as America/Denver.", "time_zone") from None
+    if not _EARLIEST_BIRTH <= details.birth_date <= today:
+        raise Refused(
+            "birth_date", "Enter the date of birth; it cannot lie ahead or before 1900.", "birth_date"
+        )
+    if details.therapy_started_on and details.therapy_started_on < details.birth_date:
+        raise Refused("before_birth", "Therapy cannot start before birth.", "therapy_started_on")
+
+
+def _save(patient: Patient) -> None:
+    """Save; two patients cannot share a reference."""
+    try:
+        with transaction.atomic():
+            patient.save()
+    except IntegrityError as error:
+        if "reference" not in str(error):
+            raise
+        raise Refused(
+            "reference_taken",
+            "Another patient has this reference. Check that this person is not on record already.",
+            "reference",
+        ) from None
+
+
+def _write_tokens(patient: Patient) -> None:
+    """Make the stored tokens equal the patient's own."""
+    wanted = find_tokens(patient)
+    stored = set(FindToken.objects.filter(patient=patient).values_list("token", flat=True))
+    FindToken.objects.filter(patient=patient, token__in=stored - wanted).delete()
+    FindToken.objects.bulk_create(
+        FindToken(patient=patient, token=token) for token in sorted(wanted - stored)
+    )
+
+
+def _consent(
+    patient: Patient, channel: str, granted: bool, given_on: date, how: str, mark: Stamp, now: datetime
+) -> Consent:
+    """Append a yes or no; it changes no plan, but the patient is locked so that two answers have an order."""
+    if channel not in Channel.values:
+        raise Refused("channel", "Choose one of the listed channels.", "channel")
+    if not how.strip():
+        raise Refused("how_missing", "Say how the patient answered, for example: at the desk.", "how")
+    check_day(patient, given_on, today=local_day(now, patient.time_zone), field="given_on")
+    with transaction.atomic():
+        plans.lock_patients([patient.pk])
+        return Consent.objects.create(
+            patient=patient, channel=channel, granted=granted, given_on=given_on, how=how.strip(), **mark
+        )

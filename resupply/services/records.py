@@ -1,0 +1,63 @@
+"""What every ledger write shares: who recorded it and when, and how a record is taken back."""
+
+from datetime import date, datetime
+from typing import TypedDict
+from zoneinfo import ZoneInfo
+
+from django.contrib.auth.base_user import AbstractBaseUser
+
+from resupply.models import Patient, Voidable
+from resupply.services.errors import Refused
+
+
+class Stamp(TypedDict):
+    """Fields of `Voidable` that say who recorded a row, and when."""
+
+    recorded_at: datetime
+    recorded_by_id: int | None
+
+
+def stamp(by: AbstractBaseUser | None, now: datetime) -> Stamp:
+    """The stamp of a row recorded now by a person (None: by the program)."""
+    return {"recorded_at": now, "recorded_by_id": by.pk if by is not None else None}
+
+
+def take_back(record: Voidable, *, reason: str, by: AbstractBaseUser | None, now: datetime) -> None:
+    """Void a record with a reason; the caller holds the lock of its patient.
+
+    Raises Refused: `reason_missing`, `already_void`.
+    """
+    reason = check_reason(reason)
+    record.refresh_from_db(fields=["voided_at"])
+    if record.is_voided:
+        raise Refused("already_void", "This record has been voided already.")
+    record.voided_at, record.void_reason = now, reason
+    record.voided_by_id = by.pk if by is not None else None
+    record.save(update_fields=["voided_at", "voided_by", "void_reason"])
+
+
+def check_reason(reason: str) -> str:
+    """The reason without blanks around it. Raises Refused `reason_missing`, `reason_long`."""
+    reason = reason.strip()
+    if not reason:
+        raise Refused("reason_missing", "Say why: the reason stays on record.", "reason")
+    if len(reason) > 300:
+        raise Refused("reason_long", "Keep the reason to 300 characters.", "reason")
+    return reason
+
+
+def check_day(patient: Patient, day: date, *, today: date, field: str = "on", ahead: bool = False) -> None:
+    """Refuse a day before the patient's birth, and one after `today` unless `ahead`."""
+    if day < patient.birth_date:
+        raise Refused(
+            "before_birth",
+            f"{day:%Y-%m-%d} lies before the patient's date of birth. Correct the date.",
+            field,
+        )
+    if day > today and not ahead:
+        raise Refused("future", f"{day:%Y-%m-%d} has not come yet. Enter the day it happened.", field)
+
+
+def local_day(now: datetime, zone: str) -> date:
+    """The calendar date of a moment in a zone."""
+    return now.astimezone(ZoneInfo(zone)).date()

@@ -1,0 +1,161 @@
+"""Builders of records for tests: every argument has a sensible default, anything can be said otherwise.
+
+They write rows and nothing else. What a service would do besides (plans, checks) is left to the services; a
+test that needs plans calls `refresh_plans` or uses the service. The suite's usual day is 2026-03-18.
+"""
+
+from collections.abc import Iterable
+from datetime import UTC, date, datetime
+from itertools import count
+from typing import Any
+
+from clinic.accounts.models import User
+from resupply.models import (
+    AllowanceVersion,
+    CatalogueItem,
+    Consent,
+    Coverage,
+    Dispense,
+    DispenseLine,
+    Event,
+    FindToken,
+    LifeVersion,
+    Location,
+    Patient,
+    Payer,
+    Role,
+    Staff,
+)
+from resupply.rules.tables import part_types
+from resupply.services.people import find_tokens
+
+TODAY = date(2026, 3, 18)
+NOW = datetime(2026, 3, 18, 15, 0, tzinfo=UTC)
+PASSWORD = "a-long-test-password"
+_numbers = count(1)
+
+
+def make_location(**over: Any) -> Location:
+    """A location in Denver's zone."""
+    values: dict[str, Any] = {"name": f"Room {next(_numbers)}", "time_zone": "America/Denver"}
+    return Location.objects.create(**values | over)
+
+
+def make_payer(*, allowances: Iterable[dict[str, Any]] = (), **over: Any) -> Payer:
+    """A payer; `allowances` are fields of AllowanceVersion (2 per month, 3 months at once unless said)."""
+    payer = Payer.objects.create(**{"name": f"Payer {next(_numbers)}"} | over)
+    for allowance in allowances:
+        make_allowance(payer, **allowance)
+    return payer
+
+
+def make_allowance(payer: Payer, **over: Any) -> AllowanceVersion:
+    """A usual maximum: two A7032 per month, three months' worth at once, from 2020 on."""
+    values: dict[str, Any] = {
+        "part_code": "A7032",
+        "units": 2,
+        "period_count": 1,
+        "period_unit": "month",
+        "at_once_periods": 3,
+        "effective_from": date(2020, 1, 1),
+    }
+    return AllowanceVersion.objects.create(payer=payer, **values | over)
+
+
+def make_patient(*, payer: Payer | None = None, paid_from: date = date(2020, 1, 1), **over: Any) -> Patient:
+    """A patient on therapy; with `payer`, covered by it from `paid_from` on."""
+    number = next(_numbers)
+    values: dict[str, Any] = {
+        "reference": f"T{number:05d}",
+        "given_name": "Test",
+        "family_name": f"Person{number}",
+        "birth_date": date(1961, 2, 4),
+        "time_zone": "America/Denver",
+        "therapy_started_on": date(2024, 10, 1),
+    }
+    values |= over
+    if "location" not in values:
+        values["location"] = Location.objects.order_by("pk").first() or make_location()
+    patient = Patient.objects.create(**values)
+    FindToken.objects.bulk_create(
+        FindToken(patient=patient, token=token) for token in sorted(find_tokens(patient))
+    )
+    if payer is not None:
+        make_coverage(patient, payer, starts_on=paid_from)
+    return patient
+
+
+def make_coverage(patient: Patient, payer: Payer | None, **over: Any) -> Coverage:
+    """Who pays for the patient from 2020 on."""
+    return Coverage.objects.create(patient=patient, payer=payer, **{"starts_on": date(2020, 1, 1)} | over)
+
+
+def make_consent(patient: Patient, **over: Any) -> Consent:
+    """A yes to e-mail."""
+    values: dict[str, Any] = {
+        "channel": "mail",
+        "granted": True,
+        "given_on": date(2025, 1, 1),
+        "how": "asked at the desk",
+    }
+    return Consent.objects.create(patient=patient, **values | over)
+
+
+def make_item(**over: Any) -> CatalogueItem:
+    """A catalogue item: a nasal cushion."""
+    number = next(_numbers)
+    values: dict[str, Any] = {
+        "name": f"Item {number}",
+        "kind": "cushion",
+        "part_code": "A7032",
+        "magnetic": "no",
+    }
+    return CatalogueItem.objects.create(**values | over)
+
+
+def make_dispense(
+    patient: Patient, *lines: dict[str, Any], on: date = date(2026, 1, 1), **over: Any
+) -> Dispense:
+    """A dispense with lines (one A7032 unless said); the kind follows from the code. No plan is refreshed."""
+    dispense = Dispense.objects.create(
+        **{"patient": patient, "location": patient.location, "dispensed_on": on} | over
+    )
+    for position, line in enumerate(lines or ({},)):
+        values: dict[str, Any] = {"part_code": "A7032", "quantity": 1} | line
+        values.setdefault("kind", part_types()[values["part_code"]].kind)
+        DispenseLine.objects.create(dispense=dispense, position=position, **values)
+    return dispense
+
+
+def make_event(patient: Patient, event: str, **over: Any) -> Event:
+    """A swap, loss, pause or refit on 2026-02-01 (swap and loss: of the cushion; refit: to "Aspen")."""
+    values: dict[str, Any] = {"event": event, "on": date(2026, 2, 1)}
+    if event in {"swap", "lost", "loss"}:
+        values["kind"] = "cushion"
+    if event == "refit":
+        values["family"] = "Aspen"
+    return Event.objects.create(patient=patient, **values | over)
+
+
+def make_life(**over: Any) -> LifeVersion:
+    """A clinic life version: A7032, one month from 2020 on."""
+    values: dict[str, Any] = {
+        "part_code": "A7032",
+        "period_count": 1,
+        "period_unit": "month",
+        "effective_from": date(2020, 1, 1),
+    }
+    return LifeVersion.objects.create(**values | over)
+
+
+def make_user(**over: Any) -> User:
+    """A signed-in person without a role at this clinic."""
+    values: dict[str, Any] = {"username": f"user{next(_numbers)}", "password": PASSWORD}
+    return User.objects.create_user(**values | over)
+
+
+def make_staff(role: Role = Role.DESK, *, locations: Iterable[Location] = (), **over: Any) -> Staff:
+    """A member of staff with a role; no locations: all of them. `over` are fields of the user."""
+    staff = Staff.objects.create(user=make_user(**over), role=role)
+    staff.locations.set(locations)
+    return staff
