@@ -1,0 +1,101 @@
+"""Messages on their way out. The row is the truth; the queue is a doorbell."""
+
+import uuid
+
+from django.db import models
+from django.db.models import Q
+
+from resupply.models.equipment import KIND_CHOICES
+from resupply.models.people import Channel, Patient
+
+
+class MessageState(models.TextChoices):
+    """How far a message has come."""
+
+    WAITING = "waiting", "Waiting"
+    SENDING = "sending", "Being sent"
+    SENT = "sent", "Sent"
+    CANCELLED = "cancelled", "No longer needed"
+    FAILED = "failed", "Could not be sent"
+
+
+class Message(models.Model):
+    """One message to one patient on one day; written with its cause, sent by a worker that claims it.
+
+    A claim raises `fence` and holds the row until `leased_until`; only the holder of the fence may finish it.
+    What was sent is kept in `subject` and `body_text`.
+    """
+
+    public_id = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    patient = models.ForeignKey(Patient, models.PROTECT, related_name="messages")
+    channel = models.CharField(max_length=8, choices=Channel)
+    purpose = models.CharField(max_length=16)
+    day = models.DateField()
+    state = models.CharField(max_length=10, choices=MessageState, default=MessageState.WAITING)
+    created_at = models.DateTimeField()
+    not_before = models.DateTimeField()
+    expires_at = models.DateTimeField()
+    leased_until = models.DateTimeField(null=True)
+    fence = models.PositiveIntegerField(default=0)
+    attempts = models.PositiveSmallIntegerField(default=0)
+    is_unsure = models.BooleanField(default=False)
+    """A send broke off after it had begun, so the message may have arrived; it is tried only once more."""
+    finished_at = models.DateTimeField(null=True)
+    address = models.CharField(max_length=254, blank=True)
+    subject = models.CharField(max_length=200, blank=True)
+    body_text = models.TextField(blank=True)
+    last_error = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["patient", "channel", "day"], name="one_message_per_patient_and_day"
+            )
+        ]
+        indexes = [
+            models.Index(
+                fields=["not_before", "id"],
+                name="message_to_send",
+                condition=Q(state__in=["waiting", "sending"]),
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"message {self.public_id}"
+
+
+class MessageReason(models.Model):
+    """Why a message is sent: a line reached a reminder step of the refill whose supply ends on that day.
+
+    A step is written about once. A reason that no longer held, or whose message never went out, does not
+    stand: should the step be reached again, a later message may carry it.
+    """
+
+    message = models.ForeignKey(Message, models.PROTECT, related_name="reasons")
+    patient = models.ForeignKey(Patient, models.PROTECT, related_name="+")
+    kind = models.CharField(max_length=20, choices=KIND_CHOICES)
+    step = models.CharField(max_length=16)
+    supply_ends_on = models.DateField()
+    stands = models.BooleanField(default=True)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["patient", "kind", "supply_ends_on", "step"],
+                name="reminder_step_once",
+                condition=Q(stands=True),
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.step} {self.kind}"
+
+
+class Heartbeat(models.Model):
+    """The last time a beat travelled scheduler, queue, worker and database."""
+
+    name = models.CharField(max_length=20, unique=True)
+    beat_at = models.DateTimeField()
+
+    def __str__(self) -> str:
+        return self.name

@@ -1,0 +1,156 @@
+"""Locations, staff and patients."""
+
+import uuid
+from datetime import date
+
+from django.conf import settings
+from django.db import models
+from django.db.models import Q
+from django.utils import timezone
+
+from resupply.models.base import Voidable, tracked
+
+
+class Location(models.Model):
+    """One place where the clinic sees patients; its zone dates what is dispensed there."""
+
+    name = models.CharField(max_length=80, unique=True)
+    time_zone = models.CharField(max_length=64, default="UTC")
+    phone = models.CharField(max_length=40, blank=True)
+    address = models.TextField(blank=True)
+
+    class Meta:
+        ordering = ["name"]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Role(models.TextChoices):
+    """What a member of staff may do; `web/access.py` says what each role opens."""
+
+    DESK = "desk", "Front desk"
+    THERAPIST = "therapist", "Therapist"
+    MANAGER = "manager", "Manager"
+    ADMINISTRATOR = "administrator", "Administrator"
+
+
+@tracked
+class Staff(models.Model):
+    """A member of staff: the sign-in, the role, and the locations worked at (none: all of them)."""
+
+    user = models.OneToOneField(settings.AUTH_USER_MODEL, models.PROTECT, related_name="staff")
+    role = models.CharField(max_length=16, choices=Role)
+    locations = models.ManyToManyField(Location, blank=True, related_name="staff")
+
+    class Meta:
+        verbose_name_plural = "staff"
+
+    def __str__(self) -> str:
+        return f"{self.user} ({self.get_role_display()})"
+
+
+class PatientStatus(models.TextChoices):
+    """Whether the clinic keeps this patient in equipment."""
+
+    ON_THERAPY = "on_therapy", "On therapy"
+    ENDED = "ended", "Therapy ended"
+    DIED = "died", "Died"
+    MOVED = "moved", "Moved elsewhere"
+
+
+class Language(models.TextChoices):
+    """Languages a patient is written to in."""
+
+    ENGLISH = "en", "English"
+    SPANISH = "es", "Spanish"
+
+
+@tracked
+class Patient(models.Model):
+    """A person on positive-airway-pressure therapy, known by the clinic's own reference."""
+
+    public_id = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
+    reference = models.CharField(max_length=40, unique=True)
+    given_name = models.CharField(max_length=80)
+    family_name = models.CharField(max_length=80)
+    birth_date = models.DateField()
+    email = models.EmailField(blank=True)
+    phone = models.CharField(max_length=40, blank=True)
+    address = models.TextField(blank=True)
+    representative_name = models.CharField(max_length=160, blank=True)
+    representative_relation = models.CharField(max_length=80, blank=True)
+    language = models.CharField(max_length=5, choices=Language, default=Language.ENGLISH)
+    time_zone = models.CharField(max_length=64, default="UTC")
+    location = models.ForeignKey(Location, models.PROTECT, related_name="patients")
+    status = models.CharField(max_length=12, choices=PatientStatus, default=PatientStatus.ON_THERAPY)
+    therapy_started_on = models.DateField(null=True, blank=True)
+    cleaning_weekday = models.PositiveSmallIntegerField(default=6)
+    cleaning_month_day = models.PositiveSmallIntegerField(default=1)
+    created_at = models.DateTimeField(default=timezone.now, editable=False)
+
+    class Meta:
+        ordering = ["family_name", "given_name", "id"]
+        constraints = [
+            models.CheckConstraint(condition=~Q(reference=""), name="patient_has_reference"),
+            models.CheckConstraint(condition=Q(cleaning_weekday__lte=6), name="cleaning_weekday_0_to_6"),
+            models.CheckConstraint(
+                condition=Q(cleaning_month_day__gte=1, cleaning_month_day__lte=31),
+                name="cleaning_month_day_1_to_31",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"patient {self.public_id}"  # never the name: this string reaches logs
+
+    @property
+    def name(self) -> str:
+        """Given and family name, as shown to staff and to the patient."""
+        return f"{self.given_name} {self.family_name}".strip()
+
+    def age_on(self, day: date) -> int:
+        """Whole years on a day."""
+        before = (day.month, day.day) < (self.birth_date.month, self.birth_date.day)
+        return day.year - self.birth_date.year - before
+
+
+class FindToken(models.Model):
+    """A word a patient is found by: a folded name part, reference, birth date, end of the phone number."""
+
+    patient = models.ForeignKey(Patient, models.CASCADE, related_name="find_tokens")
+    token = models.CharField(max_length=80)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["patient", "token"], name="find_token_once")]
+        indexes = [
+            models.Index(fields=["token"], name="find_token_prefix", opclasses=["varchar_pattern_ops"])
+        ]
+
+    def __str__(self) -> str:
+        return f"find token {self.pk}"
+
+
+class Channel(models.TextChoices):
+    """How a patient is reached."""
+
+    MAIL = "mail", "E-mail"
+    TEXT = "text", "Text message"
+    PHONE = "phone", "Telephone"
+    POST = "post", "Post"
+
+
+@tracked
+class Consent(Voidable):
+    """A patient's yes or no to messages on a channel; the newest standing record counts, none means no."""
+
+    patient = models.ForeignKey(Patient, models.PROTECT, related_name="consents")
+    channel = models.CharField(max_length=8, choices=Channel)
+    granted = models.BooleanField()
+    given_on = models.DateField()
+    how = models.CharField(max_length=120)
+
+    class Meta(Voidable.Meta):
+        indexes = [models.Index(fields=["patient", "channel", "-id"], name="consent_newest")]
+
+    def __str__(self) -> str:
+        return f"consent {self.pk}"

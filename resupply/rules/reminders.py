@@ -1,0 +1,167 @@
+"""Reminders: which step a refill has reached, and when a message may be sent.
+
+The rule in plain words. A refill of a line has four steps: *ask* (`ask_from` has come), *due* (`refill_on`
+has come) and two *overdue* steps (7 and 28 days after `refill_on`). Only the highest step reached is
+written about, each step once: after an outage, or when an old list is read in, a patient gets one message
+and not the whole ladder. Nothing is sent before `ask_from`, and nothing on a day without therapy.
+`refill_on` is the end of supply, or the day the payer's coverage opens if that is later: nobody is pressed
+for parts that the payer does not cover yet.
+
+A refill is known by the day its supply ends. That day moves a little when a patient reports a change of
+parts; less than `SAME_REFILL_DAYS` away it is still the same refill, and what was written about it is not
+written again.
+
+Messages go out between 09:00 and 20:00 by the clock of the patient's zone (the clinic's hours, `Hours`), on
+no account before 08:00 or from 21:00 on. A patient whose zone is not known is written to only while those
+hours hold in all zones of the US states and Puerto Rico at once.
+
+Edge cases: the hours are those of the patient's wall clock, so they stay put when clocks change; a local
+date that a zone skipped has no sending hours.
+
+Sources: 47 CFR 64.1200(c)(1) bars telephone solicitation before 8 a.m. and after 9 p.m. at the called
+party's location. Reminders of care by mail may not fall under it; it is adopted as a caution, and 21:00
+itself is held. The ladder of 7 and 28 days is common practice, not evidence.
+
+>>> step_reached(Refill(date(2026, 3, 1), date(2026, 3, 31), None, None), day=date(2026, 3, 10)).name
+'ask'
+>>> window = next_window(datetime(2026, 1, 5, 3, 0, tzinfo=UTC), "America/Denver")
+>>> window.day, window.opens_at.hour  # eight in the evening in Denver: held until nine
+(datetime.date(2026, 1, 5), 16)
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+from functools import lru_cache
+from zoneinfo import ZoneInfo
+
+
+@dataclass(frozen=True, slots=True)
+class ReminderStep:
+    """A step; `rank` rises, `days_after` counts from `refill_on` (None: reached with `ask_from`)."""
+
+    name: str
+    rank: int
+    days_after: int | None
+
+
+LADDER = (
+    ReminderStep("ask", 1, None),
+    ReminderStep("due", 2, 0),
+    ReminderStep("overdue_1", 3, 7),
+    ReminderStep("overdue_2", 4, 28),
+)
+STEPS = {step.name: step for step in LADDER}
+
+SAME_REFILL_DAYS = 14
+"""Two ends of supply fewer days apart than this are one refill whose date moved."""
+
+
+@dataclass(frozen=True, slots=True)
+class Refill:
+    """The dates of a line's next refill, and its pause `[paused_from, paused_until)` (no end: open)."""
+
+    ask_from: date
+    refill_on: date
+    paused_from: date | None
+    paused_until: date | None
+
+
+def is_paused(refill: Refill, *, day: date) -> bool:
+    """Whether the day lies in the pause."""
+    if refill.paused_from is None or day < refill.paused_from:
+        return False
+    return refill.paused_until is None or day < refill.paused_until
+
+
+def step_reached(refill: Refill, *, day: date) -> ReminderStep | None:
+    """The highest step reached on a day; None before `ask_from` and during a pause."""
+    if day < refill.ask_from or is_paused(refill, day=day):
+        return None
+    reached = LADDER[0]
+    for step in LADDER[1:]:
+        if step.days_after is not None and day >= refill.refill_on + timedelta(days=step.days_after):
+            reached = step
+    return reached
+
+
+# --- when -----------------------------------------------------------------------------------------------
+
+EARLIEST = time(8)
+LATEST = time(21)
+
+
+@dataclass(frozen=True, slots=True)
+class Hours:
+    """Local hours `[opens, closes)` in which messages may go out, within `[08:00, 21:00]`."""
+
+    opens: time = time(9)
+    closes: time = time(20)
+
+    def __post_init__(self) -> None:
+        if not EARLIEST <= self.opens < self.closes <= LATEST:
+            raise ValueError("sending hours lie between 08:00 and 21:00")
+
+
+DEFAULT_HOURS = Hours()
+WIDEST_HOURS = Hours(EARLIEST, LATEST)
+
+US_ZONES = (
+    "America/Puerto_Rico",
+    "America/New_York",
+    "America/Chicago",
+    "America/Denver",
+    "America/Phoenix",
+    "America/Los_Angeles",
+    "America/Anchorage",
+    "Pacific/Honolulu",
+)
+"""One zone for each clock of the US states and Puerto Rico."""
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """Messages of the patient's `day` may go out in `[opens_at, closes_at)`, aware UTC moments."""
+
+    day: date
+    opens_at: datetime
+    closes_at: datetime
+
+
+@lru_cache(maxsize=1024)
+def zones_of(name: str) -> tuple[ZoneInfo, ...]:
+    """The zone of that name, or all US zones where there is none."""
+    try:
+        return (ZoneInfo(name),)
+    except (ValueError, OSError, LookupError):  # unknown, empty, a path, a folder of the zone database
+        return tuple(ZoneInfo(zone) for zone in US_ZONES)
+
+
+def next_window(now: datetime, zone: str, hours: Hours = DEFAULT_HOURS) -> Window:
+    """The sending window open at `now` (aware), or else the next one to open, for a patient of `zone`."""
+    zones = zones_of(zone)
+    first = min(now.astimezone(place).date() for place in zones)
+    for ahead in range(4):  # today is over, tomorrow skipped by its zone: the third day opens at the latest
+        window = _window_on(first + timedelta(days=ahead), zones, hours)
+        if window and now < window.closes_at:
+            return window
+    raise AssertionError("sending hours come round every day")
+
+
+def next_opening(now: datetime, zone: str, hours: Hours = DEFAULT_HOURS) -> datetime:
+    """The first moment from `now` on at which a message may go out (aware, UTC)."""
+    return max(now.astimezone(UTC), next_window(now, zone, hours).opens_at)
+
+
+def may_send(now: datetime, zone: str, hours: Hours = DEFAULT_HOURS) -> bool:
+    """Whether a message may go out at `now`."""
+    return next_window(now, zone, hours).opens_at <= now
+
+
+def _window_on(day: date, zones: Sequence[ZoneInfo], hours: Hours) -> Window | None:
+    """The hours of a local day that hold in all zones at once, if there are any."""
+    # Where an hour happens twice, the later opening and the earlier closing are the cautious ones.
+    opens = max(datetime.combine(day, hours.opens, zone).replace(fold=1).astimezone(UTC) for zone in zones)
+    closes = min(datetime.combine(day, hours.closes, zone).astimezone(UTC) for zone in zones)
+    skipped = any(opens.astimezone(zone).date() != day for zone in zones)
+    return None if skipped or opens >= closes else Window(day, opens, closes)
