@@ -1,4 +1,4 @@
-"""Typed readers of environment variables. A missing or misspelt value stops the program with its name in the message.
+"""Typed readers of environment variables. A missing or misspelt value stops the program with its name.
 
 Nothing here has a default that would be unsafe in a deployment; settings.py decides what the demo may assume.
 """

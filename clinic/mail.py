@@ -1,4 +1,4 @@
-"""The demo's mail: every message becomes one file, so that a person can read what a patient would have received."""
+"""The demo's mail: every message becomes a file, for a person to read what a patient would have received."""
 
 from collections.abc import Sequence
 from hashlib import sha256

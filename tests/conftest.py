@@ -1,7 +1,7 @@
 """Private servers for the tests: PostgreSQL and a Redis-compatible server, started once, stopped at the end.
 
-Where DATABASE_URL or REDIS_URL are set, those are used. The settings are loaded only for tests below this folder's
-conftest: `pytest --confcutdir tests/rules tests/rules` runs the rules with neither Django nor servers.
+Where DATABASE_URL or REDIS_URL are set, those are used. `pytest --confcutdir tests/rules tests/rules` leaves
+this file out and runs the tests of the rules with neither Django nor servers.
 """
 
 import os
@@ -19,7 +19,7 @@ IS_OWNER = RUN_FOLDER not in os.environ  # xdist's workers inherit the folder of
 def pytest_configure(config: pytest.Config) -> None:
     """Point the settings at the run's own folder, before anything reads them."""
     if IS_OWNER:
-        run = Path(tempfile.mkdtemp(prefix="evenkeep-", dir="/tmp"))  # noqa: S108 - a socket's path must be short
+        run = Path(tempfile.mkdtemp(prefix="evenkeep-", dir="/tmp"))
         run.chmod(0o755)
         os.environ[RUN_FOLDER] = str(run)
         os.environ.update(

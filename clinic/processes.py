@@ -1,0 +1,82 @@
+"""The processes of a running clinic: one table for `make run`, docker-compose.yml and the test of both.
+
+`python` in a command is the interpreter of the virtual environment or of the image. What differs between this
+machine and a container (addresses, secrets) is in the environment, never in a command.
+"""
+
+from dataclasses import dataclass, field
+from ipaddress import ip_address
+
+
+@dataclass(frozen=True, slots=True)
+class Process:
+    """One long-running process.
+
+    command: the words that start it. environment: variables of its own, besides those all processes share.
+    health: the words that exit with 0 while it does its work.
+    """
+
+    name: str
+    command: tuple[str, ...]
+    health: tuple[str, ...]
+    environment: dict[str, str] = field(default_factory=dict)
+
+
+# Once, before the others start.
+MIGRATE = ("python", "manage.py", "migrate", "--noinput")
+
+# A worker and its scheduler are healthy while beats travel scheduler, queue, worker, database: an answer to a
+# ping says nothing, since a worker that lost its queue still gives one.
+_HEARTBEAT = ("python", "manage.py", "check_heartbeat")
+
+WEB = Process(
+    name="web",
+    command=(
+        *("python", "-m", "granian", "--interface", "wsgi", "--no-ws"),
+        *("--workers", "2", "--blocking-threads", "4", "clinic.wsgi:application"),
+    ),
+    health=("python", "-m", "clinic.livez"),
+    environment={"DB_POOL": "4"},  # connections of one web worker; other processes keep one each
+)
+
+WORKER = Process(
+    name="worker",
+    command=("python", "-m", "celery", "--quiet", "-A", "clinic.celery", "worker", "--concurrency", "2"),
+    health=_HEARTBEAT,
+    # On SIGTERM, Celery's soft shutdown: tasks get a few seconds, then go back to the queue.
+    environment={"REMAP_SIGTERM": "SIGQUIT"},
+)
+
+BEAT = Process(
+    name="beat",
+    command=(
+        *("python", "-m", "celery", "--quiet", "-A", "clinic.celery"),
+        *("beat", "--scheduler", "celery.beat:Scheduler"),  # in memory: no file to keep or to lose
+    ),
+    health=_HEARTBEAT,
+)
+
+PROCESSES = (WEB, WORKER, BEAT)
+
+# Variables every process needs outside the demo; settings.py reads them.
+REQUIRED_VARIABLES = (
+    "SECRET_KEY",
+    "CLINIC_NAME",
+    "PUBLIC_URL",
+    "ALLOWED_HOSTS",
+    "DATABASE_URL",
+    "REDIS_URL",
+    "CACHE_URL",
+    "EMAIL_URL",
+    "MAIL_FROM",
+)
+
+
+def is_loopback(host: str) -> bool:
+    """Tell whether a host name or address means this machine alone."""
+    if host == "localhost":
+        return True
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return False

@@ -1,0 +1,152 @@
+"""`make run`: a whole demo clinic on this machine; Ctrl-C leaves nothing of it running."""
+
+import fcntl
+import json
+import os
+import secrets
+import signal
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from io import StringIO
+from pathlib import Path
+from types import FrameType
+
+import django
+from django.apps import apps
+from django.core.management import call_command
+from django.db import connections
+
+from clinic import livez, servers
+from clinic.processes import MIGRATE, PROCESSES, is_loopback
+from clinic.supervisor import Supervisor, say, wait_until
+
+ROOT = Path(__file__).resolve().parent.parent
+
+
+class StopRequestedError(Exception):
+    """Somebody asked the whole to stop."""
+
+
+def main() -> int:
+    """Run the demo until it is stopped; return the exit code."""
+    if os.environ.get("DEMO") != "1":
+        say("This starts a demonstration (DEMO=1, as `make run` sets it). A clinic runs docker-compose.yml.")
+        return 2
+    if not is_loopback(os.environ.get("HOST", "127.0.0.1")):
+        say("The demo has invented people and printed passwords: it serves this machine only. Unset HOST.")
+        return 2
+    var = Path(os.environ.get("VAR_DIR", ROOT / "var")).resolve()
+    var.mkdir(parents=True, exist_ok=True)
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, _stop)
+    try:
+        with _only_one(var), _servers(var):
+            return _serve(var)
+    except StopRequestedError:
+        return 0
+    finally:
+        say("Stopped.")
+
+
+def _stop(number: int, frame: FrameType | None) -> None:
+    """End the start-up, or the watch, at the point it has reached; a second signal changes nothing."""
+    for again in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        signal.signal(again, signal.SIG_IGN)
+    raise StopRequestedError
+
+
+@contextmanager
+def _only_one(var: Path) -> Iterator[None]:
+    """Hold the folder: a second run in it would share the servers and stop them under the first."""
+    with (var / "run.lock").open("w") as lock:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            say(f"Already running in {var}.")
+            raise StopRequestedError from None
+        yield
+
+
+@contextmanager
+def _servers(var: Path) -> Iterator[None]:
+    """Have a database and a queue: those the environment names, else private ones under var/."""
+    try:
+        if not os.environ.get("DATABASE_URL"):
+            say("Starting PostgreSQL ...")
+            os.environ["DATABASE_URL"] = servers.start_postgres(var / "postgres")
+        if not os.environ.get("REDIS_URL"):
+            os.environ["REDIS_URL"] = servers.start_redis(var / "redis")
+        yield
+    finally:
+        servers.stop_redis(var / "redis")
+        servers.stop_postgres(var / "postgres")
+
+
+def _serve(var: Path) -> int:
+    """Prepare the database, start the processes, say where the site is, and watch until stopped."""
+    wished = int(os.environ.get("PORT", "8000"))
+    port = servers.free_port(wished)
+    if port != wished:
+        say(f"Port {wished} is taken; using {port}.")
+    _set_environment(var, port)
+    sign_ins = _prepare()
+    supervisor = Supervisor(PROCESSES, os.environ, ROOT)
+    try:
+        supervisor.start()
+        if not wait_until(livez.answers, seconds=60, give_up=supervisor.has_lost_one):
+            say("The web server did not answer.")
+            return 1
+        _announce(f"http://127.0.0.1:{port}/", sign_ins)
+        supervisor.watch()
+        return 1
+    finally:
+        say("Stopping ...")
+        supervisor.shut_down()
+
+
+def _set_environment(var: Path, port: int) -> None:
+    """Tell settings and processes where they are; keep one secret key under var/ so that sessions survive."""
+    key = var / "secret-key"
+    if not key.exists():
+        with os.fdopen(os.open(key, os.O_WRONLY | os.O_CREAT, 0o600), "w") as file:
+            file.write(secrets.token_urlsafe(50))
+    os.environ.update(
+        VAR_DIR=str(var),
+        GRANIAN_HOST="127.0.0.1",
+        GRANIAN_PORT=str(port),
+        PUBLIC_URL=os.environ.get("PUBLIC_URL") or f"http://127.0.0.1:{port}",
+        LOG_LEVEL=os.environ.get("LOG_LEVEL") or "WARNING",
+        GRANIAN_LOG_LEVEL=os.environ.get("GRANIAN_LOG_LEVEL") or "warning",
+        DJANGO_SETTINGS_MODULE="clinic.settings",
+        PYTHONUNBUFFERED="1",
+    )
+
+
+def _prepare() -> dict[str, str]:
+    """Bring database and files up to date, load the demo into an empty clinic, return the sign-ins."""
+    say("Preparing the database and the pages ...")
+    django.setup()
+    call_command(*MIGRATE[2:], verbosity=0)
+    call_command("collectstatic", interactive=False, verbosity=0)
+    if not apps.get_model("resupply", "Patient").objects.exists():
+        say("Loading the demo clinic ...")
+        call_command("load_demo")
+    printed = StringIO()
+    call_command("demo_sign_ins", json=True, stdout=printed)
+    connections.close_all()
+    sign_ins: dict[str, str] = json.loads(printed.getvalue())
+    return sign_ins
+
+
+def _announce(address: str, sign_ins: dict[str, str]) -> None:
+    """Print the address and, once, who may sign in."""
+    width = max((len(name) for name in sign_ins), default=0)
+    rows = [f"    {name:<{width}}   {password}" for name, password in sign_ins.items()]
+    say("\n".join(["", f"  The demo clinic is open: {address}", "", "  Sign in as", *rows, ""]))
+    say("  Everyone in it is invented. The passwords are new at every start and work on this machine only.")
+    say("  Ctrl-C stops everything.\n")
+
+
+if __name__ == "__main__":
+    sys.exit(main())
