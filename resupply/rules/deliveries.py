@@ -1,13 +1,15 @@
 """Whether a refill may be dispensed on a day, by the published refill rule in force on that very day.
 
-The rule in plain words: a refill of a recurring item goes out only after the patient's own yes to this refill,
-recorded before it goes; the patient is asked no earlier, and the refill dispensed no earlier, than the leads of
-the version in force on the date of service. No standing consent, no silence and no "stop" is a yes. Late contact
-(after the supply has ended) is fine. Days are calendar days; nothing moves for weekends or holidays.
+The rule in plain words: a refill of a recurring item goes out only after the patient's own yes to this
+refill, recorded before it goes; the patient is asked no earlier, and the refill dispensed no earlier, than
+the leads of the version in force on the date of service. No standing consent, no silence and no "stop" is a
+yes. Late contact (after the supply has ended) is fine. Days are calendar days; nothing moves for weekends
+or holidays.
 
-Edge cases: a part handed over in person needs no refill record (the signed slip or receipt is enough), yet the
-earliest delivery holds. Without an expected end of supply (a first dispense) there is no window to breach. A
-version that said "should" is reported as advice. For a parcel the day tested is the day it is shipped.
+Edge cases: a part handed over in person needs no refill record (the signed slip or receipt is enough), yet
+the earliest delivery holds. Without an expected end of supply (a first dispense) there is no window to
+breach. A version that said "should" is reported as advice. For a parcel the day tested is the day it is
+shipped.
 
 >>> from datetime import date
 >>> check_dispense(
@@ -21,8 +23,8 @@ True
 ... ).stops]
 ['not_affirmative', 'delivered_too_early']
 
-Sources: `refill_rules.toml` for the versions; 42 CFR 424.57(c)(12) for keeping proof of delivery. The expected end
-of supply is ours: no formula is published.
+Sources: `refill_rules.toml` for the versions; 42 CFR 424.57(c)(12) for keeping proof of delivery. The
+expected end of supply is ours: no formula is published.
 """
 
 from dataclasses import dataclass
@@ -33,7 +35,7 @@ from resupply.rules.periods import Period, Unit, add, add_days
 from resupply.rules.tables import Anchor, PublishedRefillRule, refill_rule_on
 
 PROOF_KEPT = Period(7 * 12, Unit.MONTH)
-"""Proof of delivery and claim records are kept seven years from the date of service (42 CFR 424.57(c)(12))."""
+"""Proof of delivery is kept seven years from the date of service (42 CFR 424.57(c)(12))."""
 
 
 class AnswerKind(StrEnum):
@@ -61,9 +63,9 @@ class Reason(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Stop:
-    """One reason against a dispense. `yes_from`: the first day on which it would no longer hold, as things stand.
+    """One reason against a dispense. `yes_from`: the first day on which it would no longer hold.
 
-    For `asked_too_early` that is the earliest day to ask (again); None where no day mends it.
+    For `asked_too_early` that is the earliest day to ask (again); None where no day alone mends it.
     """
 
     reason: Reason
@@ -97,8 +99,8 @@ def check_dispense(
 ) -> DispenseVerdict:
     """Check a refill by the version in force on its own date (the ship date, where it is shipped).
 
-    `supply_ends_on`: expected end of the supply before this refill, None for a first dispense. `asked_on`: day of
-    the contact that brought `answer`. `recorded_before`: the answer was on record before the parts left.
+    `supply_ends_on`: expected end of the supply before this refill, None for a first dispense. `asked_on`:
+    day of the contact that brought `answer`. `recorded_before`: it was on record before the parts left.
     """
     rule = refill_rule_on(dispensed_on)
     stops: list[Stop] = []

@@ -1,8 +1,8 @@
-"""The shipped tables: part types with their lives, usual maximums and refill rules, read from TOML beside the code.
+"""The shipped tables: part types with their lives, usual maximums, refill rules; TOML beside the code.
 
 Every row carries a source and a mark: `P` read in a copy of the source, `P2` read on a page that reports it,
-`M` from memory, `CP` common practice of the trade. Shipped rows are defaults: a clinic adds versions of its own,
-nothing here is edited in place. Each function reads its file once.
+`M` from memory, `CP` common practice of the trade. Shipped rows are defaults: a clinic adds versions of its
+own, nothing here is edited in place. Each function reads its file once.
 
 >>> part_types()["A7032"].life
 Period(count=1, unit=<Unit.MONTH: 'month'>)
@@ -45,7 +45,7 @@ class Anchor(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class PartType:
-    """A billing code, its kind, and the life shipped for it; `mark` speaks of code and unit, `life_mark` of the life."""
+    """A billing code, its kind and its shipped life; `mark` is of code and unit, `life_mark` of the life."""
 
     code: str
     kind: Kind
@@ -60,7 +60,7 @@ class PartType:
 
 @dataclass(frozen=True, slots=True)
 class PublishedRefillRule:
-    """One version of the published refill rule, in force for dates of service from `effective_from`; leads in days."""
+    """One version of the published refill rule, for dates of service from `effective_from`; leads in days."""
 
     version: str
     effective_from: date
@@ -160,8 +160,8 @@ def refill_rule_on(date_of_service: date) -> PublishedRefillRule:
 def shipped_refill_rules() -> tuple[RefillRule, ...]:
     """The published rule as plans use it: both leads counted back from the refill date, oldest first.
 
-    Where contact was limited before the delivery, the earliest contact is the two leads together. Versions that
-    never bound anyone are not planned with.
+    Where contact was limited before the delivery, the earliest contact is the two leads together. Versions
+    that never bound anyone are not planned with.
     """
     return tuple(
         RefillRule(

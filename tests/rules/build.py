@@ -82,7 +82,7 @@ def shipped_policy(**over: object) -> Policy:
 
 def published_payer(**allowances: Allowance) -> PayerTerms:
     """A payer with the published usual maximums and refill rule, and some allowances of its own."""
-    own = usual_maximums() | allowances
+    own = {**usual_maximums(), **allowances}
     return PayerTerms({code: (allowance,) for code, allowance in own.items()}, shipped_refill_rules())
 
 

@@ -6,8 +6,8 @@ shapes of what goes in. Month arithmetic is python-dateutil's, not ours.
 
 Readings where the definition leaves room (the rules take the same):
 (a) A unit started *by assumption* when the unit in use was worn and no swap was reported that day.
-(b) Unit in use worn, swap reported and next spare ready on one day: the spare starts, by report. The correction
-    of an assumed start is for days on which the unit in use is not worn or no spare is ready. It needs no spare.
+(b) Unit in use worn, swap reported and next spare ready on one day: the spare starts, by report. An assumed
+    start is corrected on days on which the unit in use is not worn or no spare is ready. It needs no spare.
 (c) Contained parts start on the day their mask unit started as known on `as_of`, corrections included.
 (d) Refits of one day apply as recorded. A second loss on one day finds nothing in use.
 (e) An open pause is `[start, as_of)`. A day in two pauses is paused once.
@@ -277,7 +277,7 @@ def supply_end(facts: PatientFacts, policy: Policy, chain: Chain, as_of: date) -
 
 
 def contained_pieces(policy: Policy, masks: Chain) -> list[Piece]:
-    """The parts packed in the mask units that have started, in order, each with its mask's family and start."""
+    """The parts packed in the mask units that have started, in order, with their mask's family and start."""
     pieces = []
     for mask in masks.ever_started:
         assert mask.started_on is not None

@@ -50,7 +50,7 @@ LIMITS = [
         PAYER_EXAMPLE,
         "2024-05-22",
         4,
-        # Worked example of a commercial payer's reimbursement policy for PAP supplies, in force 2024-04-01 (read).
+        # Worked example of a commercial payer's reimbursement policy for PAP supplies of 2024-04-01 (read).
         "two units on 2024-04-01 at two a month leave four of a three-month quantity",
     ),
     (

@@ -1,4 +1,4 @@
-"""Worked examples of wear, lives, refits and contained parts, as tables; the last column says what the row shows.
+"""Worked examples of wear, lives, refits and contained parts, as tables; the last column says what it shows.
 
 Every table runs twice: against the rules, and against the literal walk through the days.
 """
