@@ -1,11 +1,11 @@
 """What may be dispensed of one code on one day: from when, how many, and how many are suggested.
 
-For the code a line is refilled with, this is what the line's plan says. Another code of the same kind has coverage
-of its own: its own allowance, covered starts and units at once count, while the supply is the line's. A code of a
-kind the patient never had may be dispensed at once, within its allowance.
+For the code a line is refilled with, this is what the line's plan says. Another code of the same kind has
+coverage of its own: its own allowance, covered starts and units at once count, while the supply is the
+line's. A code of a kind the patient never had may be dispensed at once, within its allowance.
 
-Edge cases: no allowance on file, or a patient who pays: no published limit, but still a first day. Source: as in
-`refills`; the reading for another code of the line is ours.
+Edge cases: no allowance on file, or a patient who pays: no published limit, but still a first day. Source:
+as in `refills`; the reading for another code of the line is ours.
 """
 
 from dataclasses import dataclass, replace
@@ -20,7 +20,9 @@ from resupply.rules.refills import quantity_limit
 
 @dataclass(frozen=True, slots=True)
 class Limit:
-    """`quantity` None: no published limit (or the patient pays). `deliver_from` None: nothing on record yet."""
+    """`quantity` None: no published limit (or the patient pays). `deliver_from` None: nothing on record
+    yet.
+    """
 
     code: str
     kind: Kind
