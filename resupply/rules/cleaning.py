@@ -1,13 +1,13 @@
 """Cleaning: which tasks a patient has, in which checklists, and on which days.
 
-A patient has the tasks of the kinds of parts held now; whoever holds any part also has those of the device. Tasks
-of one frequency form one checklist: daily; weekly, on the patient's weekday; monthly, on a day of the month, or
-on the month's last day where the month is shorter. There is no cleaning during a therapy pause: a series ends
-where the pause starts, and a new one starts where it ends. The clinic's choices are dated versions, so a series
-also ends where its tasks change; choices of days to come count already.
+A patient has the tasks of the kinds of parts held now; whoever holds any part also has those of the device.
+Tasks of one frequency form one checklist: daily; weekly, on the patient's weekday; monthly, on a day of the
+month, or on the month's last day where the month is shorter. There is no cleaning during a therapy pause: a
+series ends where the pause starts, and a new one starts where it ends. The clinic's choices are dated, so a
+series also ends where its tasks change; choices of days to come count already.
 
-Edge cases: a pause that starts after `as_of` is not known yet; an open one ends every series; a frequency with no
-task left has no checklist. Frequencies are defaults by consensus of public guidance, not evidence
+Edge cases: a pause that starts after `as_of` is not known yet; an open one ends every series; a frequency
+with no task left has no checklist. Frequencies are defaults by consensus of public guidance, not evidence
 (`cleaning_tasks.toml` names the sources), and editable.
 
 >>> first, second = checklists(
@@ -125,7 +125,7 @@ def cautions() -> tuple[Caution, ...]:
 
 @cache
 def first_use_wash() -> CleaningTask:
-    """The task "wash before first use", which has a day instead of a frequency (`frequency` and `seen` are moot)."""
+    """The task "wash before first use": it has a day, so its `frequency` and `seen` say nothing."""
     table = _load()
     row = {**table["first_use"], "frequency": Frequency.DAILY, "seen": {}, "sources": ["CP"]}
     return _task(row, table["sources"])
