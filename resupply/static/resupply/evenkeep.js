@@ -1,0 +1,78 @@
+"use strict";
+// Small comforts; every page works without them. No inline script anywhere (strict Content-Security-Policy).
+
+// --- find a patient as you type: arrows move, Enter opens, Escape closes -------------------------------------
+function startFind(form) {
+  const input = form.querySelector("[role=combobox]");
+  const list = form.querySelector("[role=listbox]");
+  let at = -1;
+
+  const options = () => [...list.querySelectorAll("[role=option]:not([aria-disabled])")];
+  function mark(next) {
+    const all = options();
+    at = all.length ? (next + all.length) % all.length : -1;
+    all.forEach((option, i) => option.setAttribute("aria-selected", String(i === at)));
+    if (at >= 0) {
+      input.setAttribute("aria-activedescendant", all[at].id);
+      all[at].scrollIntoView({ block: "nearest" });
+    } else input.removeAttribute("aria-activedescendant");
+  }
+  function show(open) {
+    list.hidden = !open;
+    input.setAttribute("aria-expanded", String(open));
+    at = -1;
+    input.removeAttribute("aria-activedescendant");
+  }
+
+  list.addEventListener("htmx:afterSwap", () => show(input.value.trim() !== "" && list.children.length > 0));
+  input.addEventListener("focus", () => { if (list.children.length && input.value.trim()) show(true); });
+  input.addEventListener("input", () => { if (!input.value.trim()) show(false); });
+  form.addEventListener("focusout", (event) => { if (!form.contains(event.relatedTarget)) show(false); });
+  // A press on an option must not take the focus away first: the list would close under the finger.
+  list.addEventListener("mousedown", (event) => event.preventDefault());
+  input.addEventListener("keydown", (event) => {
+    if (event.key === "Escape") { if (!list.hidden) event.preventDefault(); show(false); return; }
+    if (list.hidden && event.key === "ArrowDown" && list.children.length) show(true);
+    if (list.hidden) return;
+    if (event.key === "ArrowDown") { event.preventDefault(); mark(at + 1); }
+    else if (event.key === "ArrowUp") { event.preventDefault(); mark(at < 0 ? -1 : at - 1); }
+    else if (event.key === "Enter" && at >= 0) { event.preventDefault(); options()[at].querySelector("a").click(); }
+  });
+}
+document.querySelectorAll("[data-find]").forEach(startFind);
+
+// --- errors: the summary takes the focus, so that keyboard and screen reader start there ----------------------
+document.querySelector("[data-focus]")?.focus();
+
+// --- account menu closes when the focus or a click goes elsewhere -----------------------------------------------
+document.addEventListener("click", (event) => {
+  document.querySelectorAll("details.account[open]").forEach((menu) => {
+    if (!menu.contains(event.target)) menu.open = false;
+  });
+});
+document.addEventListener("keydown", (event) => {
+  const menu = event.key === "Escape" && document.activeElement?.closest("details.account[open]");
+  if (menu) { menu.open = false; menu.querySelector("summary").focus(); }
+});
+
+// --- copy a link ------------------------------------------------------------------------------------------------
+document.addEventListener("click", async (event) => {
+  const button = event.target.closest("[data-copy]");
+  if (!button) return;
+  const field = button.parentElement.querySelector("input");
+  field.select();
+  try {
+    await navigator.clipboard.writeText(field.value);
+    button.textContent = "Copied";
+  } catch {
+    button.textContent = "Press Ctrl+C";
+  }
+});
+
+// --- print: the time of printing on each page; explanations stay as they are on screen ---------------------------
+function stampPrint() {
+  const words = new Date().toLocaleString("en-GB", { dateStyle: "medium", timeStyle: "short" });
+  document.querySelectorAll("[data-printed]").forEach((place) => { place.textContent = words; });
+}
+stampPrint();
+window.addEventListener("beforeprint", stampPrint);

@@ -1,0 +1,112 @@
+"""Tags and filters that show dates, states and quantities the same way on every page (words: web/wording.py).
+
+Tags read `today` from the context (doors put it there); without it, dates always carry their year.
+"""
+
+from datetime import date, datetime
+from typing import Any
+
+from django import template
+from django.utils import timezone
+from django.utils.html import format_html
+from django.utils.safestring import SafeString
+
+from resupply.web import strip_words, wording
+from resupply.web.strip import StripLine
+
+register = template.Library()
+
+
+def _today(context: template.Context) -> date | None:
+    value = context.get("today")
+    return value if isinstance(value, date) else None
+
+
+@register.simple_tag(takes_context=True)
+def day(context: template.Context, value: date | None, plain: bool = False) -> str | SafeString:
+    """A calendar date for people in a `<time>`; plain: the words alone (for attributes); None: nothing."""
+    if value is None:
+        return ""
+    words = wording.day_words(value, today=_today(context))
+    return words if plain else format_html('<time datetime="{}">{}</time>', value.strftime("%Y-%m-%d"), words)
+
+
+@register.simple_tag(takes_context=True)
+def when(context: template.Context, value: datetime | None) -> SafeString | str:
+    """A moment in the page's time zone: `Sat 28 Mar, 14:05`."""
+    if value is None:
+        return ""
+    local = timezone.localtime(value)
+    words = f"{wording.day_words(local.date(), today=_today(context))}, {local:%H:%M}"
+    return format_html('<time datetime="{}">{}</time>', value.isoformat(), words)
+
+
+@register.inclusion_tag("components/_state.html")
+def state(code: str, days_overdue: int | None = None, waiting: bool = False) -> dict[str, Any]:
+    """A state as a word with its wash."""
+    return {"state": code, "days_overdue": days_overdue, "waiting": waiting}
+
+
+@register.simple_tag
+def state_label(code: str, days_overdue: int | None = None) -> str:
+    """The word of a state, with the days where overdue."""
+    return wording.state_word(code, days_overdue)
+
+
+@register.simple_tag
+def strip_words_of(line: StripLine, today: date, audience: str = "staff") -> str:
+    """The words beside a strip, for `staff` or `patient`, or the `sentence` that is read aloud."""
+    write = {
+        "staff": strip_words.staff_words,
+        "patient": strip_words.patient_words,
+        "sentence": strip_words.sentence,
+    }[audience]
+    return write(line, today=today)
+
+
+@register.filter
+def state_word(code: str) -> str:
+    """The word of a state alone."""
+    return wording.state_word(code)
+
+
+@register.filter
+def kind_word(kind: str) -> str:
+    """The name of a kind of part."""
+    return wording.kind_word(kind)
+
+
+@register.filter
+def birth(value: date | None) -> str:
+    """`4 Feb 1961`; nothing for None."""
+    return wording.birth_words(value) if value else ""
+
+
+@register.filter
+def month_year(value: date | None) -> str:
+    """`Oct 2024`; nothing for None."""
+    return wording.month_words(value) if value else ""
+
+
+@register.filter
+def days(number: int | None) -> str:
+    """`1 day`, `9 days`; nothing for None."""
+    return "" if number is None else wording.counted(number, "day")
+
+
+@register.filter
+def counted(number: int, noun: str) -> str:
+    """`1 spare`, `2 spares`; `"battery,batteries"` gives the plural."""
+    return wording.counted(number, noun)
+
+
+@register.filter
+def limit_words(limit: int | None) -> str:
+    """A quantity limit, or "no published limit"."""
+    return wording.limit_words(limit)
+
+
+@register.filter
+def is_date(value: object) -> bool:
+    """Whether a fact is a calendar date and should be shown as one."""
+    return isinstance(value, date) and not isinstance(value, datetime)
