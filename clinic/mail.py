@@ -7,20 +7,24 @@ from pathlib import Path
 from django.conf import settings
 from django.core.mail import EmailMessage
 from django.core.mail.backends.base import BaseEmailBackend
-from django.utils.timezone import now
+
+from resupply import clock
 
 
 class FolderBackend(BaseEmailBackend):
-    """Writes each message to MAIL_FOLDER as `<UTC time>-<digest>.eml`, complete or not at all."""
+    """Writes each message to MAIL_FOLDER, as the mail catcher would have."""
 
     def send_messages(self, email_messages: Sequence[EmailMessage]) -> int:
         """Write the messages and return how many were written."""
-        folder = Path(settings.MAIL_FOLDER)
-        folder.mkdir(parents=True, exist_ok=True)
         for message in email_messages:
-            body = message.message().as_bytes()
-            name = f"{now():%Y%m%dT%H%M%S.%f}-{sha256(body).hexdigest()[:12]}"
-            unfinished = folder / f".{name}"
-            unfinished.write_bytes(body)
-            unfinished.rename(folder / f"{name}.eml")
+            keep(Path(settings.MAIL_FOLDER), message.message().as_bytes())
         return len(email_messages)
+
+
+def keep(folder: Path, content: bytes) -> Path:
+    """Write one message to a file of its own, complete or not at all, and return the file."""
+    folder.mkdir(parents=True, exist_ok=True)
+    name = f"{clock.now():%Y%m%dT%H%M%S.%f}-{sha256(content).hexdigest()[:12]}"
+    unfinished = folder / f".{name}"
+    unfinished.write_bytes(content)
+    return unfinished.rename(folder / f"{name}.eml")

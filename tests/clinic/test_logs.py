@@ -1,0 +1,63 @@
+"""The path of a calendar feed is a password: it reaches no log."""
+
+import io
+import logging
+
+import pytest
+from django.conf import settings
+from django.test import Client
+
+from clinic.logs import ScrubbingFormatter
+
+TOKEN = "h5Xk_wQ9-3vN8sT2"
+
+
+def logged(message: str, *args: object, exc_info: BaseException | None = None) -> str:
+    """Return the line that the site's formatter makes of a record."""
+    record = logging.LogRecord("a.logger", logging.INFO, __file__, 1, message, args, None)
+    if exc_info is not None:
+        record.exc_info = (type(exc_info), exc_info, None)
+    return ScrubbingFormatter().format(record)
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        logged(f"GET /cal/{TOKEN}.ics 200"),
+        logged("Not Found: %s", f"/cal/{TOKEN}.ics"),
+        logged('"GET %s HTTP/1.1"', f"https://host/cal/{TOKEN}.ics?x=1"),
+        logged("failed", exc_info=ValueError(f"no feed at '/cal/{TOKEN}'")),
+    ],
+)
+def test_no_line_holds_the_token(line: str) -> None:
+    assert TOKEN not in line
+    assert "/cal/[secret]" in line
+
+
+def test_other_paths_stay() -> None:
+    assert "/desk/calendar/7" in logged("GET /desk/calendar/7")
+
+
+def test_every_handler_of_the_site_scrubs() -> None:
+    for handler in settings.LOGGING["handlers"].values():
+        formatter = settings.LOGGING["formatters"][handler["formatter"]]
+        assert formatter == {"()": "clinic.logs.ScrubbingFormatter"}
+
+
+@pytest.mark.django_db
+def test_a_request_for_an_unknown_feed_is_logged_without_its_path(client: Client) -> None:
+    heard = io.StringIO()
+    handler = logging.StreamHandler(heard)
+    handler.setFormatter(ScrubbingFormatter())
+    logger = logging.getLogger("django.request")
+    logger.addHandler(handler)
+    try:
+        assert client.get(f"/cal/{TOKEN}.ics").status_code == 404
+    finally:
+        logger.removeHandler(handler)
+    assert "/cal/[secret]" in heard.getvalue()
+    assert TOKEN not in heard.getvalue()
+
+
+def test_no_django_logger_has_a_handler_of_its_own() -> None:
+    assert [logging.getLogger(name).handlers for name in ("django", "django.request")] == [[], []]
