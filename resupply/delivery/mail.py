@@ -1,0 +1,128 @@
+"""Mail: reminders in words, over one SMTP connection for a batch.
+
+The wording says that something is due and whom to call, and nothing else: no part, no illness, no device,
+no kind of clinic (a screen may be read by others). The clinic is named as it names itself in MAIL_FROM, so
+that name should not tell what it treats either. A Message-ID comes from the message's own key, so a copy
+sent after a fault carries the same one and mail programs can drop it (RFC 5322 section 3.6.4).
+"""
+
+import smtplib
+from email.utils import parseaddr
+
+from django.conf import settings
+from django.core.mail import EmailMultiAlternatives, get_connection
+from django.template.loader import render_to_string
+
+from resupply.rules.sending import Answer, Letter, Note, Outcome
+
+# Folders of wording below templates/mail; English is the plain one.
+_FOLDERS = {"en": "mail", "es": "mail/es"}
+
+
+class MailCarrier:
+    """A `Carrier` over Django's mail backend: SMTP in use, a folder of files in the demo."""
+
+    def __init__(self) -> None:
+        self._connection = get_connection()
+        self._is_open = False
+        self._sender = parseaddr(settings.DEFAULT_FROM_EMAIL)
+
+    def compose(self, note: Note) -> Letter:
+        """Put a note into the patient's language (English where there is no other wording)."""
+        language = note.language if note.language in _FOLDERS else "en"
+        name = f"{_FOLDERS[language]}/refill"
+        shown = {
+            "given_name": note.given_name,
+            "sender": self._sender[0],
+            "phone": note.phone,
+            "step": note.step,
+            "language": language,
+        }
+        return Letter(
+            key=note.key,
+            address=note.address,
+            language=language,
+            subject=" ".join(render_to_string(f"{name}.subject.txt", shown).split()),
+            text=render_to_string(f"{name}.txt", shown),
+            html=render_to_string(f"{name}.html", shown),
+        )
+
+    def send(self, letter: Letter) -> Answer:
+        """Send one letter; what a server or a network does comes back as an answer."""
+        try:
+            if not self._is_open:
+                self._connection.open()
+                self._is_open = True
+        except (OSError, smtplib.SMTPException) as error:
+            self._drop()
+            return Answer(Outcome.UNREACHABLE, _describe(error))
+        try:
+            self._connection.send_messages([self._as_mail(letter)])
+        except Exception as error:  # sorted by kind below; an unknown one counts as a temporary refusal
+            answer = _sort(error)
+            if _lost_connection(error):
+                self._drop()
+            return answer
+        return Answer(Outcome.ACCEPTED)
+
+    def close(self) -> None:
+        """Let go of the connection."""
+        if self._is_open:
+            self._drop()
+
+    def _drop(self) -> None:
+        """Close the connection whatever state it is in; the next letter opens a new one."""
+        self._is_open = False
+        try:
+            self._connection.close()
+        except (OSError, smtplib.SMTPException):
+            self._connection = get_connection()
+
+    def _as_mail(self, letter: Letter) -> EmailMultiAlternatives:
+        domain = self._sender[1].rpartition("@")[2] or "localhost"
+        mail = EmailMultiAlternatives(
+            subject=letter.subject,
+            body=letter.text,
+            to=[letter.address],
+            headers={
+                "Message-ID": f"<{letter.key}@{domain}>",
+                "Auto-Submitted": "auto-generated",  # RFC 3834: no out-of-office answers
+                "Content-Language": letter.language,
+            },
+            connection=self._connection,
+        )
+        mail.attach_alternative(letter.html, "text/html")
+        return mail
+
+
+def _sort(error: Exception) -> Answer:
+    """What an error during the sending means (RFC 5321 section 4.2.1: 5yz for good, 4yz for now)."""
+    detail = _describe(error)
+    if isinstance(error, smtplib.SMTPSenderRefused | smtplib.SMTPAuthenticationError):
+        return Answer(Outcome.UNREACHABLE, detail)  # our own account is refused, whoever the patient is
+    if isinstance(error, smtplib.SMTPRecipientsRefused | smtplib.SMTPResponseException):
+        return Answer(Outcome.REFUSED if 500 <= _code(error) < 600 else Outcome.LATER, detail)
+    if isinstance(error, smtplib.SMTPNotSupportedError | ValueError):
+        return Answer(Outcome.REFUSED, detail)  # an address that cannot be written in mail
+    if isinstance(error, OSError):  # includes smtplib.SMTPServerDisconnected and time-outs
+        return Answer(Outcome.UNSURE, detail)
+    return Answer(Outcome.LATER, detail)
+
+
+def _lost_connection(error: Exception) -> bool:
+    """Whether the connection is of no more use: it broke, or the server said goodbye (421)."""
+    if isinstance(error, smtplib.SMTPRecipientsRefused | smtplib.SMTPResponseException):
+        return _code(error) == 421
+    return isinstance(error, OSError)
+
+
+def _code(error: Exception) -> int:
+    """The server's answer code; of several recipients' the first. 0: there was none."""
+    if isinstance(error, smtplib.SMTPRecipientsRefused):
+        return next((code for code, _ in error.recipients.values()), 0)
+    return error.smtp_code if isinstance(error, smtplib.SMTPResponseException) else 0
+
+
+def _describe(error: Exception) -> str:
+    """The kind of error and the server's code: its words may hold an address."""
+    return f"{type(error).__name__} {_code(error)}" if _code(error) else type(error).__name__

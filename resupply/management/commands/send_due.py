@@ -1,0 +1,24 @@
+"""`manage.py send_due`: one sweep by hand, without queue or worker."""
+
+from typing import Any
+
+from django.core.management.base import BaseCommand
+
+from resupply import clock
+from resupply.delivery.mail import MailCarrier
+from resupply.services import outbox, plans, reminders
+
+
+class Command(BaseCommand):
+    """Does what the scheduler's sweep does, in this process. Safe beside running workers."""
+
+    help = "Bring plans up to the day, queue reminders that are due, and send what is waiting."
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        """Sweep once; what falls into the patients' night stays queued until their morning."""
+        plans.refresh_expired(now=clock.now())
+        queued = reminders.enqueue_due(now=clock.now())
+        sent = 0
+        while (delivered := outbox.deliver(MailCarrier, now=clock.now())).is_cut_short:
+            sent += delivered.sent
+        self.stdout.write(f"queued {queued}, sent {sent + delivered.sent}")

@@ -1,0 +1,198 @@
+"""What is due to be written about, and whether what was queued still is.
+
+The step of a line is worked out in SQL by the ladder of `rules/reminders.py`, so that the database hands out
+only what is new; a test compares both over the whole range of dates.
+"""
+
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from django.db.models import (
+    Case,
+    DateField,
+    Exists,
+    ExpressionWrapper,
+    F,
+    IntegerField,
+    OuterRef,
+    Q,
+    QuerySet,
+    Subquery,
+    Value,
+    When,
+)
+
+from resupply.models import Channel, Consent, Message, MessageReason, Patient, PatientStatus, PlanLine
+from resupply.rules.reminders import (
+    LADDER,
+    SAME_REFILL_DAYS,
+    STEPS,
+    Refill,
+    ReminderStep,
+    Window,
+    may_send,
+    next_window,
+    step_reached,
+)
+from resupply.rules.sending import Note
+
+
+@dataclass(frozen=True, slots=True)
+class DueLine:
+    """A line that has newly reached a step."""
+
+    patient_id: int
+    zone: str
+    kind: str
+    supply_ends_on: date
+    step: str
+
+
+def windows(*, now: datetime) -> dict[str, Window]:
+    """The present or next sending window of every zone that patients live in."""
+    zones = (
+        Patient.objects.filter(status=PatientStatus.ON_THERAPY).order_by().values_list("time_zone", flat=True)
+    )
+    return {zone: next_window(now, zone) for zone in zones.distinct()}
+
+
+def due_lines(*, day: date, zones: Collection[str], after: int, limit: int) -> list[DueLine]:
+    """Lines with a new step on `day`, by patient from keys above `after` on; at most `limit` lines (> 10).
+
+    Left out: patients not on therapy, without an address or without a standing yes to e-mail, those who have
+    a message of that day already, lines in a pause, and lines whose plan is not worked out up to that day.
+    """
+    lines = (
+        PlanLine.objects.alias(consent=newest_consent("patient"))
+        .filter(
+            Q(paused_from=None) | Q(paused_from__gt=day) | Q(paused_until__lte=day),
+            Q(patient__plan_state__valid_until=None) | Q(patient__plan_state__valid_until__gt=day),
+            ~Q(patient__email=""),
+            active=True,
+            ask_from__lte=day,
+            consent=True,
+            patient__status=PatientStatus.ON_THERAPY,
+            patient__time_zone__in=zones,
+            patient_id__gt=after,
+        )
+        .exclude(Exists(Message.objects.filter(patient=OuterRef("patient"), channel=Channel.MAIL, day=day)))
+        .annotate(rank=_rank_reached(day))
+        .exclude(Exists(_written_about()))
+        .order_by("patient_id", "kind")
+        .values_list("patient_id", "patient__time_zone", "kind", "supply_ends_on", "rank")[:limit]
+    )
+    names = {step.rank: step.name for step in LADDER}
+    found = [DueLine(patient, zone, kind, ends, names[rank]) for patient, zone, kind, ends, rank in lines]
+    if len(found) == limit:  # the last patient may have more lines than were read
+        found = [line for line in found if line.patient_id != found[-1].patient_id]
+    return found
+
+
+def newest_consent(patient: str) -> Subquery:
+    """Whether the newest standing record says yes to e-mail (null: none); `patient`: the outer column."""
+    consents = Consent.objects.filter(patient=OuterRef(patient), channel=Channel.MAIL, voided_at=None)
+    return Subquery(consents.order_by("-id").values("granted")[:1])
+
+
+def _rank_reached(day: date) -> Case:
+    """Rank of the highest step reached on `day` by a line whose `ask_from` has come."""
+    later = [step for step in reversed(LADDER) if step.days_after is not None]
+    whens = [
+        When(refill_on__lte=day - timedelta(days=step.days_after or 0), then=Value(step.rank))
+        for step in later
+    ]
+    return Case(*whens, default=Value(LADDER[0].rank), output_field=IntegerField())
+
+
+def _written_about() -> "QuerySet[MessageReason]":
+    """Standing reasons of the outer line's refill, of its step or a higher one."""
+    ends = OuterRef("supply_ends_on")
+    near = timedelta(days=SAME_REFILL_DAYS)
+    ranks = Case(
+        *(When(step=step.name, then=Value(step.rank)) for step in LADDER), output_field=IntegerField()
+    )
+    return MessageReason.objects.alias(reason_rank=ranks).filter(
+        patient=OuterRef("patient"),
+        kind=OuterRef("kind"),
+        stands=True,
+        supply_ends_on__gt=ExpressionWrapper(ends - near, output_field=DateField()),
+        supply_ends_on__lt=ExpressionWrapper(ends + near, output_field=DateField()),
+        reason_rank__gte=OuterRef("rank"),
+    )
+
+
+# --- what was queued ----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Queued:
+    """A queued message looked at again: the note to send (None: no longer needed), the reasons that fell."""
+
+    note: Note | None
+    fallen: tuple[int, ...]
+
+
+def look_again(message_ids: Iterable[int], *, now: datetime) -> dict[int, Queued]:
+    """Whether messages are still to be sent at `now`, by message key; three queries however many they are."""
+    messages = list(
+        Message.objects.filter(pk__in=message_ids)
+        .annotate(consent=newest_consent("patient"), valid_until=F("patient__plan_state__valid_until"))
+        .select_related("patient__location")
+    )
+    reasons: dict[int, list[MessageReason]] = {message.pk: [] for message in messages}
+    for reason in MessageReason.objects.filter(message__in=messages, stands=True):
+        reasons[reason.message_id].append(reason)
+    plans = {
+        (line.patient_id, line.kind): line
+        for line in PlanLine.objects.filter(patient__in={message.patient_id for message in messages})
+    }
+    return {
+        message.pk: _look_again(
+            message,
+            reasons[message.pk],
+            plans,
+            may_go=bool(message.consent)
+            and (message.valid_until is None or message.valid_until > message.day)
+            and may_send(now, message.patient.time_zone),
+        )
+        for message in messages
+    }
+
+
+def _look_again(
+    message: Message,
+    reasons: list[MessageReason],
+    plans: dict[tuple[int, str], PlanLine],
+    *,
+    may_go: bool,
+) -> Queued:
+    patient = message.patient
+    steps: list[ReminderStep] = []
+    fallen: list[int] = []
+    for reason in reasons:
+        line = plans.get((reason.patient_id, reason.kind))
+        if line is not None and still_holds(reason, line, day=message.day):
+            steps.append(STEPS[reason.step])
+        else:
+            fallen.append(reason.pk)
+    if not (steps and may_go and patient.email and patient.status == PatientStatus.ON_THERAPY):
+        return Queued(None, tuple(reason.pk for reason in reasons))
+    note = Note(
+        key=str(message.public_id),
+        address=patient.email,
+        given_name=patient.given_name,
+        language=patient.language,
+        step=max(steps, key=lambda step: step.rank).name,
+        phone=patient.location.phone,
+    )
+    return Queued(note, tuple(fallen))
+
+
+def still_holds(reason: MessageReason, line: PlanLine, *, day: date) -> bool:
+    """Whether the line is still at the refill and the step it was queued for."""
+    if not line.active or abs((line.supply_ends_on - reason.supply_ends_on).days) >= SAME_REFILL_DAYS:
+        return False
+    refill = Refill(line.ask_from, line.refill_on, line.paused_from, line.paused_until)
+    reached = step_reached(refill, day=day)
+    return reached is not None and reached.rank >= STEPS[reason.step].rank

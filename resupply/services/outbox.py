@@ -1,0 +1,258 @@
+"""The outbox: messages are claimed, sent with no lock held, and marked one by one.
+
+1. A worker *claims* a batch in one short transaction: rows nobody holds, skipping rows that another is
+   taking. A claim raises the row's fence and leases it for `LEASE`.
+2. It looks again at each: what is no longer needed is cancelled, and its reasons are free for a later
+   message.
+3. Right before a message goes out the worker *begins* it: a statement that succeeds only for the holder
+   of the fence. A worker that was frozen past its lease stops here; one that is killed after this leaves
+   a trace.
+4. It sends, and *finishes*: again only with the fence. A worker that woke too late overwrites nothing.
+
+Killed before 3, a message is simply claimed again when the lease is over. Killed between 3 and 4, nobody
+knows whether it arrived: it is sent once more under the same Message-ID (`is_unsure`), and never a third
+time. What could not be sent within its day is cancelled; the next day's sweep says what is true by then.
+"""
+
+import logging
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from time import monotonic
+
+from django.db import connection, transaction
+from django.db.models import F, Q, QuerySet
+
+from resupply.models import Message, MessageReason, MessageState
+from resupply.queries.reminders import Queued, look_again
+from resupply.rules.sending import MOST_ATTEMPTS, Answer, Carrier, Letter, Outcome, Verdict, after
+
+log = logging.getLogger(__name__)
+
+LEASE = timedelta(seconds=120)
+TIME = timedelta(seconds=25)
+"""A call of `deliver` begins no message later than this: a task has to end before its hard limit, and that
+before the lease."""
+BATCH = 50
+
+NOT_NEEDED = "No longer needed when its time came."
+TOO_LATE = "Could not be sent within its day."
+BROKE_OFF = "Broke off while being sent; it may have arrived."
+GAVE_UP = "Given up after several attempts."
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """The right to send one message, for as long as its fence is the row's."""
+
+    message_id: int
+    fence: int
+    attempts: int
+    is_unsure: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Delivered:
+    """How many messages went out, and whether the time was up with more left to do."""
+
+    sent: int
+    is_cut_short: bool
+
+
+class _Moments:
+    """Moments of one run: the door's `now`, moved on by a clock that does not jump."""
+
+    def __init__(self, now: datetime) -> None:
+        self._now, self._started = now, monotonic()
+
+    def spent(self) -> timedelta:
+        return timedelta(seconds=monotonic() - self._started)
+
+    def now(self) -> datetime:
+        return self._now + self.spent()
+
+
+def deliver(open_carrier: Callable[[], Carrier], *, now: datetime) -> Delivered:
+    """Send what is due, in batches with a carrier each, until nothing is left or the time is up."""
+    moments = _Moments(now)
+    sent = 0
+    while moments.spent() < TIME:
+        settle(now=moments.now())
+        claims = claim(now=moments.now())
+        if not claims:
+            return Delivered(sent, is_cut_short=False)
+        carrier = open_carrier()
+        try:
+            went, goes_on = _send_batch(claims, carrier, moments)
+        finally:
+            carrier.close()
+        sent += went
+        if not goes_on:
+            return Delivered(sent, is_cut_short=False)
+    return Delivered(sent, is_cut_short=True)
+
+
+def _send_batch(claims: list[Claim], carrier: Carrier, moments: _Moments) -> tuple[int, bool]:
+    """Send one batch; return how many went out, and whether the carrier can be reached."""
+    looked = look_again((claim.message_id for claim in claims), now=moments.now())
+    sent = 0
+    for place, held in enumerate(claims):
+        if moments.spent() >= TIME:
+            give_back(claims[place:], now=moments.now(), wait=timedelta(0))
+            break
+        outcome = _send_one(held, looked[held.message_id], carrier, moments)
+        sent += outcome is Outcome.ACCEPTED
+        if outcome is Outcome.UNREACHABLE:
+            wait = after(outcome, attempts=1, is_unsure=False).wait or timedelta(0)
+            give_back(claims[place + 1 :], now=moments.now(), wait=wait)
+            return sent, False
+    return sent, True
+
+
+def _send_one(held: Claim, queued: Queued, carrier: Carrier, moments: _Moments) -> Outcome | None:
+    """Cancel a message or send it and mark it; None where nothing was sent."""
+    if queued.note is None:
+        cancel(held, now=moments.now())
+        return None
+    letter, answer = None, None
+    try:
+        letter = carrier.compose(queued.note)
+    except Exception as error:  # a fault of ours: it must not keep the rest of the batch from going out
+        answer = Answer(Outcome.LATER, type(error).__name__)
+    if not begin(held, now=moments.now()):
+        log.warning("message %s: the lease was over before it was sent", queued.note.key)
+        return None
+    if letter is not None:
+        answer = carrier.send(letter)
+    assert answer is not None  # noqa: S101 - for the type checker
+    verdict = after(answer.outcome, attempts=held.attempts, is_unsure=held.is_unsure)
+    if finish(held, verdict, letter, answer.detail, now=moments.now()):
+        _free(MessageReason.objects.filter(pk__in=queued.fallen))
+    log.info("message %s: %s %s", queued.note.key, answer.outcome.value, answer.detail)
+    return answer.outcome
+
+
+# --- the steps, each one short transaction ------------------------------------------------------------------
+
+
+def settle(*, now: datetime) -> int:
+    """Close what cannot be sent any more: its day is over, or its attempts are used up. Return how many."""
+    unheld = _unheld(now).filter(not_before__lte=now)
+    in_doubt = Q(state=MessageState.SENDING) | Q(is_unsure=True)
+    over = Q(expires_at__lte=now)
+    twice = Q(state=MessageState.SENDING, is_unsure=True)
+    closed = {"state": MessageState.FAILED, "finished_at": now}
+    count = unheld.filter(twice | (in_doubt & over)).update(**closed, last_error=BROKE_OFF, is_unsure=True)
+    count += unheld.filter(attempts__gte=MOST_ATTEMPTS).update(**closed, last_error=GAVE_UP)
+    with transaction.atomic():
+        late = list(
+            _unheld(now).filter(over).select_for_update(skip_locked=True).values_list("pk", flat=True)
+        )
+        _free(MessageReason.objects.filter(message__in=late))
+        Message.objects.filter(pk__in=late).update(
+            state=MessageState.CANCELLED, finished_at=now, last_error=TOO_LATE
+        )
+    return count + len(late)
+
+
+def claim(*, now: datetime, batch: int = BATCH) -> list[Claim]:
+    """Take up to `batch` messages whose time has come and that nobody holds."""
+    with transaction.atomic():
+        rows = list(
+            _unheld(now)
+            .filter(not_before__lte=now, expires_at__gt=now)
+            .order_by("not_before", "id")
+            .select_for_update(skip_locked=True)
+            .only("state", "fence", "attempts", "is_unsure")[:batch]
+        )
+        broken = [row.pk for row in rows if row.state == MessageState.SENDING]
+        Message.objects.filter(pk__in=broken).update(is_unsure=True, last_error=BROKE_OFF)
+        Message.objects.filter(pk__in=[row.pk for row in rows]).update(
+            state=MessageState.WAITING,
+            fence=F("fence") + 1,
+            attempts=F("attempts") + 1,
+            leased_until=now + LEASE,
+        )
+    return [
+        Claim(row.pk, row.fence + 1, row.attempts + 1, row.is_unsure or row.state == MessageState.SENDING)
+        for row in rows
+    ]
+
+
+def begin(held: Claim, *, now: datetime) -> bool:
+    """Mark that the sending begins; False where the lease is over or another worker holds the message.
+
+    The mark need not reach the disk before the message goes out: it is there for a worker that is killed, and
+    what a killed worker committed is kept. Waiting for the disk would cost a third of the rate.
+    """
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "UPDATE resupply_message SET state = %s"
+            " FROM (SELECT set_config('synchronous_commit', 'off', true)) AS quick"
+            " WHERE id = %s AND fence = %s AND leased_until > %s AND state = %s",
+            [MessageState.SENDING, held.message_id, held.fence, now, MessageState.WAITING],
+        )
+        return bool(cursor.rowcount == 1)
+
+
+def finish(held: Claim, verdict: Verdict, letter: Letter | None, detail: str, *, now: datetime) -> bool:
+    """Record what became of a message, if it is still ours; what was sent is kept as it was sent."""
+    changes: dict[str, object] = {
+        "state": verdict.fate.value,
+        "last_error": detail[:200],
+        "is_unsure": verdict.is_unsure,
+        "leased_until": None,
+    }
+    if letter is not None:
+        changes |= {"address": letter.address, "subject": letter.subject[:200], "body_text": letter.text}
+    if verdict.wait is None:
+        changes["finished_at"] = now
+    else:
+        changes["not_before"] = now + verdict.wait
+    if not verdict.counts:
+        changes["attempts"] = held.attempts - 1
+    return _held(held).update(**changes) == 1
+
+
+def cancel(held: Claim, *, now: datetime) -> None:
+    """Close a message that is no longer needed. Its reasons may be written about again, unless it may have
+    arrived."""
+    with transaction.atomic():
+        closed = _held(held).update(
+            state=MessageState.CANCELLED, finished_at=now, leased_until=None, last_error=NOT_NEEDED
+        )
+        if closed and not held.is_unsure:
+            _free(MessageReason.objects.filter(message=held.message_id))
+
+
+def give_back(claims: Iterable[Claim], *, now: datetime, wait: timedelta) -> None:
+    """Let go of messages that were not tried, for others to take after `wait`; no attempt is counted."""
+    for held in claims:
+        _held(held).update(
+            state=MessageState.WAITING,
+            attempts=held.attempts - 1,
+            leased_until=None,
+            not_before=now + wait,
+        )
+
+
+def _unheld(now: datetime) -> QuerySet[Message]:
+    """Messages not finished and not under a lease."""
+    return Message.objects.filter(
+        Q(leased_until=None) | Q(leased_until__lte=now),
+        state__in=[MessageState.WAITING, MessageState.SENDING],
+    )
+
+
+def _held(held: Claim) -> QuerySet[Message]:
+    """The claimed row, if the claim is still the newest and the message not finished."""
+    return Message.objects.filter(
+        pk=held.message_id,
+        fence=held.fence,
+        state__in=[MessageState.WAITING, MessageState.SENDING],
+    )
+
+
+def _free(reasons: QuerySet[MessageReason]) -> None:
+    """Let a later message carry these reasons."""
+    reasons.filter(stands=True).update(stands=False)

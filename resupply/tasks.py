@@ -1,0 +1,35 @@
+"""Celery's doors. Each asks the database what is due; none needs to run once and only once.
+
+The scheduler rings `sweep` and `heartbeat`; `sweep` rings the others. A ring that is lost, doubled or late
+does no harm: what is to be done stands in PostgreSQL.
+"""
+
+from celery import shared_task
+
+from resupply import clock
+from resupply.delivery.mail import MailCarrier
+from resupply.services import heartbeats, outbox, plans, reminders
+
+RING_LASTS = 60
+"""Seconds after which a ring nobody answered is dropped: the next sweep rings again."""
+
+
+@shared_task
+def sweep() -> None:
+    """Bring plans up to the day, queue what has become due, and ring for the post."""
+    plans.refresh_expired(now=clock.now())
+    reminders.enqueue_due(now=clock.now())
+    deliver.apply_async(expires=RING_LASTS)
+
+
+@shared_task
+def deliver() -> None:
+    """Send what is waiting; ring again if the time of one task was too short for it."""
+    if outbox.deliver(MailCarrier, now=clock.now()).is_cut_short:
+        deliver.apply_async(expires=RING_LASTS)
+
+
+@shared_task
+def heartbeat() -> None:
+    """Leave a mark in the database."""
+    heartbeats.record_heartbeat(now=clock.now())
