@@ -297,7 +297,7 @@ def test_days_agree_with_looking_at_every_day(
     assert list(found) == [day for day in every if is_day(day)]
 
 
-def test_new_parts_are_washed_on_their_start_day_but_not_throw_away_filters() -> None:
+def test_new_parts_are_washed_on_their_start_day_but_not_disposable_filters() -> None:
     washes = cleaning.first_use_washes(
         {
             Kind.TUBING: [on("2026-03-01")],

@@ -1,0 +1,69 @@
+"""Reads about private calendars."""
+
+import hashlib
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from django.db.models import Q, QuerySet
+
+from resupply.models import Patient, Subscription
+
+FARTHEST_AHEAD = timedelta(hours=14)
+"""No zone is further ahead of UTC (IANA time zone database: Pacific/Kiritimati)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stored:
+    """What a calendar address answers, as last written. `is_fresh`: it still says what the plan says."""
+
+    subscription_id: int
+    is_revoked: bool
+    is_fresh: bool
+    body: bytes
+    etag: str
+    last_fetched_at: datetime | None
+
+
+def token_hash(token: str) -> str:
+    """What is stored of an address's token: SHA-256, 64 hexadecimal digits."""
+    return hashlib.sha256(token.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def stored(token: str, *, now: datetime) -> Stored | None:
+    """The calendar behind a token, by one indexed query; None: no such address was ever given out."""
+    row = (
+        Subscription.objects.filter(token_hash=token_hash(token))
+        .values_list(
+            "pk", "revoked_at", "fresh_until", "patient__time_zone", "body", "etag", "last_fetched_at"
+        )
+        .first()
+    )
+    if row is None:
+        return None
+    pk, revoked_at, fresh_until, zone, body, etag, last_fetched_at = row
+    fresh = is_fresh(fresh_until, today=now.astimezone(ZoneInfo(zone)).date())
+    return Stored(pk, revoked_at is not None, fresh, bytes(body), etag, last_fetched_at)
+
+
+def is_fresh(fresh_until: date | None, *, today: date) -> bool:
+    """Whether a stored body holds on the patient's `today`."""
+    return fresh_until is not None and today < fresh_until
+
+
+def maybe_stale(*, now: datetime) -> QuerySet[Subscription]:
+    """Live calendars that may have to be written anew, the oldest first; some zones' day is still to come."""
+    horizon = (now + FARTHEST_AHEAD).date()
+    return Subscription.objects.filter(
+        Q(fresh_until=None) | Q(fresh_until__lte=horizon), revoked_at=None
+    ).order_by("pk")
+
+
+def of_patient(patient: Patient) -> QuerySet[Subscription]:
+    """A patient's calendars, the newest first, without their stored bodies."""
+    return Subscription.objects.filter(patient=patient).defer("body").order_by("-pk")
+
+
+def newest_live(patient: Patient) -> Subscription | None:
+    """The calendar given out last that has not been revoked."""
+    return of_patient(patient).filter(revoked_at=None).first()
