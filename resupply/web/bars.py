@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Total:
-    """One row: its label, its count, where the count leads, and how it is marked (alarm, attention or nothing)."""
+    """One row: its label, its count, where that leads, and its mark (alarm, attention or none)."""
 
     label: str
     value: int
@@ -25,5 +25,6 @@ def with_share(rows: Sequence[Total]) -> list[Total]:
     """The same rows, each with its share of the largest; all 0 where every row is 0."""
     most = max((row.value for row in rows), default=0)
     return [
-        Total(row.label, row.value, row.url, row.mark, row.value / most * 100 if most else 0.0) for row in rows
+        Total(row.label, row.value, row.url, row.mark, row.value / most * 100 if most else 0.0)
+        for row in rows
     ]

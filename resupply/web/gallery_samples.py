@@ -125,7 +125,15 @@ ODD_LINES = (
         state="paused",
         steps=MASK_STEPS[:2],
     ),
-    StripLine("Chin strap", "", (), supply_ends_on=_on(1, 3), state="overdue", days_overdue=74, why_url="/gallery/why/"),
+    StripLine(
+        "Chin strap",
+        "",
+        (),
+        supply_ends_on=_on(1, 3),
+        state="overdue",
+        days_overdue=74,
+        why_url="/gallery/why/",
+    ),
 )
 """What is seldom: due while waiting for coverage, a pause, nothing left at all."""
 
@@ -137,21 +145,69 @@ def context() -> dict[str, object]:
     return {
         "clinic_name": "Juniper Bend Sleep Clinic (demo)",
         "demo": True,
-        "nav": [("Today", "#", False), ("Patients", "#", True), ("Dispense", "#", False), ("Stock", "#", False)],
+        "nav": [
+            ("Today", "#", False),
+            ("Patients", "#", True),
+            ("Dispense", "#", False),
+            ("Stock", "#", False),
+        ],
         "person": person,
-        "states": [("overdue", 9, False), ("due", None, True), ("deliver", None, False), ("ask", None, False)]
-        + [("in_supply", None, False), ("paused", None, False)],
+        "states": [
+            ("overdue", 9, False),
+            ("due", None, True),
+            ("deliver", None, False),
+            ("ask", None, False),
+            ("in_supply", None, False),
+            ("paused", None, False),
+        ],
         "facts": [
             {"label": "In use since", "value": _on(12, 28, 2025), "steps": MASK_STEPS[:1]},
             {"label": "Supply ends", "value": _on(3, 28), "steps": MASK_STEPS},
             {"label": "Covered from", "value": None, "note": "no published limit"},
-            {"label": "May be dispensed today", "value": 1, "note": "of no published limit", "steps": MASK_STEPS[:2]},
+            {
+                "label": "May be dispensed today",
+                "value": 1,
+                "note": "of no published limit",
+                "steps": MASK_STEPS[:2],
+            },
         ],
         "overdue": [
-            {"person": person, "kind": "cushion", "state": "overdue", "days": 9, "ends": _on(3, 9), "payer": "Payer B", "limit": None},
-            {"person": other, "kind": "filter_disposable", "state": "overdue", "days": 74, "ends": _on(1, 3), "payer": "Payer A", "limit": None},
-            {"person": person, "kind": "mask", "state": "deliver", "days": None, "ends": _on(3, 28), "payer": "Payer B", "limit": None},
-            {"person": other, "kind": "tubing", "state": "ask", "days": None, "ends": _on(4, 12), "payer": "Payer A", "limit": None},
+            {
+                "person": person,
+                "kind": "cushion",
+                "state": "overdue",
+                "days": 9,
+                "ends": _on(3, 9),
+                "payer": "Payer B",
+                "limit": None,
+            },
+            {
+                "person": other,
+                "kind": "filter_disposable",
+                "state": "overdue",
+                "days": 74,
+                "ends": _on(1, 3),
+                "payer": "Payer A",
+                "limit": None,
+            },
+            {
+                "person": person,
+                "kind": "mask",
+                "state": "deliver",
+                "days": None,
+                "ends": _on(3, 28),
+                "payer": "Payer B",
+                "limit": None,
+            },
+            {
+                "person": other,
+                "kind": "tubing",
+                "state": "ask",
+                "days": None,
+                "ends": _on(4, 12),
+                "payer": "Payer A",
+                "limit": None,
+            },
         ],
         "totals": with_share(
             [

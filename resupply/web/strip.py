@@ -1,9 +1,9 @@
-"""The supply strip: one line of a patient against time, as rectangles and marks. Pure geometry, no clock, no Django.
+"""The supply strip: one line of a patient against time, as rectangles and marks. Pure geometry, no clock.
 
-Horizontal places are percents of the strip's width, so one drawing serves every screen and its text and strokes
-keep their size; heights are fixed by the template. Days count from the start of the window: day `d` begins at
-`(d - start) / (end - start)`, and the window is half-open, `[start, end)`. Every row of a chart shares that axis,
-the month ticks and today's line.
+Horizontal places are percents of the strip's width, so one drawing serves every screen and its text and
+strokes keep their size; heights are fixed by the template. Days count from the start of the window: day `d`
+begins at `(d - start) / (end - start)`, and the window is half-open, `[start, end)`. Every row of a chart
+shares that axis, the month ticks and today's line.
 
 >>> chart = layout([], today=date(2026, 3, 18), start=date(2026, 3, 1), end=date(2026, 4, 1))
 >>> chart.today_at
@@ -20,7 +20,7 @@ from resupply.web.wording import MONTHS
 Look = Literal["past", "in_use", "worn", "spare"]
 
 _AIR = 0.16
-"""Percent left free on each side of a bar, so that neighbours read as two units (1 px of a strip 620 px wide)."""
+"""Percent left free on each side of a bar, so that neighbours read as two units (1 px of 620)."""
 _LEAST = 0.4
 """Percent of width below which a bar could not be seen."""
 
@@ -45,7 +45,7 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class StripLine:
-    """One line as the strip shows it; `state` is a value of the rules' State; `pauses` half-open, end None: open."""
+    """One line as shown; `state` is a value of the rules' State; `pauses` half-open, end None: open."""
 
     kind_label: str
     part_label: str
@@ -163,7 +163,7 @@ class StripChart:
 
 
 def default_window(today: date, *, simple: bool = False) -> tuple[date, date]:
-    """The usual window: a quarter back and a third of a year ahead; a patient's page looks back one month only."""
+    """The usual window: a quarter back, a third of a year ahead; a patient's page looks back a month."""
     return today - timedelta(days=31 if simple else 93), today + timedelta(days=119)
 
 
@@ -195,7 +195,9 @@ class _Axis:
 
 
 def _row(line: StripLine, axis: _Axis, today: date) -> StripRow:
-    pauses = tuple((first, until or max(first, today)) for first, until in sorted(line.pauses, key=lambda p: p[0]))
+    pauses = tuple(
+        (first, until or max(first, today)) for first, until in sorted(line.pauses, key=lambda p: p[0])
+    )
     next_spare = min((unit.start for unit in line.units if unit.look == "spare"), default=None)
     bars = []
     for unit in line.units:
@@ -205,9 +207,9 @@ def _row(line: StripLine, axis: _Axis, today: date) -> StripRow:
             if span:
                 bars.append(Bar(_with_air(span), unit.look, later))
     gaps = tuple(span for first, until in pauses if (span := axis.span(first, until)))
-    until = line.refill_on
-    ask = axis.span(line.ask_from, until) if line.ask_from and until else None
-    bracket = axis.span(line.deliver_from, until) if line.deliver_from and until else None
+    ends = line.refill_on
+    ask = axis.span(line.ask_from, ends) if line.ask_from and ends else None
+    bracket = axis.span(line.deliver_from, ends) if line.deliver_from and ends else None
     return StripRow(line, tuple(bars), gaps, ask, bracket, _covered_at(line, axis, today))
 
 
@@ -244,8 +246,8 @@ def _with_air(span: Span) -> Span:
 
 
 def _ticks(axis: _Axis, today_x: float | None) -> tuple[Tick, ...]:
-    """A tick at every first of a month in the window; labels keep clear of each other, of today and of the edge."""
-    ticks = []
+    """A tick at every first of a month; labels keep clear of each other, of today and of the edge."""
+    ticks: list[Tick] = []
     last_wide = last_narrow = -100.0
     day = _next_month(axis.start)
     while day < axis.end:
@@ -253,7 +255,7 @@ def _ticks(axis: _Axis, today_x: float | None) -> tuple[Tick, ...]:
         show: Literal["always", "wide", "never"] = "never"
         if x <= 97 and x - last_wide >= 6 and _clear(x, today_x, 5.5, 6.5):
             show, last_wide = "wide", x
-            if x <= 90 and x - last_narrow >= 12 and _clear(x, today_x, 10, 13):
+            if x <= 90 and x - last_narrow >= 12 and _clear(x, today_x, 11, 14):
                 show, last_narrow = "always", x
         ticks.append(Tick(x, _tick_label(day, first=not ticks), show))
         day = _next_month(day)

@@ -1,4 +1,4 @@
-"""What a strip says in words: the short line beside it, the sentence read aloud, and the patient's plainer line."""
+"""What a strip says: the short line beside it, the sentence read aloud, and the patient's plainer line."""
 
 from datetime import date, timedelta
 
@@ -25,7 +25,9 @@ def sentence(line: StripLine, *, today: date) -> str:
     state = state_word(line.state, line.days_overdue)
     if line.waiting:
         state += ", waiting for coverage"
-    parts = [f"{line.kind_label}, {line.part_label}: {state}" if line.part_label else f"{line.kind_label}: {state}"]
+    parts = [
+        f"{line.kind_label}, {line.part_label}: {state}" if line.part_label else f"{line.kind_label}: {state}"
+    ]
     parts += [f"In use since {day_words(u.start, today=today)}" for u in line.units if u.look == "in_use"]
     parts.append(staff_words(line, today=today).replace(" · ", ", "))
     return ". ".join(part for part in parts if part) + "."
@@ -70,7 +72,11 @@ def _dispense_words(deliver_from: date | None, today: date) -> str:
         return ""
     if deliver_from < today:
         return "may be dispensed now"
-    return "dispense from today" if deliver_from == today else f"dispense from {day_words(deliver_from, today=today)}"
+    return (
+        "dispense from today"
+        if deliver_from == today
+        else f"dispense from {day_words(deliver_from, today=today)}"
+    )
 
 
 def _paused_words(line: StripLine, today: date) -> str:

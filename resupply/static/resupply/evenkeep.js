@@ -36,7 +36,7 @@ function startFind(form) {
     if (list.hidden) return;
     if (event.key === "ArrowDown") { event.preventDefault(); mark(at + 1); }
     else if (event.key === "ArrowUp") { event.preventDefault(); mark(at < 0 ? -1 : at - 1); }
-    else if (event.key === "Enter" && at >= 0) { event.preventDefault(); options()[at].querySelector("a").click(); }
+    else if (event.key === "Enter" && at >= 0) { event.preventDefault(); options()[at].click(); }
   });
 }
 document.querySelectorAll("[data-find]").forEach(startFind);
