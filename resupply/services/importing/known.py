@@ -1,0 +1,62 @@
+"""What is on record about the patients a folder names, read in a few queries."""
+
+from bisect import bisect_right
+from collections import defaultdict
+from collections.abc import Collection, Iterator
+from datetime import date
+from typing import TypeVar
+
+from django.db.models import Min
+
+from resupply.models import Coverage, Dispense, Event, Patient
+
+T = TypeVar("T")
+
+CHUNK = 5_000
+"""Values in one IN (...)."""
+
+
+def chunks(values: Collection[T]) -> Iterator[list[T]]:
+    """The values in lists of at most CHUNK."""
+    listed = list(values)
+    for start in range(0, len(listed), CHUNK):
+        yield listed[start : start + CHUNK]
+
+
+def known_patients(references: Collection[str]) -> dict[str, Patient]:
+    """Patients on record by reference, each with its location."""
+    return {
+        patient.reference: patient
+        for some in chunks(references)
+        for patient in Patient.objects.filter(reference__in=some).select_related("location")
+    }
+
+
+def first_facts(patient_ids: Collection[int]) -> dict[int, date]:
+    """The earliest standing dispense or event of each patient that has one."""
+    found: dict[int, date] = {}
+    for some in chunks(patient_ids):
+        for model, column in ((Dispense, "dispensed_on"), (Event, "on")):
+            rows = model.objects.filter(patient_id__in=some, voided_at=None).values("patient_id")
+            for row in rows.annotate(first=Min(column)).order_by():
+                earlier = found.get(row["patient_id"], date.max)
+                found[row["patient_id"]] = min(earlier, row["first"])
+    return found
+
+
+class Payers:
+    """Who pays for a patient on a day, by the coverage on record (None: the patient)."""
+
+    def __init__(self, patient_ids: Collection[int]) -> None:
+        self._starts: dict[int, list[date]] = defaultdict(list)
+        self._payers: dict[int, list[int | None]] = defaultdict(list)
+        for some in chunks(patient_ids):
+            rows = Coverage.objects.filter(patient_id__in=some, voided_at=None).order_by("starts_on", "id")
+            for patient_id, starts_on, payer_id in rows.values_list("patient_id", "starts_on", "payer_id"):
+                self._starts[patient_id].append(starts_on)
+                self._payers[patient_id].append(payer_id)
+
+    def on(self, patient_id: int, day: date) -> int | None:
+        """Id of the payer of a patient on a day; of several records from one day, the last counts."""
+        place = bisect_right(self._starts[patient_id], day) if patient_id in self._starts else 0
+        return self._payers[patient_id][place - 1] if place else None

@@ -1,0 +1,37 @@
+"""Locations and payers that a folder names: found, or made."""
+
+from collections.abc import Collection
+
+from resupply.models import Location, Payer, RefillSource
+from resupply.services.importing.rows import AllowanceRow, PatientRow
+
+DEFAULT_LOCATION = "Main"
+
+
+def find_or_make_locations(rows: Collection[PatientRow]) -> dict[str, Location]:
+    """Locations by name; a new one has the zone of the first patient naming it who states one, else UTC."""
+    zones: dict[str, str] = {}
+    for row in rows:
+        name = row.location or DEFAULT_LOCATION
+        zones[name] = zones.get(name) or row.time_zone
+    found = {place.name: place for place in Location.objects.filter(name__in=zones)}
+    missing = [
+        Location(name=name, time_zone=zone or "UTC") for name, zone in zones.items() if name not in found
+    ]
+    return found | {place.name: place for place in Location.objects.bulk_create(missing)}
+
+
+def find_or_make_payers(
+    patients: Collection[PatientRow], allowances: Collection[AllowanceRow]
+) -> dict[str, Payer]:
+    """Payers by name. One with allowances is planned by the shipped refill rule, unless it has its own."""
+    limited = {row.payer for row in allowances}
+    names = dict.fromkeys([*(row.payer for row in patients if row.payer), *(row.payer for row in allowances)])
+    found = {payer.name: payer for payer in Payer.objects.filter(name__in=names)}
+    missing = [Payer(name=name) for name in names if name not in found]
+    found |= {payer.name: payer for payer in Payer.objects.bulk_create(missing)}
+    for name in sorted(limited):
+        if found[name].refill_source == RefillSource.CLINIC:
+            found[name].refill_source = RefillSource.SHIPPED
+            found[name].save(update_fields=["refill_source"])
+    return found
