@@ -114,13 +114,17 @@ def make_item(**over: Any) -> CatalogueItem:
 
 
 def make_dispense(
-    patient: Patient, *lines: dict[str, Any], on: date = date(2026, 1, 1), **over: Any
+    patient: Patient,
+    *,
+    on: date = date(2026, 1, 1),
+    lines: Iterable[dict[str, Any]] = ({},),
+    **over: Any,
 ) -> Dispense:
     """A dispense with lines (one A7032 unless said); the kind follows from the code. No plan is refreshed."""
     dispense = Dispense.objects.create(
         **{"patient": patient, "location": patient.location, "dispensed_on": on} | over
     )
-    for position, line in enumerate(lines or ({},)):
+    for position, line in enumerate(lines):
         values: dict[str, Any] = {"part_code": "A7032", "quantity": 1} | line
         values.setdefault("kind", part_types()[values["part_code"]].kind)
         DispenseLine.objects.create(dispense=dispense, position=position, **values)
@@ -149,8 +153,10 @@ def make_life(**over: Any) -> LifeVersion:
 
 
 def make_user(**over: Any) -> User:
-    """A signed-in person without a role at this clinic."""
-    values: dict[str, Any] = {"username": f"user{next(_numbers)}", "password": PASSWORD}
+    """A person with a sign-in and no role here. Without `password` only `force_login` lets them in (it is
+    fast).
+    """
+    values: dict[str, Any] = {"username": f"user{next(_numbers)}"}
     return User.objects.create_user(**values | over)
 
 

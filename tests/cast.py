@@ -7,8 +7,6 @@ room only; the therapist, the manager and the administrator work everywhere. The
 from dataclasses import dataclass
 from datetime import date
 
-import pytest
-
 from clinic.accounts.models import User
 from resupply.models import Location, Patient, Payer, Role, Staff
 from tests import builders
@@ -35,9 +33,8 @@ class Cast:
         return member.user if isinstance(member, Staff) else member
 
 
-@pytest.fixture
-def cast(db: None) -> Cast:
-    """The cast, freshly written."""
+def make_cast() -> Cast:
+    """The cast, freshly written (the fixture `cast` of tests/conftest.py)."""
     north = builders.make_location(name="North room")
     south = builders.make_location(name="South room", time_zone="America/Chicago")
     payer = builders.make_payer(

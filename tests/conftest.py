@@ -9,8 +9,12 @@ import shutil
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
+
+if TYPE_CHECKING:
+    from tests.cast import Cast
 
 RUN_FOLDER = "EVENKEEP_TEST_RUN"
 IS_OWNER = RUN_FOLDER not in os.environ  # xdist's workers inherit the folder of the process that started them
@@ -71,6 +75,14 @@ def servers() -> None:
 @pytest.fixture(scope="session")
 def django_db_modify_db_settings(servers: None, django_db_modify_db_settings_parallel_suffix: None) -> None:
     """The first test that needs a database starts the servers; each worker gets a database of its own."""
+
+
+@pytest.fixture
+def cast(db: None) -> "Cast":
+    """The named cast: two patients, one person of each role, one outsider."""
+    from tests.cast import make_cast  # models can be imported only once the settings are loaded
+
+    return make_cast()
 
 
 @pytest.fixture(autouse=True)

@@ -11,11 +11,11 @@ as in `refills`; the reading for another code of the line is ours.
 from dataclasses import dataclass, replace
 from datetime import date
 
-from resupply.rules.facts import Allowance, Delivery, PatientFacts, Policy
+from resupply.rules import lines
+from resupply.rules.facts import Delivery, PatientFacts, Policy
 from resupply.rules.kinds import Kind
 from resupply.rules.lines import LinePlan, plan_lines, read
 from resupply.rules.periods import add_days
-from resupply.rules.refills import quantity_limit
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,14 +46,12 @@ def limit_of(code: str, facts: PatientFacts, policy: Policy, *, as_of: date) -> 
     if line is not None and line.code == code:
         return limit_of_line(line, as_of=as_of)
     other = _as_if_refilled_with(code, kind, facts, policy, as_of)
-    supply_ends_on = line.supply_ends_on if line is not None else None
-    days = [day for day in (supply_ends_on, other.covered_from) if day is not None]
+    days = [line.supply_ends_on] if line is not None else []
+    if other.covered_from is not None:
+        days.append(other.covered_from)
     deliver_from = add_days(max(days), -other.delivery_lead) if days else None
-    if other.allowance_units is None or other.allowance_period is None:
-        return Limit(code, kind, deliver_from, None, 0)
-    if deliver_from is not None and as_of < deliver_from:
-        return Limit(code, kind, deliver_from, 0, 0)
-    return Limit(code, kind, deliver_from, _room(other, as_of), 0)
+    quantity = lines.limit_of(replace(other, deliver_from=deliver_from or as_of), as_of=as_of)
+    return Limit(code, kind, deliver_from, quantity, 0)
 
 
 def limit_of_line(line: LinePlan, *, as_of: date) -> Limit:
@@ -67,18 +65,3 @@ def _as_if_refilled_with(code: str, kind: Kind, facts: PatientFacts, policy: Pol
     unbilled = Delivery(on=as_of, kind=kind, code=code, quantity=1)
     supposed = replace(facts, deliveries=(*facts.deliveries, unbilled))
     return next(plan for plan in plan_lines(supposed, policy, as_of=as_of) if plan.kind == kind)
-
-
-def _room(plan: LinePlan, day: date) -> int:
-    """How many units of a plan's code its allowance lets out on a day."""
-    if plan.allowance_units is None or plan.allowance_period is None or plan.allowance_at_once is None:
-        raise ValueError("only a plan with an allowance has a limit")
-    allowance = Allowance(date.min, plan.allowance_units, plan.allowance_period, plan.allowance_at_once)
-    return quantity_limit(
-        day,
-        allowance=allowance,
-        starts=plan.covered_starts,
-        opens_on=plan.covered_from,
-        billed_on=plan.billed_on,
-        delivery_lead=plan.delivery_lead,
-    )

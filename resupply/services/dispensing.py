@@ -91,6 +91,8 @@ def record_dispense(
         if form_key and (earlier := Dispense.objects.filter(form_key=form_key, patient=patient).first()):
             return earlier
         _check_status(patient)
+        payer_id = _payer_on(patient, dispensed_on)
+        _check_billing(lines, payer_id)
         if supplied_by == SuppliedBy.US:
             _check_limits(patient, dispensed_on, lines)
         dispense = Dispense.objects.create(
@@ -103,7 +105,6 @@ def record_dispense(
             form_key=form_key,
             **stamp(by, now),
         )
-        payer_id = _payer_on(patient, dispensed_on)
         for position, line in enumerate(lines):
             _add_line(dispense, position, line, payer_id, by, now)
         plans.refresh_plans([patient.pk], now=now)
@@ -171,6 +172,13 @@ def _check_status(patient: Patient) -> None:
         )
 
 
+def _check_billing(lines: Sequence[NewLine], payer_id: int | None) -> None:
+    """What nobody else pays for cannot be billed."""
+    for row, line in enumerate(lines):
+        if line.billed and payer_id is None:
+            raise Refused("nobody_to_bill", "This patient pays: untick “billed”.", "billed", row=row)
+
+
 def _check_limits(patient: Patient, day: date, lines: Sequence[NewLine]) -> None:
     """Refuse lines outside the limits of the day that give no reason; quantities of one code add up."""
     if all(line.exception_reason.strip() for line in lines):
@@ -221,9 +229,7 @@ def _add_line(
     by: AbstractBaseUser | None,
     now: datetime,
 ) -> DispenseLine:
-    """Append one row; what nobody else pays for is not billed."""
-    if line.billed and payer_id is None:
-        raise Refused("nobody_to_bill", "This patient pays: untick “billed”.", "billed", row=position)
+    """Append one row."""
     billed = payer_id is not None if line.billed is None else line.billed
     return DispenseLine.objects.create(
         dispense=dispense,

@@ -1,0 +1,190 @@
+"""Who may see and do what: all of it.
+
+Every view says with `@may("...")` which permission it needs; `WHO_MAY` says which roles have it. What is
+not listed here is closed: `Gate` refuses a view that names no permission, unless it is one of the
+`OPEN_VIEWS` (sign-in, and addresses that are secrets in themselves). Records are fetched through this
+module only: a member of staff sees the patients of the locations worked at (none listed: of all).
+
+Signed out leads to the sign-in page; a wrong role, or no role, to a page that says so (403); a patient of
+another location is not found (404), as if there were none.
+"""
+
+from collections.abc import Callable
+from functools import wraps
+from typing import Concatenate, ParamSpec, TypeVar, cast
+from uuid import UUID
+
+from django.contrib.auth.views import redirect_to_login
+from django.contrib.postgres.aggregates import ArrayAgg
+from django.core.exceptions import PermissionDenied
+from django.db.models import Model, Q, QuerySet
+from django.http import Http404, HttpRequest, HttpResponse
+from django.http.response import HttpResponseBase
+from django.urls import reverse
+from django_htmx.http import HttpResponseClientRedirect
+
+from resupply.models import Dispense, DispenseLine, Event, Location, Patient, Role, Staff
+
+P = ParamSpec("P")
+M = TypeVar("M", bound=Model)
+EVERYONE = frozenset(Role)
+_CARE = frozenset({Role.DESK, Role.THERAPIST, Role.MANAGER, Role.ADMINISTRATOR})
+_LEAD = frozenset({Role.MANAGER, Role.ADMINISTRATOR})
+
+WHO_MAY: dict[str, frozenset[Role]] = {
+    "home": EVERYONE,
+    "patient.find": _CARE,
+    "patient.see": _CARE,
+    "patient.edit": _CARE,
+    "patient.messages": _CARE,
+    "patient.calendar": _CARE,
+    "dispense.record": _CARE,
+    "dispense.void": _CARE,
+    "event.record": _CARE,
+    "event.void": _CARE,
+    "demo.mail": _CARE,
+    "overdue.see": _LEAD,
+    "overdue.export": _LEAD,
+}
+"""Which roles have a permission."""
+
+OPEN_VIEWS = frozenset(
+    {"login", "logout", "password_change", "password_change_done", "feed:calendar", "gallery"}
+)
+"""Names of views without a permission: sign-in, and pages whose address is the secret."""
+
+
+class StaffRequest(HttpRequest):
+    """A request that came through `may`: `staff` is who asks, `location_ids` where (empty: everywhere)."""
+
+    staff: Staff
+    location_ids: frozenset[int]
+
+
+View = Callable[Concatenate[StaffRequest, P], HttpResponseBase]
+Guarded = Callable[Concatenate[HttpRequest, P], HttpResponseBase]
+
+
+def may(permission: str) -> Callable[[View[P]], Guarded[P]]:
+    """Let a view be seen by the roles that have a permission; an unknown permission fails at import."""
+    roles = WHO_MAY[permission]
+
+    def guard(view: View[P]) -> Guarded[P]:
+        @wraps(view)
+        def guarded(request: HttpRequest, /, *args: P.args, **kwargs: P.kwargs) -> HttpResponseBase:
+            if not request.user.is_authenticated:
+                return _to_sign_in(request)
+            staff = _staff_of(request)
+            if staff is None or staff.role not in roles:
+                raise PermissionDenied
+            return view(cast(StaffRequest, request), *args, **kwargs)
+
+        guarded.permission = permission  # type: ignore[attr-defined]
+        return guarded
+
+    return guard
+
+
+class Gate:
+    """Refuses every view that neither names a permission nor is open by name."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponseBase]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponseBase:
+        """Hand the request on; the decision falls in `process_view`."""
+        return self.get_response(request)
+
+    def process_view(
+        self, request: HttpRequest, view: Callable[..., object], args: object, kwargs: object
+    ) -> None:
+        """Refuse what nobody has said who may see."""
+        match = request.resolver_match
+        is_open = match is not None and match.view_name in OPEN_VIEWS
+        if not is_open and getattr(view, "permission", None) not in WHO_MAY:
+            raise PermissionDenied
+
+
+def can(request: HttpRequest, permission: str) -> bool:
+    """Whether the person asking has a permission: for links and buttons; the view decides for itself."""
+    staff = _staff_of(request)
+    return staff is not None and staff.role in WHO_MAY[permission]
+
+
+def patients(request: StaffRequest) -> QuerySet[Patient]:
+    """The patients this member of staff may see."""
+    return Patient.objects.filter(_here(request, "location"))
+
+
+def locations(request: StaffRequest) -> QuerySet[Location]:
+    """The locations this member of staff works at."""
+    return Location.objects.filter(_here(request, "pk"))
+
+
+def patient_or_404(request: StaffRequest, public_id: UUID) -> Patient:
+    """One patient this member of staff may see, with its location."""
+    return _or_404(patients(request).select_related("location").filter(public_id=public_id))
+
+
+def dispense_or_404(request: StaffRequest, public_id: UUID) -> Dispense:
+    """One dispense of such a patient."""
+    return _or_404(
+        Dispense.objects.select_related("patient__location", "location").filter(
+            _here(request, "patient__location"), public_id=public_id
+        )
+    )
+
+
+def dispense_line_or_404(request: StaffRequest, public_id: UUID, position: int) -> DispenseLine:
+    """One line of such a dispense."""
+    return _or_404(
+        DispenseLine.objects.select_related("dispense__patient__location", "item").filter(
+            _here(request, "dispense__patient__location"), dispense__public_id=public_id, position=position
+        )
+    )
+
+
+def event_or_404(request: StaffRequest, public_id: UUID) -> Event:
+    """One event of such a patient."""
+    return _or_404(
+        Event.objects.select_related("patient__location").filter(
+            _here(request, "patient__location"), public_id=public_id
+        )
+    )
+
+
+def _here(request: StaffRequest, path: str) -> Q:
+    """The filter "at a location of this member of staff" for the field that names the location."""
+    if not request.location_ids:
+        return Q()
+    return Q(**{f"{path}__in": sorted(request.location_ids)})
+
+
+def _or_404(found: "QuerySet[M]") -> M:
+    """The one row, or a page that says there is none."""
+    row = found.first()
+    if row is None:
+        raise Http404
+    return row
+
+
+def _staff_of(request: HttpRequest) -> Staff | None:
+    """Who asks, read once a request; None: signed out, or signed in without a role."""
+    if not hasattr(request, "staff"):
+        staff = (
+            Staff.objects.filter(user_id=request.user.pk, user__is_active=True)
+            .annotate(places=ArrayAgg("locations", filter=Q(locations__isnull=False), default=[]))
+            .first()
+            if request.user.is_authenticated
+            else None
+        )
+        request.staff = staff  # type: ignore[attr-defined]
+        request.location_ids = frozenset(staff.places if staff else ())  # type: ignore[attr-defined]
+    return cast(StaffRequest, request).staff
+
+
+def _to_sign_in(request: HttpRequest) -> HttpResponse:
+    """To the sign-in page, and back here afterwards; a part of a page sends the whole page there."""
+    if request.headers.get("HX-Request"):
+        return HttpResponseClientRedirect(reverse("login"))
+    return redirect_to_login(request.get_full_path())
