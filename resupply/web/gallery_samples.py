@@ -163,11 +163,11 @@ def context() -> dict[str, object]:
         "facts": [
             {"label": "In use since", "value": _on(12, 28, 2025), "steps": MASK_STEPS[:1]},
             {"label": "Supply ends", "value": _on(3, 28), "steps": MASK_STEPS},
-            {"label": "Covered from", "value": None, "note": "no published limit"},
+            {"label": "Covered from", "value": None, "note": "the patient pays"},
             {
                 "label": "May be dispensed today",
                 "value": 1,
-                "note": "of no published limit",
+                "note": "no published limit",
                 "steps": MASK_STEPS[:2],
             },
         ],
