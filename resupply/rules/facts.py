@@ -147,7 +147,7 @@ class Policy:
     payers: Mapping[str, PayerTerms] = field(default_factory=dict)
     clinic_refill_rules: tuple[RefillRule, ...] = ()
     clinic_terms: tuple[ClinicTerms, ...] = ()
-    schedules: dict[str, "Schedule"] = field(default_factory=dict, compare=False, repr=False)
+    schedules: dict[str, "Schedule"] = field(default_factory=dict, init=False, compare=False, repr=False)
     """Filled by `versions.life_schedule`: one policy serves a whole rebuild."""
 
 

@@ -5,8 +5,8 @@ so that whoever had it loses the calendar for good, and the record shows which a
 when.
 
 What an address answers is kept in the subscription's own row, good while the plan it was written from is.
-Writing it holds the row's lock while the plan is read; a change of the plan marks the row stale as its last act
-(`plans.mark_calendars_stale`), so it waits for the writing and undoes its freshness: no change is overlooked.
+Writing it holds the row's lock while the plan is read; a change of the plan marks the row stale as its last
+act (`plans.mark_calendars_stale`), so it waits for the writing and undoes its freshness: no change is lost.
 """
 
 import secrets

@@ -1,0 +1,1 @@
+"""The patient's room: addresses that are secrets in themselves, without sign-in."""
