@@ -27,7 +27,7 @@ def rule_for(rules: Sequence[RefillRule], refill_on: date) -> RefillRule:
     """The version in force on a refill date; for a date before the first version, the first."""
     best = first = None
     for rule in rules:
-        if first is None or rule.effective_from < first.effective_from:
+        if first is None or rule.effective_from <= first.effective_from:
             first = rule
         if rule.effective_from <= refill_on and (best is None or rule.effective_from >= best.effective_from):
             best = rule
