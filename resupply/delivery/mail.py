@@ -7,10 +7,12 @@ sent after a fault carries the same one and mail programs can drop it (RFC 5322 
 """
 
 import smtplib
-from email.utils import parseaddr
+from email.utils import formatdate, parseaddr
 
 from django.conf import settings
+from django.core.exceptions import ValidationError
 from django.core.mail import EmailMultiAlternatives, get_connection
+from django.core.validators import validate_email
 from django.template.loader import render_to_string
 
 from resupply.rules.sending import Answer, Letter, Note, Outcome
@@ -50,6 +52,10 @@ class MailCarrier:
     def send(self, letter: Letter) -> Answer:
         """Send one letter; what a server or a network does comes back as an answer."""
         try:
+            validate_email(letter.address)
+        except ValidationError:
+            return Answer(Outcome.REFUSED, "not an e-mail address")
+        try:
             if not self._is_open:
                 self._connection.open()
                 self._is_open = True
@@ -86,6 +92,7 @@ class MailCarrier:
             to=[letter.address],
             headers={
                 "Message-ID": f"<{letter.key}@{domain}>",
+                "Date": formatdate(usegmt=True),
                 "Auto-Submitted": "auto-generated",  # RFC 3834: no out-of-office answers
                 "Content-Language": letter.language,
             },

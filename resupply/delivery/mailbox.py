@@ -1,7 +1,7 @@
 """The demo's mail folder, for a page that shows what patients would have received."""
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from email import policy
 from email.message import EmailMessage
 from email.parser import BytesParser
@@ -12,7 +12,7 @@ from django.conf import settings
 
 @dataclass(frozen=True, slots=True)
 class ShownMail:
-    """A message as it left: `sent_at` from its Date header (None: unreadable), both parts as text."""
+    """A message as it left: `sent_at` (aware) from its Date header, both parts as text."""
 
     key: str
     sent_at: datetime | None
@@ -33,9 +33,12 @@ def list_messages(limit: int = 50) -> list[ShownMail]:
 def _read(file: Path) -> ShownMail:
     message = BytesParser(_class=EmailMessage, policy=policy.default).parsebytes(file.read_bytes())
     date = message["Date"]
+    sent_at = date.datetime if date is not None else None
+    if sent_at is not None and sent_at.tzinfo is None:  # "-0000": a moment in UTC, no word about the zone
+        sent_at = sent_at.replace(tzinfo=UTC)
     return ShownMail(
         key=file.stem,
-        sent_at=date.datetime if date is not None else None,
+        sent_at=sent_at,
         to=str(message["To"] or ""),
         subject=str(message["Subject"] or ""),
         text=_part(message, "plain"),
