@@ -30,7 +30,7 @@ def shown(
 
 
 def test_changes_the_end_of_supply_and_the_day_to_ask() -> None:
-    """Three cushions, a month each: spares start 02-01 and 03-01, the last is worn 04-01, asked 30 days before."""
+    """Three cushions, a month each: spares start 02-01 and 03-01, nothing is left on 04-01."""
     assert shown(THREE, "2026-01-15") == {
         "change:cushion:1": "2026-02-01",
         "change:cushion:2": "2026-03-01",
