@@ -43,13 +43,14 @@ class Period:
         return f"{self.count} {self.unit}{'s' if self.count != 1 else ''}"
 
 
+_MONTH = Unit.MONTH  # a member looked up on its class costs as much as the rest of `add`
 _DAYS = {Unit.DAY: 1, Unit.WEEK: 7}
 _LAST_DAY = (31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
 
 
 def add(start: date, period: Period, times: int = 1) -> date:
     """The day `times` (>= 0) periods after `start`, saturating at the last day a date can hold."""
-    if period.unit is not Unit.MONTH:
+    if period.unit is not _MONTH:
         return add_days(start, period.count * times * _DAYS[period.unit])
     months = start.month - 1 + period.count * times
     year, month = start.year + months // 12, months % 12

@@ -47,7 +47,14 @@ def still_at_once(
 ) -> list[date]:
     """Of the days on which units were billed, those that count against the units at once on `day`."""
     horizon = add_days(day, delivery_lead)
-    return [t for t in billed_on if t <= day and add(t, allowance.period, allowance.at_once) > horizon]
+    counting: list[date] = []
+    for t in reversed(billed_on):  # in order, so the first that no longer counts is the last to look at
+        if t <= day:
+            if add(t, allowance.period, allowance.at_once) <= horizon:
+                break
+            counting.append(t)
+    counting.reverse()
+    return counting
 
 
 def quantity_limit(
