@@ -4,6 +4,7 @@ Every table runs twice: against the rules, and against the literal walk through 
 """
 
 from dataclasses import replace
+from datetime import date
 
 import pytest
 
@@ -24,6 +25,7 @@ from tests.rules.build import (
     PILLOWS,
     TUBING,
     Engine,
+    by_rules,
     gave,
     line,
     months,
@@ -331,3 +333,22 @@ def test_lines_are_those_that_ever_had_a_unit_in_order_of_kind(engine: Engine) -
     rows = engine(PatientFacts(deliveries=deliveries), POLICY, on("2026-01-15"))
     assert [row.kind.value for row in rows] == ["cushion", "filter_disposable", "headgear", "mask", "tubing"]
     assert engine(PatientFacts(deliveries=deliveries), POLICY, on("2025-12-31")) == []
+
+
+def test_nothing_overflows_at_the_ends_of_the_calendar() -> None:
+    """Dates saturate: a typing error in a year must show as a far date, not as a failed page."""
+    facts = PatientFacts(
+        deliveries=(
+            gave(1, CUSHION, "0001-01-01"),
+            gave(2, CUSHION, "2026-01-01", first_use="9999-12-31"),
+            gave(1, MASK, "9999-12-20", contains=(HEADGEAR,)),
+        ),
+        pauses=(Pause(on("9999-12-25"), date.max),),
+    )
+    seen = {
+        day: by_rules(facts, POLICY, day) for day in (date.min, on("2026-01-02"), on("9999-12-21"), date.max)
+    }
+    assert [row.ask_from for row in seen[date.min]] == [on("0001-01-08")]
+    assert [row.supply_ends_on for row in seen[on("2026-01-02")]] == [date.max]
+    assert [row.supply_ends_on for row in seen[on("9999-12-21")]] == [date.max] * 3
+    assert [row.state for row in seen[date.max]] == ["due"] * 3
