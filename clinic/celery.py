@@ -22,8 +22,8 @@ HARD_LIMIT = 60  # seconds a task may take
 VISIBILITY_TIMEOUT = (
     300  # seconds after which Redis gives an unfinished task to another worker: above HARD_LIMIT
 )
-SWEEP_EVERY = 30.0 if settings.DEMO else 60.0  # seconds
-HEARTBEAT_EVERY = 15.0
+SWEEP_EVERY = float(settings.SWEEP_SECONDS)
+HEARTBEAT_EVERY = min(15.0, SWEEP_EVERY)
 
 _TRANSPORT = {
     "visibility_timeout": VISIBILITY_TIMEOUT,
