@@ -23,7 +23,7 @@ from django.http.response import HttpResponseBase
 from django.urls import reverse
 from django_htmx.http import HttpResponseClientRedirect
 
-from resupply.models import Dispense, DispenseLine, Event, Location, Patient, Role, Staff
+from resupply.models import Dispense, DispenseLine, Event, Location, Patient, Role, Staff, Subscription
 
 P = ParamSpec("P")
 M = TypeVar("M", bound=Model)
@@ -150,6 +150,15 @@ def event_or_404(request: StaffRequest, public_id: UUID) -> Event:
         Event.objects.select_related("patient__location").filter(
             _here(request, "patient__location"), public_id=public_id
         )
+    )
+
+
+def subscription_or_404(request: StaffRequest, public_id: UUID) -> Subscription:
+    """One calendar address of such a patient, without what it answers."""
+    return _or_404(
+        Subscription.objects.select_related("patient__location")
+        .defer("body")
+        .filter(_here(request, "patient__location"), public_id=public_id)
     )
 
 

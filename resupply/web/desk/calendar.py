@@ -1,0 +1,159 @@
+"""A patient's calendar addresses, at the desk: give one out, renew it, revoke it."""
+
+from typing import Any
+from uuid import UUID
+
+from django import forms
+from django.conf import settings
+from django.contrib import messages
+from django.http import HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.views.decorators.http import require_http_methods
+
+from resupply import clock
+from resupply.models import Patient, Subscription
+from resupply.queries import feeds as feed_queries
+from resupply.services import feeds
+from resupply.web import access
+from resupply.web.access import StaffRequest, may
+from resupply.web.forms import written
+from resupply.web.qr import qr_svg
+
+
+class CalendarForm(forms.Form):
+    """What a calendar shows; `options()` is what the service takes."""
+
+    with_changes = forms.BooleanField(
+        label="Days to change a part, and days on which a new one is needed", required=False, initial=True
+    )
+    with_refills = forms.BooleanField(
+        label="Days from which to think about new parts", required=False, initial=True
+    )
+    with_cleaning = forms.BooleanField(label="Cleaning checklists", required=False, initial=True)
+    wording = forms.ChoiceField(
+        label="Words",
+        choices=[
+            ("neutral", "Neutral: names no part, illness or kind of clinic"),
+            ("detailed", "Detailed: names parts and how to clean them, if the patient asks for it"),
+        ],
+        widget=forms.RadioSelect,
+        initial="neutral",
+    )
+    alarm_hour = forms.TypedChoiceField(
+        label="Alarm",
+        choices=[("", "No alarm"), *((str(hour), f"At {hour:02}:00") for hour in range(24))],
+        coerce=int,
+        empty_value=None,
+        required=False,
+        help_text="A courtesy: many calendar programs ignore it.",
+    )
+    label = forms.CharField(
+        label="Label for staff",
+        max_length=60,
+        required=False,
+        help_text="For example: tablet, daughter. It is not in the calendar.",
+    )
+
+    def options(self) -> feeds.Options:
+        """The choices made; only for a valid form."""
+        chosen = dict(self.cleaned_data)
+        return feeds.Options(detailed=chosen.pop("wording") == "detailed", **chosen)
+
+
+@may("patient.calendar")
+@require_http_methods(["GET", "HEAD", "POST"])
+def calendar(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """The patient's calendars and a form for another; a new address is shown in the answer and never again."""
+    person = access.patient_or_404(request, public_id)
+    form = CalendarForm(request.POST or None)
+    if request.method == "POST":
+        issued = written(
+            form, lambda: feeds.subscribe(person, form.options(), by=request.staff.user, now=clock.now())
+        )
+        if issued:
+            return _address_page(request, person, issued, "The calendar is ready")
+    return render(request, "desk/calendar.html", _page(person) | {"form": form})
+
+
+@may("patient.calendar")
+@require_http_methods(["GET", "HEAD", "POST"])
+def renew(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """Another address for a calendar; the old one ends."""
+    subscription = access.subscription_or_404(request, public_id)
+    form = forms.Form(request.POST or None)
+    if request.method == "POST":
+        issued = written(form, lambda: feeds.renew(subscription, by=request.staff.user, now=clock.now()))
+        if issued:
+            return _address_page(request, subscription.patient, issued, "The new address is ready")
+    text = (
+        f"{_name(subscription)} gets a new address. The old one ends at once and for good: calendar programs "
+        "that use it show nothing new."
+    )
+    return _confirm(request, subscription, form, "Renew the address", text)
+
+
+@may("patient.calendar")
+@require_http_methods(["GET", "HEAD", "POST"])
+def revoke(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """The end of a calendar address."""
+    subscription = access.subscription_or_404(request, public_id)
+    form = forms.Form(request.POST or None)
+    if request.method == "POST":
+        written(form, lambda: feeds.revoke(subscription, by=request.staff.user, now=clock.now()))
+        if form.is_valid():
+            messages.success(request, f"{_name(subscription)} is revoked.")
+            return redirect("desk:calendar", subscription.patient.public_id)
+    text = (
+        f"{_name(subscription)} ends at once and for good. What calendar providers have stored already is "
+        "theirs to remove: the patient deletes the calendar there."
+    )
+    return _confirm(request, subscription, form, "Revoke the address", text)
+
+
+def _page(person: Patient) -> dict[str, Any]:
+    """What every page about a patient's calendars shows."""
+    rows = list(feed_queries.of_patient(person))
+    return {
+        "person": person,
+        "today": clock.today(person.time_zone),
+        "live": [row for row in rows if row.revoked_at is None],
+        "ended": [row for row in rows if row.revoked_at is not None],
+    }
+
+
+def _address_page(request: StaffRequest, person: Patient, issued: feeds.Issued, title: str) -> HttpResponse:
+    """The address in full, this once: no program on the way may keep the page."""
+    address = settings.PUBLIC_URL + reverse("feed:calendar", args=[issued.token])
+    webcal = "webcal:" + address.partition(":")[2]
+    context = _page(person) | {
+        "title": title,
+        "address": address,
+        "webcal": webcal,
+        "qr": qr_svg(webcal, title="QR code of the calendar address"),
+        "issued": issued.subscription,
+    }
+    response = render(request, "desk/calendar_address.html", context)
+    response["Cache-Control"] = "no-store"
+    response["Referrer-Policy"] = "no-referrer"
+    return response
+
+
+def _confirm(
+    request: StaffRequest, subscription: Subscription, form: forms.Form, action: str, text: str
+) -> HttpResponse:
+    context = {
+        "person": subscription.patient,
+        "today": clock.today(subscription.patient.time_zone),
+        "form": form,
+        "action": action,
+        "text": text,
+        "back_url": reverse("desk:calendar", args=[subscription.patient.public_id]),
+    }
+    return render(request, "desk/calendar_confirm.html", context)
+
+
+def _name(subscription: Subscription) -> str:
+    """How staff speak of one of a patient's calendars."""
+    made = f"{subscription.created_at:%Y-%m-%d}"
+    return f"The calendar “{subscription.label}”" if subscription.label else f"The calendar of {made}"
