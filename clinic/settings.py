@@ -8,6 +8,7 @@ import os
 import secrets
 from pathlib import Path
 
+import pgtrigger
 from bootstrap_wrapper import get_bootstrap_css_dir, get_bootstrap_js_dir
 from csp.constants import NONE, SELF
 from django.core.exceptions import ImproperlyConfigured
@@ -184,7 +185,7 @@ STORAGES = {
 }
 
 # --- change history -----------------------------------------------------------------------------------------
-PGHISTORY_LEVEL = pgtrigger.Statement  # one trigger call a statement: bulk writes are 8 times as fast as by row
+PGHISTORY_LEVEL = pgtrigger.Statement  # one call a statement: bulk writes are 8 times as fast as by row
 
 # --- reminders ----------------------------------------------------------------------------------------------
 SWEEP_SECONDS = env.number("SWEEP_SECONDS", default=30 if DEMO else 60)  # how often due work is looked for
