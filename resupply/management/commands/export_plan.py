@@ -18,6 +18,7 @@ from resupply.queries.plan_table import COLUMNS, plan_rows
 class Command(BaseCommand):
     """export_plan --as-of YYYY-MM-DD [--format csv|json] [--explain] [--as-known-at MOMENT]"""
 
+    requires_system_checks = []  # pages have no part in this, and loading them takes longer than the job
     help = "Write every patient's plan as of a day to standard output."
 
     def add_arguments(self, parser: CommandParser) -> None:

@@ -22,6 +22,7 @@ _LONGEST_VALUE = 40
 class Command(BaseCommand):
     """import_records FOLDER [--commit] [--no-mail-consent]"""
 
+    requires_system_checks = []  # pages have no part in this, and loading them takes longer than the job
     help = "Import patients, lives, allowances, dispenses and events from CSV (dry run by default)."
 
     def add_arguments(self, parser: CommandParser) -> None:

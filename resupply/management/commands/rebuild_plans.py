@@ -15,6 +15,7 @@ from resupply.services import plans
 class Command(BaseCommand):
     """rebuild_plans [--after NUMBER]"""
 
+    requires_system_checks = []  # pages have no part in this, and loading them takes longer than the job
     help = "Rebuild every stored plan from the records."
 
     def add_arguments(self, parser: CommandParser) -> None:

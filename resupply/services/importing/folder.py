@@ -10,7 +10,7 @@ from pathlib import Path
 from django.contrib.auth.base_user import AbstractBaseUser
 from django.db import connection, transaction
 
-from resupply.models import ImportBatch, Patient
+from resupply.models import Coverage, Dispense, DispenseLine, Event, FindToken, ImportBatch, Patient
 from resupply.services import plans
 from resupply.services.importing.bills import bill
 from resupply.services.importing.check_facts import check_dispenses, check_events
@@ -34,6 +34,9 @@ from resupply.services.records import stamp
 
 _ONE_AT_A_TIME = 0x1337_0002
 """Advisory lock: two imports at once would both take the same row for new."""
+
+_MANY = 1_000
+"""Rows that change what the database should know about its tables."""
 
 _EARLIEST_ZONE = timedelta(hours=14)
 """Somewhere it is already this much later than in UTC."""
@@ -68,6 +71,17 @@ def import_folder(
             transaction.set_rollback(True)
     report.sort()
     return report
+
+
+def _gather_statistics() -> None:
+    """Tell the database how full its tables are now, before anything reads them.
+
+    It would find out by itself within a minute; until then, plans made for empty tables cost 20 times more.
+    """
+    filled = (Patient, FindToken, Coverage, Dispense, DispenseLine, Event)
+    tables = ", ".join(connection.ops.quote_name(model._meta.db_table) for model in filled)
+    with connection.cursor() as cursor:
+        cursor.execute(f"ANALYZE {tables}")
 
 
 def _references(raws: dict[str, list[RawRow]]) -> set[str]:
@@ -118,5 +132,7 @@ def _write(
         batch = ImportBatch.objects.create(imported_at=now, rows_added=report.added)
         write_dispenses(fresh.dispenses, people, billed_to, batch, mark)
         write_events(fresh.events, people, batch, mark)
+    if sum(report.added.values()) >= _MANY:
+        _gather_statistics()
     look_again(fresh.events, people, report)
     return sorted(touched | {patient.pk for patient in changes.new})
