@@ -64,8 +64,7 @@ class CalendarForm(forms.Form):
 @may("patient.calendar")
 @require_http_methods(["GET", "HEAD", "POST"])
 def calendar(request: StaffRequest, public_id: UUID) -> HttpResponse:
-    """The patient's calendars and a form for another; a new address is shown in the answer and never again."""
-    person = access.patient_or_404(request, public_id)
+    """The patient's calendars, and a form for another; the answer shows a new address this once."""
     form = CalendarForm(request.POST or None)
     if request.method == "POST":
         issued = written(
