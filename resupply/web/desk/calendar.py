@@ -65,6 +65,7 @@ class CalendarForm(forms.Form):
 @require_http_methods(["GET", "HEAD", "POST"])
 def calendar(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """The patient's calendars, and a form for another; the answer shows a new address this once."""
+    person = access.patient_or_404(request, public_id)
     form = CalendarForm(request.POST or None)
     if request.method == "POST":
         issued = written(
