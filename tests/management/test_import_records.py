@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from django.core.management import CommandError, call_command
 
-from resupply.models import Consent, Patient
+from resupply.models import Consent, DispenseLine, Patient
 from tests.services.importing import DISPENSES, PATIENT, on_record, write
 
 pytestmark = pytest.mark.django_db
@@ -69,6 +69,23 @@ def test_many_faults_are_counted_not_all_printed(tmp_path: Path) -> None:
         )
     assert out.getvalue().count("ERROR") == 200
     assert "... and 50 more errors" in out.getvalue()
+
+
+def test_rows_at_fault_are_handed_back_and_mended_come_in(tmp_path: Path) -> None:
+    good, bad = "P1,2026-01-05,A7032,1,,yes,,,,", "P1,2026-02-30,A7032,-1,,yes,'=Aspen,,,"
+    folder = write(tmp_path / "in", patients=PATIENT, dispenses=f"{DISPENSES}\n{good}\n{bad}\n")
+    back = tmp_path / "back"
+    with pytest.raises(CommandError, match="2 errors"):
+        run(folder, "--commit", "--failed-rows", str(back))
+    assert [path.name for path in back.iterdir()] == ["dispenses.csv"]
+    text = (back / "dispenses.csv").read_text()
+    assert text.splitlines()[0] == f"{DISPENSES},what_is_wrong,what_to_do"
+    assert "no day 30 in 2026-02" in text
+    assert text.count("\n") == 2
+    mended = text.replace("2026-02-30", "2026-02-28").replace(",-1,", ",1,").replace(",'-1,", ",1,")
+    write(back, patients=PATIENT, dispenses=mended)
+    assert "dispenses: 1 new" in run(back, "--commit")
+    assert DispenseLine.objects.get().family == "=Aspen"
 
 
 def test_what_is_no_folder_is_refused(tmp_path: Path) -> None:

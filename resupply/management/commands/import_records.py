@@ -9,6 +9,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from resupply import clock
+from resupply.delivery.tables_out import csv_lines
 from resupply.services.importing import Problem, Report, import_folder
 from resupply.services.importing.columns import TABLES
 
@@ -20,7 +21,7 @@ _LONGEST_VALUE = 40
 
 
 class Command(BaseCommand):
-    """import_records FOLDER [--commit] [--no-mail-consent]"""
+    """import_records FOLDER [--commit] [--no-mail-consent] [--failed-rows FOLDER]"""
 
     requires_system_checks = []  # pages have no part in this, and loading them takes longer than the job
     help = "Import patients, lives, allowances, dispenses and events from CSV (dry run by default)."
@@ -33,6 +34,12 @@ class Command(BaseCommand):
             "--no-mail-consent",
             action="store_true",
             help="do not take an imported e-mail address for the patient's yes to mail",
+        )
+        parser.add_argument(
+            "--failed-rows",
+            type=Path,
+            metavar="FOLDER",
+            help="write the rows at fault there, with what to mend; mended, they can be imported from there",
         )
 
     def handle(self, *args: Any, **options: Any) -> None:
@@ -49,9 +56,20 @@ class Command(BaseCommand):
         for line in _problem_lines(report):
             self.stdout.write(line)
         if report.errors:
+            if options["failed_rows"]:
+                _write_failed_rows(report, options["failed_rows"])
             raise CommandError(f"{_count(len(report.errors), 'error')}: nothing was written.")
         for line in _summary_lines(report):
             self.stdout.write(line)
+
+
+def _write_failed_rows(report: Report, folder: Path) -> None:
+    """One CSV file per table with rows at fault; its last two columns are for people and not read back."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for table, rows in report.failed.items():
+        header = [*rows[0].cells, "what_is_wrong", "what_to_do"]
+        lines = csv_lines(header, ([*row.cells.values(), row.wrong, row.mend] for row in rows))
+        (folder / f"{table}.csv").write_text("".join(lines), encoding="utf-8")
 
 
 def _problem_lines(report: Report) -> list[str]:

@@ -3,6 +3,7 @@
 A dry run does the whole work in a transaction and takes it back, so that what it says is what `commit` does.
 """
 
+from collections import defaultdict
 from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 from pathlib import Path
@@ -16,6 +17,7 @@ from resupply.services.importing.bills import bill
 from resupply.services.importing.check_facts import check_dispenses, check_events
 from resupply.services.importing.check_people import check_patients
 from resupply.services.importing.check_policies import check_allowances, check_lives
+from resupply.services.importing.columns import TABLES
 from resupply.services.importing.facts import (
     fresh_rows,
     touched_by_policy,
@@ -27,7 +29,7 @@ from resupply.services.importing.known import known_patients
 from resupply.services.importing.people import plan_people, write_people
 from resupply.services.importing.places import find_or_make_locations, find_or_make_payers
 from resupply.services.importing.reading import RawRow, read_folder
-from resupply.services.importing.report import Report
+from resupply.services.importing.report import FailedRow, Problem, Report
 from resupply.services.importing.rows import Rows
 from resupply.services.importing.second_look import look_again
 from resupply.services.records import stamp
@@ -70,7 +72,23 @@ def import_folder(
         if not report.committed:
             transaction.set_rollback(True)
     report.sort()
+    report.failed = _failed_rows(raws, report)
     return report
+
+
+def _failed_rows(raws: dict[str, list[RawRow]], report: Report) -> dict[str, list[FailedRow]]:
+    """The rows at fault by table, each once, in file order."""
+    faults: dict[tuple[str, int], list[Problem]] = defaultdict(list)
+    for problem in report.errors:
+        faults[problem.file, problem.row].append(problem)
+    failed: dict[str, list[FailedRow]] = defaultdict(list)
+    for table in TABLES:
+        for raw in raws.get(table.name, []):
+            if found := faults.get((table.file, raw.number)):
+                wrong = "; ".join(f"{problem.column}: {problem.wrong}" for problem in found)
+                mend = "; ".join(f"{problem.column}: {problem.mend}" for problem in found)
+                failed[table.name].append(FailedRow(raw.cells, wrong, mend))
+    return dict(failed)
 
 
 def _gather_statistics() -> None:

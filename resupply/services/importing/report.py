@@ -1,5 +1,6 @@
 """What an import found and did."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 
@@ -16,6 +17,15 @@ class Problem:
     is_warning: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class FailedRow:
+    """A row at fault as it was read, with everything that is wrong with it and what to do."""
+
+    cells: Mapping[str, str]
+    wrong: str
+    mend: str
+
+
 @dataclass(slots=True)
 class Report:
     """Outcome of an import. Counts are by table (`patients` ...); nothing was written unless `committed`."""
@@ -25,6 +35,8 @@ class Report:
     changed: dict[str, int] = field(default_factory=dict)
     known: dict[str, int] = field(default_factory=dict)
     """Rows on record already, from an earlier import: they add nothing."""
+    failed: dict[str, list["FailedRow"]] = field(default_factory=dict)
+    """Rows at fault, by table, to be handed back for mending."""
     consents: int = 0
     """Patients whose imported address was taken as their yes to mail."""
     plans_changed: int = 0
