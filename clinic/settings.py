@@ -73,6 +73,7 @@ MIDDLEWARE = [
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
+    "resupply.web.access.Gate",
 ]
 
 ROOT_URLCONF = "clinic.urls"
@@ -90,6 +91,7 @@ TEMPLATES = [
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
                 "clinic.context.clinic",
+                "resupply.web.context.staff_page",
             ],
         },
     }
@@ -139,6 +141,7 @@ SESSION_COOKIE_AGE = 10 * 3600  # one working day: desks are shared
 SESSION_EXPIRE_AT_BROWSER_CLOSE = True
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = not DEMO
 SESSION_COOKIE_HTTPONLY = CSRF_COOKIE_HTTPONLY = True
+MESSAGE_STORAGE = "django.contrib.messages.storage.session.SessionStorage"  # they name parts: not in a cookie
 
 # --- what a browser may do ----------------------------------------------------------------------------------
 CONTENT_SECURITY_POLICY = {

@@ -51,10 +51,7 @@ class OverduePage:
 
 def overdue_lines(wanted: OverdueFilter, *, today: date) -> QuerySet[PlanLine]:
     """The overdue lines that a filter asks for, in no order."""
-    rows = PlanLine.objects.filter(active=True, supply_ends_on__lt=today).exclude(
-        Q(paused_from__isnull=False, paused_from__lte=today)
-        & (Q(paused_until__isnull=True) | Q(paused_until__gt=today))
-    )
+    rows = PlanLine.objects.filter(active=True, supply_ends_on__lt=today).exclude(paused_on(today))
     if wanted.location_ids is not None:
         rows = rows.filter(location__in=sorted(wanted.location_ids))
     if wanted.payer_id is not None:
@@ -66,6 +63,13 @@ def overdue_lines(wanted: OverdueFilter, *, today: date) -> QuerySet[PlanLine]:
     if wanted.most_days is not None:
         rows = rows.filter(supply_ends_on__gte=today - timedelta(days=wanted.most_days))
     return rows
+
+
+def paused_on(day: date) -> Q:
+    """Lines whose therapy pauses on a day."""
+    return Q(paused_from__isnull=False, paused_from__lte=day) & (
+        Q(paused_until__isnull=True) | Q(paused_until__gt=day)
+    )
 
 
 def overdue_page(

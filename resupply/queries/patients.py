@@ -1,12 +1,26 @@
 """Finding patients, and the rows of a patient's page and history."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
+from itertools import groupby
+from uuid import UUID
 
-from django.db.models import Prefetch, QuerySet
+from django.db.models import OuterRef, QuerySet, Subquery
 
-from resupply.models import Consent, Coverage, Dispense, DispenseLine, Event, FindToken, Message, Patient
+from resupply.models import (
+    Channel,
+    Consent,
+    Coverage,
+    Dispense,
+    DispenseLine,
+    Event,
+    EventType,
+    FindToken,
+    Message,
+    Patient,
+)
+from resupply.rules.kinds import Kind
 
 MOST_FOUND = 12
 _CANDIDATES = 200
@@ -51,25 +65,98 @@ def _matching(among: QuerySet[Patient], words: Iterable[str], lookup: str) -> Qu
 class History:
     """What a patient's page shows below the strip; voided records stay, marked."""
 
-    dispenses: list[Dispense]
+    dispenses: list[tuple[Dispense, list[DispenseLine]]]
     events: list[Event]
+    is_cut: bool
+    """Whether there is more than was asked for."""
 
 
 def history(patient: Patient, *, at_most: int | None = None) -> History:
-    """Dispenses with their lines, and events, newest first. Three queries, whatever the history."""
-    lines = DispenseLine.objects.select_related("item", "billed_to").order_by("position")
-    dispenses = (
-        Dispense.objects.filter(patient=patient)
-        .select_related("location", "recorded_by", "voided_by")
-        .prefetch_related(Prefetch("lines", lines))
-        .order_by("-dispensed_on", "-pk")
+    """Dispenses with their lines, and events, newest first. Two queries, whatever the history."""
+    recent = Dispense.objects.filter(patient=patient).order_by("-dispensed_on", "-pk")
+    cut = None if at_most is None else at_most + 1
+    lines = (
+        DispenseLine.objects.filter(dispense__in=recent.values("pk")[:cut])
+        .select_related(
+            "dispense__location",
+            "dispense__recorded_by",
+            "dispense__voided_by",
+            "item",
+            "billed_to",
+            "voided_by",
+        )
+        .order_by("-dispense__dispensed_on", "-dispense", "position")
     )
     events = (
         Event.objects.filter(patient=patient)
         .select_related("recorded_by", "voided_by")
         .order_by("-on", "-pk")
     )
-    return History(list(dispenses[:at_most]), list(events[:at_most]))
+    dispenses = [(rows[0].dispense, rows) for _, rows in _grouped(lines)]
+    found = list(events[:cut])
+    return History(
+        dispenses[:at_most],
+        found[:at_most],
+        at_most is not None and (len(dispenses) > at_most or len(found) > at_most),
+    )
+
+
+def _grouped(lines: Iterable[DispenseLine]) -> Iterator[tuple[int, list[DispenseLine]]]:
+    """Lines of one dispense together; they come in that order."""
+    for key, rows in groupby(lines, key=lambda line: line.dispense_id):
+        yield key, list(rows)
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """What a patient's page says at its top, as of a day."""
+
+    payer: str
+    """Name of who pays; empty for the patient."""
+    mask_family: str
+    may_mail: bool | None
+    """The newest answer about e-mail; None: never asked."""
+    pause_id: UUID | None
+    """A pause without an end, and the day it starts."""
+    pause_on: date | None
+
+
+def standing(patient: Patient, *, today: date) -> Standing:
+    """Who pays, which mask family is worn, whether mail is welcome, whether therapy pauses. One query."""
+    payer = Coverage.objects.filter(patient=OuterRef("pk"), starts_on__lte=today, voided_at=None)
+    consent = Consent.objects.filter(patient=OuterRef("pk"), channel=Channel.MAIL, voided_at=None)
+    mask = DispenseLine.objects.filter(
+        dispense__patient=OuterRef("pk"), kind=Kind.MASK, voided_at=None, dispense__dispensed_on__lte=today
+    ).exclude(family="")
+    refit = Event.objects.filter(
+        patient=OuterRef("pk"), event=EventType.REFIT, voided_at=None, on__lte=today
+    ).order_by("-on", "-pk")
+    pause = Event.objects.filter(
+        patient=OuterRef("pk"), event=EventType.PAUSE, until=None, voided_at=None
+    ).order_by("-on", "-pk")
+    newest_mask = mask.order_by("-dispense__dispensed_on", "-pk")
+    row = (
+        Patient.objects.filter(pk=patient.pk)
+        .values(
+            payer=Subquery(payer.order_by("-starts_on", "-pk").values("payer__name")[:1]),
+            may_mail=Subquery(consent.order_by("-pk").values("granted")[:1]),
+            mask=Subquery(newest_mask.values("family")[:1]),
+            mask_on=Subquery(newest_mask.values("dispense__dispensed_on")[:1]),
+            refit=Subquery(refit.values("family")[:1]),
+            refit_on=Subquery(refit.values("on")[:1]),
+            pause=Subquery(pause.values("public_id")[:1]),
+            pause_on=Subquery(pause.values("on")[:1]),
+        )
+        .get()
+    )
+    refitted_later = row["refit_on"] and not (row["mask_on"] and row["mask_on"] > row["refit_on"])
+    return Standing(
+        row["payer"] or "",
+        (row["refit"] if refitted_later else row["mask"]) or "",
+        row["may_mail"],
+        row["pause"],
+        row["pause_on"],
+    )
 
 
 def coverages(patient: Patient) -> list[Coverage]:

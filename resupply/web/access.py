@@ -181,7 +181,8 @@ def _staff_of(request: HttpRequest) -> Staff | None:
     """Who asks, read once a request; None: signed out, or signed in without a role."""
     if not hasattr(request, "staff"):
         staff = (
-            Staff.objects.filter(user_id=request.user.pk, user__is_active=True)
+            Staff.objects.select_related("user")
+            .filter(user_id=request.user.pk, user__is_active=True)
             .annotate(places=ArrayAgg("locations", filter=Q(locations__isnull=False), default=[]))
             .first()
             if request.user.is_authenticated

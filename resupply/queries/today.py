@@ -1,0 +1,49 @@
+"""What the day holds at the desk: whose refills may be dispensed now, and who has just fallen behind."""
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from datetime import date
+
+from django.db.models import F, QuerySet
+
+from resupply.models import Patient, PlanLine
+from resupply.queries.overdue import OverdueFilter, overdue_lines, paused_on
+
+MOST_LINES = 60
+MOST_PATIENTS = 12
+
+
+@dataclass(frozen=True, slots=True)
+class PatientLines:
+    """Lines of one patient, the most pressing first."""
+
+    patient: Patient
+    lines: list[PlanLine]
+
+
+def ready(location_ids: Collection[int], *, today: date) -> list[PatientLines]:
+    """Patients with lines that may be dispensed today and whose supply has not ended, the nearest end
+    first.
+    """
+    rows = PlanLine.objects.filter(
+        active=True, supply_ends_on__gte=today, deliver_from__lte=today, refill_on=F("supply_ends_on")
+    ).exclude(paused_on(today))
+    return _by_patient(_at(rows, location_ids).order_by("supply_ends_on", "pk"))
+
+
+def fallen_behind(location_ids: Collection[int], *, today: date) -> list[PatientLines]:
+    """Patients with overdue lines, those who fell behind last first."""
+    wanted = OverdueFilter(location_ids=frozenset(location_ids) or None)
+    return _by_patient(overdue_lines(wanted, today=today).order_by("-supply_ends_on", "-pk"))
+
+
+def _at(rows: QuerySet[PlanLine], location_ids: Collection[int]) -> QuerySet[PlanLine]:
+    return rows.filter(location__in=sorted(location_ids)) if location_ids else rows
+
+
+def _by_patient(rows: QuerySet[PlanLine]) -> list[PatientLines]:
+    """The first `MOST_PATIENTS` patients among the first `MOST_LINES` lines. One query."""
+    groups: dict[int, PatientLines] = {}
+    for row in rows.select_related("patient", "location")[:MOST_LINES]:
+        groups.setdefault(row.patient_id, PatientLines(row.patient, [])).lines.append(row)
+    return list(groups.values())[:MOST_PATIENTS]

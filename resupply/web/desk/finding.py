@@ -1,0 +1,51 @@
+"""Find a patient: as you type, or by the form. What is typed is sent in the body, never in an address."""
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.views.decorators.http import require_http_methods
+
+from resupply.models import Patient
+from resupply.queries.patients import MOST_FOUND, find_patients, recent_patients
+from resupply.services.people import fold
+from resupply.web import access
+from resupply.web.access import StaffRequest, may
+
+
+@may("patient.find")
+@require_http_methods(["GET", "POST"])
+def find(request: StaffRequest) -> HttpResponse:
+    """The patients that match, or those seen last; one match alone is opened by the form at once."""
+    typed = request.POST.get("q", "").strip()
+    among = access.patients(request)
+    found = find_patients(among, fold(typed).split()[:8]) if typed else recent_patients(among)
+    if _as_you_type(request):
+        return render(
+            request, "components/_find_results.html", {"results": _shown(found) if typed else [], "q": typed}
+        )
+    if typed and len(found) == 1:
+        return redirect("desk:patient", found[0].public_id)
+    context = {
+        "results": _shown(found),
+        "q": typed,
+        "most": MOST_FOUND if typed and len(found) == MOST_FOUND else 0,
+    }
+    return render(request, "desk/find.html", context)
+
+
+def _as_you_type(request: HttpRequest) -> bool:
+    return bool(request.headers.get("HX-Request"))
+
+
+def _shown(patients: list[Patient]) -> list[dict[str, object]]:
+    """What a list of patients shows of each."""
+    return [
+        {
+            "url": reverse("desk:patient", args=[patient.public_id]),
+            "name": patient.name,
+            "birth_date": patient.birth_date,
+            "reference": patient.reference,
+            "note": patient.location.name,
+        }
+        for patient in patients
+    ]

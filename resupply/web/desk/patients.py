@@ -1,0 +1,74 @@
+"""The patient's page and what stands behind it: history, messages."""
+
+from datetime import date
+from uuid import UUID
+
+from django.http import HttpResponse
+from django.shortcuts import render
+from django.views.decorators.http import require_GET
+
+from resupply import clock
+from resupply.models import Patient
+from resupply.queries import dispenses as dispense_queries
+from resupply.queries import patients as patient_queries
+from resupply.web import access
+from resupply.web.access import StaffRequest, may
+from resupply.web.desk.rows import LineRow, line_rows, strip_of
+
+RECENT = 6
+"""Dispenses, and events, on the patient's page; the history page has all."""
+
+
+@may("patient.see")
+@require_GET
+def patient(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """One patient: where each line stands, what may be dispensed today, what happened last."""
+    person = access.patient_or_404(request, public_id)
+    today = clock.today(person.time_zone)
+    rows = rows_of(person, today=today)
+    context = {
+        "person": person,
+        "today": today,
+        "standing": patient_queries.standing(person, today=today),
+        "rows": rows,
+        "chart": strip_of(rows, today=today) if rows else None,
+        "history": patient_queries.history(person, at_most=RECENT),
+    }
+    return render(request, "desk/patient.html", context)
+
+
+@may("patient.see")
+@require_GET
+def history(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """Everything on record about a patient, voided records included."""
+    person = access.patient_or_404(request, public_id)
+    context = {
+        "person": person,
+        "today": clock.today(person.time_zone),
+        "history": patient_queries.history(person),
+        "coverages": patient_queries.coverages(person),
+        "consents": patient_queries.consents(person),
+    }
+    return render(request, "desk/history.html", context)
+
+
+@may("patient.messages")
+@require_GET
+def messages(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """What was sent to a patient, and what waits to be sent."""
+    person = access.patient_or_404(request, public_id)
+    today = clock.today(person.time_zone)
+    context = {
+        "person": person,
+        "today": today,
+        "sent": patient_queries.messages(person),
+        "standing": patient_queries.standing(person, today=today),
+    }
+    return render(request, "desk/messages.html", context)
+
+
+def rows_of(person: Patient, *, today: date) -> list[LineRow]:
+    """The patient's lines as of a day. Two queries."""
+    lines = list(person.plan_lines.all())
+    why: dict[str, str] = {}
+    return line_rows(lines, dispense_queries.latest_lines(person), why, today=today)

@@ -1,0 +1,117 @@
+"""A patient's lines as the desk shows them: dates of the stored plan, and what they say today."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from resupply.models import DispenseLine, PlanLine
+from resupply.queries.plans import to_plan
+from resupply.rules.lines import LinePlan, LineStatus, read
+from resupply.rules.tables import part_types
+from resupply.web.strip import StripChart, StripLine, StripUnit, default_window, layout
+from resupply.web.wording import kind_word
+
+
+@dataclass(frozen=True, slots=True)
+class LineRow:
+    """One line: its plan, its status on the day of the page, and its names."""
+
+    plan: LinePlan
+    status: LineStatus
+    label: str
+    part: str
+    why_url: str
+
+    @property
+    def kind(self) -> str:
+        """The kind as forms send it."""
+        return self.plan.kind.value
+
+    @property
+    def waiting_opens(self) -> bool:
+        """Whether it is coverage that parts wait for."""
+        return self.plan.covered_from is not None and self.plan.covered_from > self.plan.supply_ends_on
+
+    @property
+    def may_now(self) -> bool:
+        """Whether parts may be dispensed today: nothing stands against the day, and the limit is not used
+        up.
+        """
+        return self.status.quantity_limit != 0 and self.opens_on is None
+
+    @property
+    def opens_on(self) -> date | None:
+        """The day parts may be dispensed from, where it lies ahead."""
+        return self.plan.deliver_from if self._as_of < self.plan.deliver_from else None
+
+    _as_of: date = date.min
+
+
+def line_rows(
+    lines: Sequence[PlanLine],
+    latest: Mapping[str, DispenseLine],
+    why_urls: Mapping[str, str],
+    *,
+    today: date,
+) -> list[LineRow]:
+    """The rows of a patient's plan, in the order of the plan."""
+    rows = []
+    for line in lines:
+        plan = to_plan(line)
+        rows.append(
+            LineRow(
+                plan,
+                read(plan, as_of=today),
+                kind_word(line.kind),
+                part_name(line.part_code, latest.get(line.kind)),
+                why_urls.get(line.kind, ""),
+                today,
+            )
+        )
+    return rows
+
+
+def part_name(code: str, latest: DispenseLine | None = None) -> str:
+    """The name of the item given last, where it has this code; else the part type's."""
+    if latest is not None and latest.item is not None and latest.part_code == code:
+        return str(latest.item)
+    part = part_types().get(code)
+    return part.name if part else code
+
+
+def strip_of(rows: Sequence[LineRow], *, today: date) -> StripChart:
+    """The supply strip of a patient's lines."""
+    start, end = default_window(today)
+    return layout([_strip_line(row, today) for row in rows], today=today, start=start, end=end)
+
+
+def _strip_line(row: LineRow, today: date) -> StripLine:
+    plan, status = row.plan, row.status
+    return StripLine(
+        row.label,
+        row.part,
+        units=tuple(_units(plan, today)),
+        ask_from=plan.ask_from,
+        deliver_from=plan.deliver_from,
+        supply_ends_on=plan.supply_ends_on,
+        covered_from=plan.covered_from,
+        pauses=((plan.paused_from, plan.paused_until),) if plan.paused_from else (),
+        state=status.state.value,
+        days_overdue=status.days_overdue,
+        waiting=status.waiting_for_coverage,
+        spares=plan.spares,
+        worn_on=plan.worn_on,
+        why_url=row.why_url,
+    )
+
+
+def _units(plan: LinePlan, today: date) -> Iterator[StripUnit]:
+    """The unit in use, worn or not, and the spares as they are expected to start."""
+    if plan.in_use_since and plan.worn_on:
+        yield StripUnit(plan.in_use_since, plan.worn_on, "in_use")
+        if plan.worn_on < today:
+            yield StripUnit(plan.worn_on, today, "worn")
+    ends = [*plan.changes_on[1:], plan.supply_ends_on]
+    for start, end in zip(plan.changes_on, ends, strict=False):
+        if start < end:
+            yield StripUnit(start, end, "spare")

@@ -1,0 +1,31 @@
+"""Addresses of the desk. Records are named by public ids: no name or birth date is in any address."""
+
+from django.urls import path
+
+from resupply.web.desk import acts, calendar, dispense, finding, mail, patients, people
+
+app_name = "desk"
+urlpatterns = [
+    path("", finding.find, name="find"),
+    path("mail/", mail.mail, name="mail"),
+    path("patients/new/", people.new, name="patient_new"),
+    path("patients/<uuid:public_id>/", patients.patient, name="patient"),
+    path("patients/<uuid:public_id>/history/", patients.history, name="history"),
+    path("patients/<uuid:public_id>/messages/", patients.messages, name="messages"),
+    path("patients/<uuid:public_id>/dispense/", dispense.dispense, name="dispense"),
+    path("patients/<uuid:public_id>/swap/", acts.swap, name="swap"),
+    path("patients/<uuid:public_id>/loss/", acts.loss, name="loss"),
+    path("patients/<uuid:public_id>/pause/", acts.pause, name="pause"),
+    path("patients/<uuid:public_id>/refit/", acts.refit, name="refit"),
+    path("patients/<uuid:public_id>/edit/", people.edit, name="edit"),
+    path("patients/<uuid:public_id>/status/", people.status, name="status"),
+    path("patients/<uuid:public_id>/coverage/", people.coverage, name="coverage"),
+    path("patients/<uuid:public_id>/consent/", people.consent, name="consent"),
+    path("patients/<uuid:public_id>/calendar/", calendar.calendar, name="calendar"),
+    path("calendars/<uuid:public_id>/renew/", calendar.renew, name="calendar_renew"),
+    path("calendars/<uuid:public_id>/revoke/", calendar.revoke, name="calendar_revoke"),
+    path("dispenses/<uuid:public_id>/void/", acts.dispense_void, name="dispense_void"),
+    path("dispenses/<uuid:public_id>/lines/<int:position>/void/", acts.line_void, name="line_void"),
+    path("events/<uuid:public_id>/void/", acts.event_void, name="event_void"),
+    path("events/<uuid:public_id>/end/", acts.pause_end, name="pause_end"),
+]

@@ -1,0 +1,42 @@
+"""What all forms share: a day is asked for as a date, and a service's refusal appears at its field."""
+
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+from django import forms
+
+from resupply.services.errors import Refused
+
+T = TypeVar("T")
+
+
+class DayInput(forms.DateInput):
+    """The browser's own date field; it speaks ISO whatever it shows."""
+
+    input_type = "date"
+
+    def __init__(self, attrs: dict[str, Any] | None = None) -> None:
+        super().__init__(attrs, format="%Y-%m-%d")
+
+
+def day_field(label: str, **over: Any) -> forms.DateField:
+    """A calendar date."""
+    return forms.DateField(label=label, widget=DayInput(), **over)
+
+
+def written(form: forms.BaseForm, write: Callable[[], T]) -> T | None:
+    """What `write` returns for a valid form; None where the form or the service refuses, with the errors
+    shown.
+    """
+    if not form.is_valid():
+        return None
+    try:
+        return write()
+    except Refused as refusal:
+        show(refusal, form)
+        return None
+
+
+def show(refusal: Refused, form: forms.BaseForm) -> None:
+    """Put a refusal at its field, or above the form where it names none of this form's."""
+    form.add_error(refusal.field if refusal.field in form.fields else None, refusal.message)

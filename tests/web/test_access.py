@@ -1,0 +1,223 @@
+"""Who may open which address: every URL of the resolver, as everyone, against a table written by hand.
+
+A view that is not in the table fails, and so does a line of the table without a view.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
+from types import ModuleType
+
+import pytest
+from django.http import HttpResponse
+from django.test import Client
+from django.urls import URLPattern, URLResolver, get_resolver, include, path, reverse
+from pytest_django.fixtures import SettingsWrapper as Settings
+
+from resupply.models import Patient
+from resupply.services import feeds, plans
+from resupply.web.access import OPEN_VIEWS, WHO_MAY
+from tests.builders import NOW, make_dispense, make_event
+from tests.cast import Cast
+
+ROLES = ("desk", "therapist", "manager", "administrator")
+CARE = set(ROLES)
+LEAD = {"manager", "administrator"}
+ANYONE = {*ROLES, "outsider", "signed out"}
+
+# Name of the view -> who may open it. Sign-in opens for all; a password needs an account, of any role.
+TABLE: dict[str, set[str]] = {
+    "login": ANYONE,
+    "logout": ANYONE,
+    "password_change": ANYONE - {"signed out"},
+    "password_change_done": ANYONE - {"signed out"},
+    "home": CARE,
+    "desk:find": CARE,
+    "desk:mail": CARE,
+    "desk:patient_new": CARE,
+    "desk:patient": CARE,
+    "desk:why": CARE,
+    "desk:history": CARE,
+    "desk:messages": CARE,
+    "desk:dispense": CARE,
+    "desk:swap": CARE,
+    "desk:loss": CARE,
+    "desk:pause": CARE,
+    "desk:refit": CARE,
+    "desk:edit": CARE,
+    "desk:status": CARE,
+    "desk:coverage": CARE,
+    "desk:consent": CARE,
+    "desk:calendar": CARE,
+    "desk:calendar_renew": CARE,
+    "desk:calendar_revoke": CARE,
+    "desk:dispense_void": CARE,
+    "desk:line_void": CARE,
+    "desk:event_void": CARE,
+    "desk:pause_end": CARE,
+    "manager:overdue": LEAD,
+    "manager:overdue_csv": LEAD,
+    "manager:overdue_print": LEAD,
+    "feed:calendar": ANYONE,  # its address is the secret
+}
+
+# Views that only show; the other views of the desk answer a POST.
+SHOWN = {"desk:mail", "desk:patient", "desk:why", "desk:history", "desk:messages"}
+WRITES = {name for name in TABLE if name.startswith("desk:")} - SHOWN
+ABOUT_A_PATIENT = {name for name in TABLE if name.startswith("desk:")} - {
+    "desk:find",
+    "desk:mail",
+    "desk:patient_new",
+}
+
+
+def views(patterns: list[URLPattern | URLResolver], space: str = "") -> Iterator[str]:
+    for pattern in patterns:
+        if isinstance(pattern, URLResolver):
+            inner = f"{space}{pattern.namespace}:" if pattern.namespace else space
+            yield from views(pattern.url_patterns, inner)
+        else:
+            assert pattern.name, f"{pattern} has no name"
+            yield f"{space}{pattern.name}"
+
+
+@dataclass(frozen=True, slots=True)
+class Addresses:
+    """One address of every view, about a patient of the North room."""
+
+    by_view: dict[str, str]
+    patient: Patient
+
+
+@pytest.fixture
+def addresses(cast: Cast) -> Addresses:
+    person = cast.odalys
+    dispense = make_dispense(person, on=date(2026, 1, 1))
+    event = make_event(person, "pause")
+    plans.refresh_plans([person.pk], now=NOW)
+    calendar = feeds.subscribe(person, feeds.Options(), by=None, now=NOW)
+    subject = {
+        "desk:why": [person.public_id, "cushion"],
+        "desk:dispense_void": [dispense.public_id],
+        "desk:line_void": [dispense.public_id, 0],
+        "desk:event_void": [event.public_id],
+        "desk:pause_end": [event.public_id],
+        "desk:calendar_renew": [calendar.subscription.public_id],
+        "desk:calendar_revoke": [calendar.subscription.public_id],
+        "feed:calendar": [calendar.token],
+    }
+    found = {}
+    for name in views(get_resolver().url_patterns):
+        default = [person.public_id] if name in ABOUT_A_PATIENT else []
+        found[name] = reverse(name, args=subject.get(name, default))
+    return Addresses(found, person)
+
+
+def sign_in(cast: Cast, who: str) -> Client:
+    client = Client()
+    if who != "signed out":
+        client.force_login(cast.user(who))
+    return client
+
+
+def test_the_table_names_every_view_and_no_other() -> None:
+    assert sorted(views(get_resolver().url_patterns)) == sorted(TABLE)
+
+
+def test_every_view_names_a_permission_or_is_open_by_name() -> None:
+    open_by_table = {name for name, who in TABLE.items() if "outsider" in who}
+    assert open_by_table <= OPEN_VIEWS
+    for permission, roles in WHO_MAY.items():
+        assert roles, permission
+
+
+@pytest.mark.parametrize("who", sorted(ANYONE))
+def test_who_may_open_what(cast: Cast, addresses: Addresses, who: str) -> None:
+    client = sign_in(cast, who)
+    wrong = {}
+    for name, address in addresses.by_view.items():
+        if name == "logout":
+            continue
+        status = client.get(address).status_code
+        if who in TABLE[name]:
+            right = status == 200 or (name == "login" and who != "signed out" and status == 302)
+        elif who == "signed out":
+            right = status == 302
+        else:
+            right = status == 403
+        if not right:
+            wrong[name] = status
+    assert wrong == {}
+
+
+@pytest.mark.parametrize("who", sorted(ANYONE))
+def test_who_may_send_what(cast: Cast, addresses: Addresses, who: str) -> None:
+    """An empty form is sent: who may is told what is missing, who may not is turned away."""
+    client = sign_in(cast, who)
+    wrong = {}
+    for name, address in addresses.by_view.items():
+        if name not in WRITES:
+            continue
+        status = client.post(address).status_code
+        if who in TABLE[name]:
+            right = status in {200, 302, 422}
+        elif who == "signed out":
+            right = status == 302
+        else:
+            right = status == 403
+        if not right:
+            wrong[name] = status
+    assert wrong == {}
+
+
+def test_what_only_shows_refuses_a_post(cast: Cast, addresses: Addresses) -> None:
+    client = sign_in(cast, "administrator")
+    shown = {name for name in TABLE if ":" in name and name not in WRITES} | {"home"}
+    statuses = {name: client.post(addresses.by_view[name]).status_code for name in shown}
+    assert set(statuses.values()) == {405}
+
+
+def test_the_desk_of_another_room_finds_nothing(cast: Cast, addresses: Addresses) -> None:
+    """Ines works in the North room; the patient moves to the South room."""
+    Patient.objects.filter(pk=addresses.patient.pk).update(location=cast.south)
+    client = sign_in(cast, "desk")
+    for name in sorted(ABOUT_A_PATIENT):
+        address = addresses.by_view[name]
+        assert client.get(address).status_code == 404, name
+        if name in WRITES:
+            assert client.post(address).status_code == 404, name
+    assert b"Odalys" not in client.post(reverse("desk:find"), {"q": "Brandt"}).content
+
+
+def test_signed_out_comes_back_after_signing_in(addresses: Addresses, client: Client) -> None:
+    address = addresses.by_view["desk:patient"]
+    answer = client.get(address)
+    assert (answer.status_code, answer["Location"]) == (302, f"{reverse('login')}?next={address}")
+
+
+def test_a_part_of_a_page_sends_the_whole_page_to_sign_in(client: Client, db: None) -> None:
+    answer = client.post(reverse("desk:find"), {"q": "x"}, headers={"HX-Request": "true"})
+    assert answer["HX-Redirect"] == reverse("login")
+
+
+def test_a_switched_off_account_opens_nothing(cast: Cast, client: Client) -> None:
+    client.force_login(cast.desk.user)
+    assert client.get(reverse("home")).status_code == 200
+    cast.desk.user.is_active = False
+    cast.desk.user.save()
+    assert client.get(reverse("home")).status_code == 302
+
+
+def test_a_view_that_names_nobody_is_closed(cast: Cast, client: Client, settings: Settings) -> None:
+    forgotten = path("forgotten/", lambda request: HttpResponse("seen"), name="forgotten")
+    settings.ROOT_URLCONF = ModuleType("urls")
+    settings.ROOT_URLCONF.urlpatterns = [forgotten, path("", include("clinic.urls"))]
+    client.force_login(cast.administrator.user)
+    assert client.get("/forgotten/").status_code == 403
+
+
+def test_no_address_carries_a_name_or_a_birth_date(addresses: Addresses) -> None:
+    person = addresses.patient
+    for address in addresses.by_view.values():
+        for secret in (person.given_name, person.family_name, person.reference, "1961"):
+            assert secret.lower() not in address.lower()
