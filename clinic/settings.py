@@ -189,6 +189,9 @@ STORAGES = {
 
 # --- change history -----------------------------------------------------------------------------------------
 PGHISTORY_LEVEL = pgtrigger.Statement  # one call a statement: bulk writes are 8 times as fast as by row
+# Reading changes nothing that has a history. On every request it would look up the session, also where a
+# calendar feed must neither have a cookie nor depend on one.
+PGHISTORY_MIDDLEWARE_METHODS = ("POST", "PUT", "PATCH", "DELETE")
 
 # --- reminders ----------------------------------------------------------------------------------------------
 SWEEP_SECONDS = env.number("SWEEP_SECONDS", default=30 if DEMO else 60)  # how often due work is looked for

@@ -66,7 +66,7 @@ class CalendarForm(forms.Form):
 def calendar(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """The patient's calendars, and a form for another; the answer shows a new address this once."""
     person = access.patient_or_404(request, public_id)
-    form = CalendarForm(request.POST or None)
+    form = CalendarForm(request.POST if request.method == "POST" else None)
     if request.method == "POST":
         issued = written(
             form, lambda: feeds.subscribe(person, form.options(), by=request.staff.user, now=clock.now())
@@ -81,7 +81,7 @@ def calendar(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def renew(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Another address for a calendar; the old one ends."""
     subscription = access.subscription_or_404(request, public_id)
-    form = forms.Form(request.POST or None)
+    form = forms.Form(request.POST if request.method == "POST" else None)
     if request.method == "POST":
         issued = written(form, lambda: feeds.renew(subscription, by=request.staff.user, now=clock.now()))
         if issued:
@@ -98,7 +98,7 @@ def renew(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def revoke(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """The end of a calendar address."""
     subscription = access.subscription_or_404(request, public_id)
-    form = forms.Form(request.POST or None)
+    form = forms.Form(request.POST if request.method == "POST" else None)
     if request.method == "POST":
         written(form, lambda: feeds.revoke(subscription, by=request.staff.user, now=clock.now()))
         if form.is_valid():
