@@ -3,14 +3,13 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
-# The tools that read the settings (mypy, makemigrations --check) need no database and no secret.
-TOOLS := DEMO=1 PYTHONDONTWRITEBYTECODE=1
+RULES := --confcutdir=tests/rules -p no:django tests/rules
 
-.PHONY: help setup run test check test-deep lock format
+.PHONY: help setup run test test-deep check format lock
 help: ## list the commands
-	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 14
+	@sed -nE 's/^([a-z-]+):.*## (.*)/\1\t\2/p' Makefile | expand -t 12
 
-setup: $(STAMP) ## make .venv with every package, hash-checked
+setup: $(STAMP) ## make .venv with every package, each checked against its hash
 
 $(STAMP): requirements-dev.lock
 	@test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
@@ -18,11 +17,34 @@ $(STAMP): requirements-dev.lock
 	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements-dev.lock
 	@touch $@
 
-run: setup ## start a whole demo clinic on this machine
-	@DEMO=1 exec $(BIN)/python -m clinic.run
+run: setup ## open a whole demo clinic on this machine; Ctrl-C closes it
+	@DEMO=1 $(BIN)/python -m clinic.run
 
-test: setup ## run the tests
+test: setup ## run the tests, with private servers and a real browser
 	@$(BIN)/python -m pytest -n 2
+
+test-deep: setup ## laws of the rules on 10,000 cases each, then a mutation tester over the rules
+	@HYPOTHESIS_PROFILE=deep $(BIN)/python -m pytest -n 2 $(RULES)
+	@$(BIN)/python -m tests.mutation
+
+check: export DEMO = 1
+check: setup ## format, lint, types, arrows, templates, migrations, locks
+	@$(BIN)/ruff format --check .
+	@$(BIN)/ruff check .
+	@$(BIN)/mypy
+	@$(BIN)/lint-imports --no-logo
+	@$(BIN)/djlint --lint --quiet templates
+	@$(BIN)/python -W ignore::RuntimeWarning manage.py makemigrations --check --dry-run
+	@! grep -nE '://|^--[a-z]' requirements.lock requirements-dev.lock
+	@echo "All checks passed."
 
 format: setup ## format the code
 	@$(BIN)/ruff format . && $(BIN)/ruff check --fix .
+
+# pip-compile runs on the lowest Python the project supports; its flags keep addresses out of the files.
+LOCK := var/lock/bin/pip-compile --quiet --generate-hashes --strip-extras --allow-unsafe --no-annotate --no-header \
+	--no-emit-index-url --no-emit-find-links --no-emit-trusted-host --no-emit-options
+lock: ## renew both lock files from pyproject.toml (run it on Python 3.11)
+	@test -x var/lock/bin/pip-compile || ($(PYTHON) -m venv var/lock && var/lock/bin/pip install --quiet pip-tools)
+	@$(LOCK) --upgrade -o requirements.lock pyproject.toml
+	@$(LOCK) --upgrade -c requirements.lock --extra local --extra dev -o requirements-dev.lock pyproject.toml
