@@ -8,7 +8,7 @@ from celery import shared_task
 
 from resupply import clock
 from resupply.delivery.mail import MailCarrier
-from resupply.services import heartbeats, outbox, plans, reminders
+from resupply.services import feeds, heartbeats, outbox, plans, reminders
 
 RING_LASTS = 60
 """Seconds after which a ring nobody answered is dropped: the next sweep rings again."""
@@ -16,10 +16,11 @@ RING_LASTS = 60
 
 @shared_task
 def sweep() -> None:
-    """Bring plans up to the day, queue what has become due, and ring for the post."""
+    """Bring plans up to the day, queue what has become due, and ring for post and calendars."""
     plans.refresh_expired(now=clock.now())
     reminders.enqueue_due(now=clock.now())
     deliver.apply_async(expires=RING_LASTS)
+    export_feeds.apply_async(expires=RING_LASTS)
 
 
 @shared_task
@@ -27,6 +28,12 @@ def deliver() -> None:
     """Send what is waiting; ring again if the time of one task was too short for it."""
     if outbox.deliver(MailCarrier, now=clock.now()).is_cut_short:
         deliver.apply_async(expires=RING_LASTS)
+
+
+@shared_task
+def export_feeds() -> None:
+    """Write stale calendars anew before anyone fetches them."""
+    feeds.export_ahead(now=clock.now())
 
 
 @shared_task

@@ -79,7 +79,7 @@ def start(command: tuple[str, ...], variables: dict[str, str], log: Path) -> sub
         )
 
 
-def wait_until(holds: Callable[[], object], *, seconds: float = 60) -> None:
+def wait_until(holds: Callable[[], object], *, seconds: float = 120) -> None:
     """Return as soon as something holds; fail after so many seconds."""
     deadline = time.monotonic() + seconds
     while not holds():

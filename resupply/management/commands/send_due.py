@@ -13,6 +13,7 @@ class Command(BaseCommand):
     """Does what the scheduler's sweep does, in this process. Safe beside running workers."""
 
     help = "Bring plans up to the day, queue reminders that are due, and send what is waiting."
+    requires_system_checks = ()  # they load every page; this runs beside them, and often
 
     def handle(self, *args: Any, **options: Any) -> None:
         """Sweep once; what falls into the patients' night stays queued until their morning."""
