@@ -1,0 +1,42 @@
+"""Celery's doors, called as a worker calls them."""
+
+from datetime import timedelta
+from typing import Any
+
+import pytest
+
+from resupply import clock, tasks
+from resupply.models import Heartbeat
+
+pytestmark = pytest.mark.django_db
+
+
+def test_a_heartbeat_moves_one_row_on() -> None:
+    tasks.heartbeat()
+    Heartbeat.objects.update(beat_at=clock.now() - timedelta(hours=1))
+    before = clock.now()
+    tasks.heartbeat()
+    beat = Heartbeat.objects.get()
+    assert before <= beat.beat_at <= clock.now()
+
+
+def test_a_task_takes_no_more_than_keys_and_dates() -> None:
+    """Arguments are kept by the broker and written to its logs: no patient data may travel there."""
+    from inspect import signature
+
+    for task in (tasks.sweep, tasks.deliver, tasks.export_feeds, tasks.heartbeat):
+        for parameter in signature(task.run).parameters.values():
+            assert parameter.annotation in {int, str}, (task.name, parameter)
+
+
+@pytest.mark.parametrize(("cut_short", "rings"), [(True, 1), (False, 0)])
+def test_post_that_ran_out_of_time_rings_again(
+    cut_short: bool, rings: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rung: list[Any] = []
+    monkeypatch.setattr(tasks.deliver, "apply_async", lambda **how: rung.append(how))
+    monkeypatch.setattr(
+        tasks.outbox, "deliver", lambda carrier, now: tasks.outbox.Delivered(3, is_cut_short=cut_short)
+    )
+    tasks.deliver()
+    assert len(rung) == rings
