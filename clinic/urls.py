@@ -1,7 +1,5 @@
 """Every address of the site: sign-in here, the rest with its audience."""
 
-from importlib.util import find_spec
-
 from django.contrib.auth import views as auth
 from django.urls import URLPattern, URLResolver, include, path
 
@@ -10,6 +8,5 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("sign-out/", auth.LogoutView.as_view(), name="logout"),
     path("password/", auth.PasswordChangeView.as_view(), name="password_change"),
     path("password/done/", auth.PasswordChangeDoneView.as_view(), name="password_change_done"),
+    path("", include("resupply.web.urls")),
 ]
-if find_spec("resupply.web") and find_spec("resupply.web.urls"):
-    urlpatterns.append(path("", include("resupply.web.urls")))
