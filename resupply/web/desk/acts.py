@@ -15,6 +15,7 @@ from django.views.decorators.http import require_http_methods
 
 from resupply import clock
 from resupply.models import Patient
+from resupply.rules.kinds import Kind
 from resupply.services import dispensing, events
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
@@ -195,7 +196,9 @@ def _person(request: StaffRequest, public_id: UUID) -> tuple[Patient, date]:
 
 
 def _kinds(person: Patient) -> list[str]:
-    return list(person.plan_lines.values_list("kind", flat=True))
+    """The kinds the patient has, the mask first."""
+    has = set(person.plan_lines.values_list("kind", flat=True))
+    return [kind.value for kind in Kind if kind in has]
 
 
 def _first(request: StaffRequest, today: date) -> dict[str, object]:

@@ -2,6 +2,7 @@
 
 from typing import Any
 from uuid import UUID
+from zoneinfo import ZoneInfo
 
 from django import forms
 from django.conf import settings
@@ -19,6 +20,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.forms import written
 from resupply.web.qr import qr_svg
+from resupply.web.wording import day_words
 
 
 class CalendarForm(forms.Form):
@@ -131,7 +133,6 @@ def _address_page(request: StaffRequest, person: Patient, issued: feeds.Issued, 
         "address": address,
         "webcal": webcal,
         "qr": qr_svg(webcal, title="QR code of the calendar address"),
-        "issued": issued.subscription,
     }
     response = render(request, "desk/calendar_address.html", context)
     response["Cache-Control"] = "no-store"
@@ -148,12 +149,15 @@ def _confirm(
         "form": form,
         "action": action,
         "text": text,
+        "is_end": action.startswith("Revoke"),
         "back_url": reverse("desk:calendar", args=[subscription.patient.public_id]),
     }
     return render(request, "desk/calendar_confirm.html", context)
 
 
 def _name(subscription: Subscription) -> str:
-    """How staff speak of one of a patient's calendars."""
-    made = f"{subscription.created_at:%Y-%m-%d}"
-    return f"The calendar “{subscription.label}”" if subscription.label else f"The calendar of {made}"
+    """How staff speak of one of a patient's calendars: by its label, or by the day it was given out."""
+    if subscription.label:
+        return f"The calendar “{subscription.label}”"
+    made_on = subscription.created_at.astimezone(ZoneInfo(subscription.patient.location.time_zone)).date()
+    return f"The calendar of {day_words(made_on, today=None)}"

@@ -117,7 +117,10 @@ class PartEventForm(forms.Form):
 
     def __init__(self, *args: Any, kinds: Iterable[str], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["kind"].choices = [(kind, kind_word(kind)) for kind in kinds]  # type: ignore[attr-defined]
+        self.fields["kind"].choices = [  # type: ignore[attr-defined]
+            ("", "Choose a part"),
+            *((kind, kind_word(kind)) for kind in kinds),
+        ]
 
 
 class SwapForm(PartEventForm):
@@ -201,6 +204,16 @@ class RowForm(forms.Form):
         if cleaned.get("quantity") is not None and not cleaned.get("part") and "part" not in self.errors:
             self.add_error("part", "Choose the part.")
         return cleaned
+
+    @property
+    def extra_fields(self) -> list[forms.BoundField]:
+        """What is seldom needed, shown when opened."""
+        return [field for field in self.visible_fields() if field.name not in ("part", "quantity")]
+
+    @property
+    def is_open(self) -> bool:
+        """Whether one of those holds something, or something to mend."""
+        return any(field.value() or field.errors for field in self.extra_fields)
 
     @property
     def is_wanted(self) -> bool:

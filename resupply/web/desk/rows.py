@@ -6,6 +6,7 @@ from datetime import date
 
 from resupply.models import DispenseLine, PlanLine
 from resupply.queries.plans import to_plan
+from resupply.rules.kinds import Kind
 from resupply.rules.lines import LinePlan, LineStatus, read
 from resupply.rules.tables import part_types
 from resupply.web.strip import StripChart, StripLine, StripUnit, default_window, layout
@@ -28,6 +29,11 @@ class LineRow:
         return self.plan.kind.value
 
     @property
+    def part_note(self) -> str:
+        """The part's name, where it says more than the kind."""
+        return "" if self.part.casefold() == self.label.casefold() else self.part
+
+    @property
     def waiting_opens(self) -> bool:
         """Whether it is coverage that parts wait for."""
         return self.plan.covered_from is not None and self.plan.covered_from > self.plan.supply_ends_on
@@ -47,6 +53,9 @@ class LineRow:
     _as_of: date = date.min
 
 
+_ORDER = [kind.value for kind in Kind]
+
+
 def line_rows(
     lines: Sequence[PlanLine],
     latest: Mapping[str, DispenseLine],
@@ -54,9 +63,9 @@ def line_rows(
     *,
     today: date,
 ) -> list[LineRow]:
-    """The rows of a patient's plan, in the order of the plan."""
+    """The rows of a patient's plan: the mask and what belongs to it first."""
     rows = []
-    for line in lines:
+    for line in sorted(lines, key=lambda line: _ORDER.index(line.kind)):
         plan = to_plan(line)
         rows.append(
             LineRow(
@@ -89,7 +98,7 @@ def _strip_line(row: LineRow, today: date) -> StripLine:
     plan, status = row.plan, row.status
     return StripLine(
         row.label,
-        row.part,
+        row.part_note,
         units=tuple(_units(plan, today)),
         ask_from=plan.ask_from,
         deliver_from=plan.deliver_from,

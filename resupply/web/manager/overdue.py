@@ -128,12 +128,13 @@ def _asked(request: StaffRequest) -> Asked:
 
 
 def _row(line: PlanLine, today: date) -> Row:
-    part = part_types().get(line.part_code)
+    part, kind = part_types().get(line.part_code), kind_word(line.kind)
+    name = part.name if part else line.part_code
     return Row(
         line,
         (today - line.supply_ends_on).days,
-        part.name if part else line.part_code,
-        kind_word(line.kind),
+        "" if name.casefold() == kind.casefold() else name,
+        kind,
         line.covered_from is not None and line.covered_from > today,
     )
 
