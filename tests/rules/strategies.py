@@ -70,7 +70,7 @@ OFFSETS = [*range(21), *range(21), *range(21), *range(121)]
 
 PACKED_PARTS = [(code, kit if CODES[code] is Kind.MASK else ()) for code in sorted(CODES) for kit in KITS]
 AMOUNTS = [(quantity, wait) for quantity in (1, 1, 1, 2, 3, 6) for wait in WAITS]
-MARKS = [(family, payer) for family in FAMILIES for payer in ("", PAYERS[0], PAYERS[0], PAYERS[1])]
+MARKS = [(family, payer) for family in FAMILIES for payer in ("", *PAYERS[:2], *PAYERS[:1] * 4)]
 SHIFTS = (*[0] * 12, -3, -1, 1, 2, 6, 7, 9, 13, 14, 15, 16)
 
 # Raw choices first, days as numbers, turned into facts once the days are known: strategies built once and few
@@ -99,7 +99,7 @@ raw_refits = few(2, moments, st.sampled_from(FAMILIES[1:]))
 raw_pauses = few(3, moments, st.sampled_from([None, None, *range(0, 46, 3)]))
 raw_own_lives = few(4, codes, effective, st.sampled_from([*LIVES, *[None] * 6]))
 raw_clinic_lives = few(4, codes, effective, lives)
-raw_spans = few(3, effective, st.sampled_from(["", *PAYERS, PAYERS[0], PAYERS[1]]))
+raw_spans = few(3, effective, st.sampled_from(["", *PAYERS, *PAYERS[:2], *PAYERS[:1] * 5]))
 raw_allowances = few(8, st.sampled_from(PAYERS[:2]), codes, effective, st.sampled_from(ALLOWANCES))
 raw_rules = few(3, st.sampled_from(["", *PAYERS[:2]]), effective, st.integers(0, 40), st.integers(0, 15))
 raw_terms = few(2, effective, st.integers(0, 20), lives)
@@ -145,7 +145,9 @@ def policies(draw: st.DrawFn, days: Days) -> Policy:
     """Lives for every code, two payers with some allowances, the clinic's own rules."""
     start, step = draw(raw_defaults)
     rules = draw(raw_rules)
-    allowances = draw(raw_allowances)
+    common = draw(st.sampled_from([None, *ALLOWANCES]))  # the first payer mostly has one for every code
+    allowances: list[Any] = [(PAYERS[0], code, None, common) for code in CODES if common is not None]
+    allowances += draw(raw_allowances)
     return Policy(
         kinds=CODES,
         default_lives={

@@ -11,7 +11,7 @@ from dateutil.relativedelta import relativedelta
 from hypothesis import assume, event, given
 from hypothesis import strategies as st
 
-from resupply.rules import coverage
+from resupply.rules import coverage, refills
 from resupply.rules.facts import Allowance, Delivery, PatientFacts, Policy
 from resupply.rules.kinds import Kind
 from resupply.rules.lines import LinePlan, plan_lines, plan_patient, read
@@ -40,6 +40,8 @@ def test_rules_equal_the_literal_walk(case: Case) -> None:
     expected = by_simulation(facts, policy, as_of)
     for row in expected:
         event(row.state)
+        event(f"limit {row.quantity_limit if row.quantity_limit is None else min(row.quantity_limit, 2)}")
+        event(f"refill follows {'coverage' if row.refill_on > row.supply_ends_on else 'supply'}")
     assert by_rules(facts, policy, as_of) == expected
 
 
@@ -131,10 +133,10 @@ def test_another_delivery_never_ends_supply_earlier(case: Case, code: str, quant
     """True of lines with units of one code only: a code with a shorter life may well end earlier."""
     facts, policy, as_of = case
     kind = CODES[code]
-    same = tuple(d for d in facts.deliveries if d.code == code and not d.contains)
+    same = tuple(replace(d, code=code, kind=kind, contains=()) for d in facts.deliveries)
     before = replace(facts, deliveries=same)
+    as_of = max(as_of, min(d.on for d in same))
     lines = plan_lines(before, policy, as_of=as_of)
-    assume(lines)
     given_today = Delivery(on=as_of, kind=kind, code=code, quantity=quantity)
     after = replace(before, deliveries=(*same, given_today))
     (line,) = plan_lines(after, policy, as_of=as_of)
@@ -178,6 +180,27 @@ def test_a_unit_waits_only_while_its_places_are_taken(delivered: list[date], all
         if start > day:
             eve = start - timedelta(days=1)
             assert simulation.active(starts[:n], allowance, eve) == allowance.units
+
+
+@given(billed, allowances, st.integers(0, 250), st.integers(0, 15))
+def test_the_limit_equals_trying_every_quantity(
+    delivered: list[date], allowance: Allowance, later: int, delivery_lead: int
+) -> None:
+    """Whatever the plan asks, the arithmetic of the limit on a day is that of the definition."""
+    day = add_days(delivered[-1], later)
+    starts = simulation.covered_starts(delivered, allowance)
+    opens = simulation.next_covered(starts, allowance, max(starts))
+    tried = simulation.limit(delivered, allowance, opens, delivery_lead, day)
+    found = refills.quantity_limit(
+        day,
+        allowance=allowance,
+        starts=starts[-allowance.units :],
+        opens_on=opens,
+        billed_on=delivered,
+        delivery_lead=delivery_lead,
+    )
+    event(f"{found} of {allowance.units * allowance.at_once}")
+    assert found == tried
 
 
 # ---- periods, against python-dateutil

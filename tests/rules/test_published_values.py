@@ -232,9 +232,11 @@ def test_the_same_arithmetic_under_the_older_rules(
 
 def test_a_breach_of_what_the_oldest_version_only_advised_is_told_but_allowed() -> None:
     """v0 said "should" and "about" (P, manual quoted in the MAC article of 2009)."""
-    verdict = checked(delivered="2010-03-26", end="2010-04-01", asked="2010-03-26")
-    assert reasons(verdict) == ["delivered_too_early"]
+    verdict = checked(delivered="2010-03-26", end="2010-04-01", asked="2010-03-18")
+    assert reasons(verdict) == ["asked_too_early", "delivered_too_early"]
     assert verdict.allowed
+    unanswered = checked(delivered="2010-03-29", end="2010-04-01", asked="2010-03-25", answer=AnswerKind.NONE)
+    assert not unanswered.allowed, "the patient's own yes is no advice"
 
 
 def test_before_2024_plans_ask_from_24_days_before_the_end(engine: Engine) -> None:
@@ -288,15 +290,19 @@ def test_stops_say_from_when_they_no_longer_hold() -> None:
 @pytest.mark.parametrize("answer", [answer for answer in AnswerKind if answer is not AnswerKind.YES])
 def test_only_the_patients_own_yes_to_this_refill_counts(answer: AnswerKind) -> None:
     """No standing consent, no silence, no STOP: affirmative response required, cms.gov and DME MAC (P)."""
-    assert reasons(checked(delivered="2024-03-25", end="2024-04-01", asked="2024-03-05", answer=answer)) == [
-        "not_affirmative"
-    ]
+    verdict = checked(delivered="2024-03-25", end="2024-04-01", asked="2024-03-05", answer=answer)
+    assert reasons(verdict) == ["not_affirmative"]
+    assert not verdict.allowed
+    assert verdict.source == refill_rule_on(on("2024-03-25")).source
 
 
 def test_an_answer_recorded_after_shipping_is_refused() -> None:
     """Recorded before shipment; later attestation is not accepted: DME MAC, 2024-12-12 (P)."""
     verdict = checked(delivered="2024-03-25", end="2024-04-01", asked="2024-03-05", recorded_before=False)
     assert reasons(verdict) == ["recorded_late"]
+    assert not verdict.allowed
+    same_day = checked(delivered="2024-03-25", end="2024-04-01", asked="2024-03-25")
+    assert same_day.allowed, "asked and shipped on one day, in that order"
 
 
 def test_in_person_the_signed_slip_is_enough_but_the_window_holds() -> None:

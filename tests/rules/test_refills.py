@@ -3,6 +3,8 @@
 Every table runs twice: against the rules, and against the literal walk through the days.
 """
 
+from dataclasses import replace
+
 import pytest
 
 from resupply.rules.facts import (
@@ -12,6 +14,7 @@ from resupply.rules.facts import (
     RefillRule,
 )
 from resupply.rules.kinds import Kind
+from resupply.rules.lines import plan_lines, read
 from tests.rules.build import (
     COMBINATION_PILLOWS,
     CUSHION,
@@ -190,3 +193,25 @@ def test_a_full_face_mask_and_a_nasal_mask_share_the_mask_line(engine: Engine) -
     facts = PatientFacts(deliveries=(gave(1, MASK, "2026-01-01"), gave(1, FULL_FACE, "2026-02-01")))
     (row,) = engine(facts, POLICY, on("2026-02-02"))
     assert (row.kind, row.spares, row.supply_ends_on) == (Kind.MASK, 1, on("2026-07-01"))
+
+
+WAITING = [
+    (SUPPLY_USED_UP, "2026-02-01", False, "eleven days before supply ends nobody waits yet"),
+    (SUPPLY_USED_UP, "2026-02-02", True, "ten days before it the line waits for coverage"),
+    (SUPPLY_USED_UP, "2026-03-21", True, "until the day before a delivery may go out"),
+    (SUPPLY_USED_UP, "2026-03-22", False, "from which on it waits no longer"),
+    (replace(SUPPLY_USED_UP, coverage=()), "2026-02-02", False, "a paying patient waits for nobody"),
+    (
+        PatientFacts(deliveries=(gave(3, CUSHION, "2026-01-01", billed_to=PAYER),), coverage=insured()),
+        "2026-03-21",
+        False,
+        "nor does a line whose coverage opens before its supply ends",
+    ),
+]
+
+
+@pytest.mark.parametrize(("facts", "as_of", "waiting", "sentence"), WAITING)
+def test_waiting_for_coverage(facts: PatientFacts, as_of: str, waiting: bool, sentence: str) -> None:
+    """A mark beside the state: supply has ended or is ending, and only coverage holds the delivery back."""
+    (plan,) = plan_lines(facts, POLICY, as_of=on(as_of))
+    assert read(plan, as_of=on(as_of)).waiting_for_coverage is waiting, sentence
