@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from resupply.rules.reminders import (
     LADDER,
+    SAME_REFILL_DAYS,
     US_ZONES,
     WIDEST_HOURS,
     Hours,
@@ -21,6 +22,16 @@ from resupply.rules.reminders import (
 )
 
 REFILL = Refill(ask_from=date(2026, 3, 1), refill_on=date(2026, 3, 31), paused_from=None, paused_until=None)
+
+
+def test_the_ladder() -> None:
+    assert [(step.name, step.rank, step.days_after) for step in LADDER] == [
+        ("ask", 1, None),
+        ("due", 2, 0),
+        ("overdue_1", 3, 7),
+        ("overdue_2", 4, 28),
+    ]
+    assert SAME_REFILL_DAYS == 14
 
 
 @pytest.mark.parametrize(

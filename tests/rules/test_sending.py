@@ -25,6 +25,8 @@ def test_fate(outcome: Outcome, attempts: int, unsure_before: bool, fate: Fate, 
 
 
 def test_doubt_is_never_forgotten() -> None:
+    assert after(Outcome.UNSURE, attempts=1, is_unsure=False).is_unsure
+    assert not after(Outcome.ACCEPTED, attempts=2, is_unsure=True).is_unsure  # now it has certainly arrived
     for outcome in (Outcome.LATER, Outcome.UNREACHABLE, Outcome.REFUSED):
         assert after(outcome, attempts=1, is_unsure=True).is_unsure
         assert not after(outcome, attempts=1, is_unsure=False).is_unsure
@@ -33,6 +35,7 @@ def test_doubt_is_never_forgotten() -> None:
 def test_waits_grow_and_unreached_attempts_do_not_count() -> None:
     waits = [after(Outcome.LATER, attempts=n, is_unsure=False).wait for n in range(1, MOST_ATTEMPTS)]
     assert waits == sorted(waits, key=lambda wait: wait.total_seconds() if wait else -1)
+    assert MOST_ATTEMPTS == 6
     assert [wait.total_seconds() / 60 for wait in waits if wait] == [1, 5, 15, 30, 60]
     assert not after(Outcome.UNREACHABLE, attempts=1, is_unsure=False).counts
     assert after(Outcome.LATER, attempts=1, is_unsure=False).counts
