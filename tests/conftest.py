@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from clinic.servers import DATABASE_NAME
+
 if TYPE_CHECKING:
     from tests.cast import Cast
 
@@ -63,18 +65,26 @@ def servers() -> None:
     from fasteners import InterProcessLock
 
     from clinic import servers
+    from tests import prepared
 
     run = Path(os.environ[RUN_FOLDER])
     with InterProcessLock(str(run / "lock")):
-        if "DATABASE_URL" not in os.environ:
-            servers.start_postgres(run / "postgres", durable=False)
+        if "DATABASE_URL" not in os.environ and not (run / "postgres").exists():
+            prepared.start(run / "postgres")
         if os.environ.get("EVENKEEP_TEST_REDIS") == "private":
             servers.start_redis(run / "redis", port=int(os.environ["REDIS_URL"].split(":")[2].split("/")[0]))
 
 
 @pytest.fixture(scope="session")
 def django_db_modify_db_settings(servers: None, django_db_modify_db_settings_parallel_suffix: None) -> None:
-    """The first test that needs a database starts the servers; each worker gets a database of its own."""
+    """The first test that needs a database starts the servers; each worker gets a database of its own.
+
+    On the private server it is a copy of one that is migrated already.
+    """
+    if "DATABASE_URL" not in os.environ:
+        from django.conf import settings
+
+        settings.DATABASES["default"].setdefault("TEST", {})["TEMPLATE"] = DATABASE_NAME
 
 
 @pytest.fixture
