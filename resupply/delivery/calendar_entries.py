@@ -19,7 +19,7 @@ from datetime import date, timedelta
 from enum import StrEnum
 
 from resupply.delivery import calendar_words as words
-from resupply.rules.cleaning import Checklist, Frequency, dates
+from resupply.rules.cleaning import Checklist, Frequency, dates, first_use_washes
 from resupply.rules.kinds import Kind
 from resupply.rules.lines import LinePlan
 
@@ -108,9 +108,11 @@ def _due_entries(lines: Sequence[LinePlan], look: Look) -> Iterator[Entry]:
                 together.setdefault((due.purpose, due.on), []).append(due)
     for (purpose, on), dues in together.items():
         if purpose is _Purpose.CHANGE:
+            starting = [due.kind for due in dues if not due.needed]
             text = words.change_text(
-                [due.kind for due in dues if not due.needed],
+                starting,
                 [due.kind for due in dues if due.needed],
+                [kind for wash in first_use_washes({kind: [on] for kind in starting}) for kind in wash.kinds],
                 look.language,
                 detailed=look.detailed,
             )

@@ -106,8 +106,15 @@ def calendar_name(language: str, *, detailed: bool) -> str:
     return WORDS[language]["calendar_detailed" if detailed else "calendar"]
 
 
-def change_text(starting: Sequence[Kind], needed: Sequence[Kind], language: str, *, detailed: bool) -> Text:
-    """A day on which spares start (`starting`) or parts are worn with no spare left (`needed`)."""
+def change_text(
+    starting: Sequence[Kind],
+    needed: Sequence[Kind],
+    washed: Sequence[Kind],
+    language: str,
+    *,
+    detailed: bool,
+) -> Text:
+    """A day on which spares start, some `washed` first, or parts are worn with no spare left (`needed`)."""
     words = WORDS[language]
     if not detailed:
         name = "needed" if needed else "change"
@@ -116,8 +123,9 @@ def change_text(starting: Sequence[Kind], needed: Sequence[Kind], language: str,
     if starting:
         summaries.append(words["change_detailed"].format(parts=_parts(starting, language)))
         lines.append(words["change_detailed_more"].format(parts=_parts(starting, language)))
-        if not first_use_wash().kinds.isdisjoint(starting):
-            lines.append(_task_line("", first_use_wash().code, language))
+    if washed:
+        task = first_use_wash()
+        lines.append(f"{task.title[language]} ({_parts(washed, language)}): {task.how[language]}")
     if needed:
         summaries.append(words["needed_detailed"].format(parts=_parts(needed, language)))
         lines.append(words["needed_detailed_more"].format(parts=_parts(needed, language)))
@@ -148,5 +156,5 @@ def _parts(kinds: Sequence[Kind], language: str) -> str:
 
 
 def _task_line(mark: str, code: str, language: str) -> str:
-    task = first_use_wash() if code == first_use_wash().code else cleaning_tasks()[code]
+    task = cleaning_tasks()[code]
     return f"{mark}{task.title[language]}: {task.how[language]}"

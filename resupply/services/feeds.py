@@ -9,6 +9,7 @@ Writing it holds the row's lock while the plan is read; a change of the plan mar
 act (`plans.mark_calendars_stale`), so it waits for the writing and undoes its freshness: no change is lost.
 """
 
+import logging
 import secrets
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -21,6 +22,9 @@ from resupply.models import Patient, PlanState, Subscription
 from resupply.queries import feeds as feed_queries
 from resupply.services import feed_content, plans
 from resupply.services.errors import Refused
+from resupply.services.records import local_day
+
+log = logging.getLogger(__name__)
 
 FETCHED_EVERY = timedelta(hours=1)
 """`last_fetched_at` is no finer: calendar programs ask often, and a write costs more than the answer."""
@@ -134,15 +138,21 @@ def render(subscription_id: int, *, now: datetime) -> Written | None:
 def export_ahead(*, now: datetime, limit: int = 500) -> int:
     """Write stale calendars anew before anyone asks, each in its own transaction; returns how many were.
 
-    Safe to run twice or by two at once: each looks again once it holds the calendar's lock.
+    Safe to run twice or by two at once: each looks again once it holds the calendar's lock. A calendar that
+    cannot be written is logged, and is in nobody's way.
     """
-    rows = feed_queries.maybe_stale(now=now).values_list("pk", "fresh_until", "patient_id")
+    rows = feed_queries.maybe_stale(now=now).values_list(
+        "pk", "public_id", "fresh_until", "patient__time_zone"
+    )
     written = 0
-    for pk, fresh_until, patient_id in rows.iterator():
-        patient = Patient.objects.get(pk=patient_id)
-        if feed_queries.is_fresh(fresh_until, today=plans.today_of(patient, now)):
+    for pk, public_id, fresh_until, zone in rows.iterator():
+        try:
+            if feed_queries.is_fresh(fresh_until, today=local_day(now, zone)):
+                continue
+            render(pk, now=now)
+        except Exception:
+            log.exception("calendar %s could not be written; the others are", public_id)
             continue
-        render(pk, now=now)
         written += 1
         if written == limit:
             break

@@ -217,7 +217,8 @@ def test_detailed_words_say_what_to_do_and_carry_the_cautions() -> None:
     unfolded = feed(Look(detailed=True, weekday=0)).decode().replace("\r\n ", "").replace("\\,", ",")
     assert "SUMMARY:Change: cushion" in unfolded
     assert "SUMMARY:New one needed: headgear" in unfolded
-    assert "Wash before first use" in unfolded
+    assert "Wash before first use (cushion): " in unfolded
+    assert "Wash before first use (disposable filter" not in unfolded
     assert "Go on with your therapy as prescribed." in unfolded
     assert "SUMMARY:Weekly cleaning" in unfolded
     assert "Unplug the device and let it cool first." in unfolded

@@ -241,6 +241,16 @@ def test_export_ahead_writes_what_is_stale_and_nothing_else(patient: Patient) ->
     assert feeds.export_ahead(now=NOW) == 1
 
 
+def test_a_calendar_that_cannot_be_written_is_in_nobodys_way(
+    patient: Patient, caplog: pytest.LogCaptureFixture
+) -> None:
+    lost = make_patient(time_zone="Nowhere/At-all")
+    broken, fine = subscribe(lost), subscribe(patient)
+    assert feeds.export_ahead(now=NOW) == 1
+    assert bytes(Subscription.objects.get(pk=fine.subscription.pk).body)
+    assert f"calendar {broken.subscription.public_id} could not be written" in caplog.text
+
+
 def test_a_body_runs_out_on_the_patients_own_day(patient: Patient) -> None:
     """`fresh_until` 2026-04-01 comes in Denver at 06:00 UTC."""
     issued = subscribe(patient)
@@ -261,6 +271,35 @@ def test_the_last_fetch_is_kept_to_the_hour(patient: Patient) -> None:
     assert fetched(NOW, NOW + timedelta(minutes=60)) == NOW + timedelta(minutes=60)
 
 
+def in_thread(work: Callable[[], object]) -> threading.Thread:
+    """Started, on a database connection of its own."""
+
+    def run() -> None:
+        work()
+        connections.close_all()
+
+    thread = threading.Thread(target=run)
+    thread.start()
+    return thread
+
+
+@pytest.mark.django_db(transaction=True)
+def test_two_workers_at_once_write_each_calendar_once() -> None:
+    patient = make_patient()
+    make_dispense(patient, on=date(2026, 3, 1), lines=[{"quantity": 3}])
+    refresh(patient)
+    issued = [subscribe(patient) for _ in range(4)]
+    workers = [in_thread(lambda: feeds.export_ahead(now=NOW)) for _ in range(2)]
+    for worker in workers:
+        worker.join(20)
+    assert not any(worker.is_alive() for worker in workers)
+    assert Subscription.objects.exclude(fresh_until=None).count() == len(issued)
+    assert set(FeedEntry.objects.values_list("sequence", flat=True)) == {0}
+    keys = FeedEntry.objects.filter(subscription=issued[0].subscription).count()
+    assert FeedEntry.objects.count() == keys * len(issued) > 0
+    connection.close()
+
+
 @pytest.mark.django_db(transaction=True)
 def test_a_change_during_the_writing_is_never_overlooked() -> None:
     """A dispense commits while a rendering that read the plan before it is still open: it ends up stale."""
@@ -277,15 +316,6 @@ def test_a_change_during_the_writing_is_never_overlooked() -> None:
             reading.wait(10)
             plans.refresh_plans([patient.pk], now=NOW)
         done.set()
-
-    def in_thread(work: Callable[[], None]) -> threading.Thread:
-        def run() -> None:
-            work()
-            connections.close_all()
-
-        thread = threading.Thread(target=run)
-        thread.start()
-        return thread
 
     thread = in_thread(write_part)
     with transaction.atomic():
