@@ -11,6 +11,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+from fasteners import InterProcessLock
+
 from clinic import servers
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -20,10 +22,12 @@ KEPT = ROOT / "var" / "test-postgres"
 def start(folder: Path) -> None:
     """Start the server in `folder`; its database `evenkeep` is migrated and nobody is connected to it."""
     kept = KEPT / _digest()
-    if not kept.exists():
-        _prepare(folder, kept)
-    else:
-        _copy(kept, folder)
+    KEPT.mkdir(parents=True, exist_ok=True)
+    with InterProcessLock(str(KEPT / "lock")):  # another run may be at it
+        if not kept.exists():
+            _prepare(folder, kept)
+        else:
+            _copy(kept, folder)
     servers.start_postgres(folder, durable=False)
 
 
@@ -35,9 +39,9 @@ def _prepare(folder: Path, kept: Path) -> None:
         [sys.executable, "manage.py", "migrate", "--verbosity", "0"], cwd=ROOT, env=environment, check=True
     )
     servers.stop_postgres(folder)
-    shutil.rmtree(KEPT, ignore_errors=True)
-    unfinished = KEPT / f"unfinished-{os.getpid()}"
-    KEPT.mkdir(parents=True, exist_ok=True)
+    for old in KEPT.iterdir():
+        shutil.rmtree(old, ignore_errors=True)  # the lock is a file and stays
+    unfinished = KEPT / "unfinished"
     _copy(folder, unfinished)
     unfinished.rename(kept)
 
