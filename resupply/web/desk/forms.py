@@ -171,7 +171,7 @@ class DispenseForm(forms.Form):
     given = forms.ChoiceField(label="Given", choices=Given.choices, initial=Given.IN_PERSON)
     tracking_id = forms.CharField(label="Tracking id, if shipped", max_length=60, required=False)
     supplied_by = forms.ChoiceField(label="Supplied by", choices=SuppliedBy.choices, initial=SuppliedBy.US)
-    form_key = forms.UUIDField(widget=forms.HiddenInput)
+    form_key = forms.UUIDField(required=False, widget=forms.HiddenInput)
 
     def __init__(self, *args: Any, locations: Iterable[Location], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
