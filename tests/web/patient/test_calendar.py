@@ -17,6 +17,7 @@ from django.test import Client, override_settings
 from icalendar import Calendar
 
 from clinic.logs import ScrubbingFormatter, scrub
+from clinic.processes import WEB
 from resupply.models import Patient, PatientStatus, Subscription
 from resupply.services import feeds, people, plans
 from resupply.services.feeds import Options
@@ -269,3 +270,9 @@ def test_a_line_of_an_access_log_is_scrubbed(issued: feeds.Issued) -> None:
     assert scrub(line) == '10.0.0.1 - "GET /cal/[secret] HTTP/1.1" 200 1834 "-" "a calendar program"'
     record = logging.LogRecord("access", logging.INFO, "", 0, "%s asked for %s", ("x", address(issued)), None)
     assert issued.token not in ScrubbingFormatter().format(record)
+
+
+def test_the_web_server_writes_no_access_log() -> None:
+    """It would write each path as it came, past the site's formatter."""
+    assert "granian" in WEB.command
+    assert not [word for word in (*WEB.command, *WEB.environment) if "access" in word.lower()]
