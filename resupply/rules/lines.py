@@ -291,7 +291,8 @@ def _valid_until(
         own = facts.own_lives.get(line.code, ()) if facts.own_lives else ()
         later += [step.start for step in life_schedule(line.code, policy, own)]
         later += [version.effective_from for version in terms.allowances.get(line.code, ())]
-    later += [version.effective_from for version in policy.clinic_terms]
+    if walked:  # the clinic's terms say nothing about a patient without lines
+        later += [version.effective_from for version in policy.clinic_terms]
     return min((day for day in later if day > as_of), default=None)
 
 
