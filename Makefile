@@ -41,10 +41,10 @@ check: setup ## format, lint, types, arrows, templates, migrations, locks
 format: setup ## format the code
 	@$(BIN)/ruff format . && $(BIN)/ruff check --fix .
 
-# pip-compile runs on the lowest Python the project supports; its flags keep addresses out of the files.
-LOCK := var/lock/bin/pip-compile --quiet --generate-hashes --strip-extras --allow-unsafe --no-annotate --no-header \
-	--no-emit-index-url --no-emit-find-links --no-emit-trusted-host --no-emit-options
-lock: ## renew both lock files from pyproject.toml (run it on Python 3.11)
-	@test -x var/lock/bin/pip-compile || ($(PYTHON) -m venv var/lock && var/lock/bin/pip install --quiet pip-tools)
-	@$(LOCK) --upgrade -o requirements.lock pyproject.toml
-	@$(LOCK) --upgrade -c requirements.lock --extra local --extra dev -o requirements-dev.lock pyproject.toml
+# uv writes one lock for Python 3.11 to 3.13 (packages that only some need carry a marker) without addresses.
+LOCK := var/lock/bin/uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-annotate \
+	--no-header --upgrade
+lock: ## renew both lock files from pyproject.toml
+	@test -x var/lock/bin/uv || ($(PYTHON) -m venv var/lock && var/lock/bin/pip install --quiet uv)
+	@$(LOCK) -o requirements.lock pyproject.toml
+	@$(LOCK) -c requirements.lock --extra local --extra dev -o requirements-dev.lock pyproject.toml
