@@ -6,15 +6,20 @@ byte.
 
 import os
 from collections.abc import Mapping
+from datetime import timedelta
+from inspect import getclosurevars
 
 import pytest
 from django.db import transaction
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given, note, settings
 from hypothesis import strategies as st
 
 from resupply.models import PlanChecklist, PlanLine, PlanState
+from resupply.rules.periods import Period, Unit
 from resupply.services import plans
 from resupply.services.errors import Refused
+from resupply.services.policies import set_terms
+from tests import builders
 from tests.services.writes import World, Write, any_write
 
 pytestmark = pytest.mark.django_db
@@ -36,6 +41,7 @@ def test_after_any_writes_stored_plans_equal_a_rebuild(writes: list[Write]) -> N
     with transaction.atomic():
         world = World.make()
         for write in writes:
+            note(f"{write.__qualname__.split('.')[0]}: {getclosurevars(write).nonlocals}")
             try:
                 write(world)
             except Refused:
@@ -44,10 +50,16 @@ def test_after_any_writes_stored_plans_equal_a_rebuild(writes: list[Write]) -> N
         transaction.set_rollback(True)
 
 
+def test_terms_that_lie_ahead_concern_no_patient_without_lines() -> None:
+    """Found by the law above: the rebuild dated the plan of a patient who had been given nothing."""
+    world = World.make()
+    ahead = world.today + timedelta(days=1)
+    set_terms(gap_days=7, target=Period(3, Unit.MONTH), effective_from=ahead, by=None, now=world.now)
+    assert stored() == rebuilt(world)
+
+
 def test_the_comparison_sees_a_stale_plan() -> None:
     """The check above can fail: a fact written behind the services' back shows."""
-    from tests import builders
-
     world = World.make()
     builders.make_dispense(world.patients[0])
     assert stored() != rebuilt(world)
