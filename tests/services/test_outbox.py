@@ -1,6 +1,7 @@
 """The outbox in one process: claim, look again, begin, send, finish."""
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 from threading import Barrier, Thread
 
@@ -280,6 +281,12 @@ def test_a_frozen_worker_can_neither_begin_nor_overwrite(patient: Patient) -> No
     assert MessageReason.objects.get().stands
 
 
+def test_after_its_day_a_message_is_not_even_claimed(patient: Patient) -> None:
+    closes = the_message().expires_at
+    assert outbox.claim(now=closes) == []
+    assert len(outbox.claim(now=closes - timedelta(seconds=1))) == 1
+
+
 def test_a_lease_that_is_over_begins_nothing_even_where_nobody_took_it(patient: Patient) -> None:
     (held,) = outbox.claim(now=NOW)
     assert not outbox.begin(held, now=NOW + outbox.LEASE)
@@ -319,16 +326,15 @@ def test_two_workers_at_once_send_each_message_once() -> None:
     barrier = Barrier(2)
     carriers = [KeepingCarrier(), KeepingCarrier()]
 
-    def work(carrier: KeepingCarrier) -> None:
+    def work(carrier: KeepingCarrier) -> int:
         barrier.wait()
-        outbox.deliver(carrier, now=NOW)
-        connection.close()
+        try:
+            return outbox.deliver(carrier, now=NOW).sent
+        finally:
+            connection.close()
 
-    workers = [Thread(target=work, args=[carrier]) for carrier in carriers]
-    for worker in workers:
-        worker.start()
-    for worker in workers:
-        worker.join()
+    with ThreadPoolExecutor(2) as pool:
+        assert sum(pool.map(work, carriers)) == 60
     keys = [letter.key for carrier in carriers for letter in carrier.letters]
     assert len(keys) == len(set(keys)) == 60
     assert set(Message.objects.values_list("state", flat=True)) == {"sent"}

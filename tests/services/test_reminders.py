@@ -1,11 +1,14 @@
 """Reminders queued: who is written to, about what, once."""
 
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, date, datetime, timedelta
-from threading import Barrier, Thread
+from threading import Barrier, Event
+from time import sleep
 from typing import Any
 
 import pytest
-from django.db import connection
+from django.db import connection, transaction
 from django.test.utils import CaptureQueriesContext
 
 from resupply.models import Message, MessageReason, PatientStatus, PlanLine, PlanState
@@ -228,22 +231,48 @@ def test_sql_and_rule_agree_about_every_step() -> None:
 
 @pytest.mark.django_db(transaction=True)
 def test_two_sweeps_at_once_add_each_message_once() -> None:
-    """Two workers on two connections, let go together, several times over."""
+    """Two workers on two connections, let go together."""
     for _ in range(40):
         make_plan_line(make_due_patient(), kind="tubing")
-    added: list[int] = []
     barrier = Barrier(2)
 
-    def sweep() -> None:
+    def sweep() -> int:
         barrier.wait()
-        added.append(enqueue_due(now=NOW, limit=15))
-        connection.close()
+        return enqueue_due(now=NOW, limit=15)
 
-    workers = [Thread(target=sweep) for _ in range(2)]
-    for worker in workers:
-        worker.start()
-    for worker in workers:
-        worker.join()
-    assert sum(added) == 40
+    assert sum(at_once(sweep, sweep)) == 40
     assert Message.objects.count() == 40
     assert MessageReason.objects.count() == 80
+
+
+@pytest.mark.django_db(transaction=True)
+def test_a_sweep_that_meets_anothers_unfinished_work_adds_nothing() -> None:
+    make_due_patient()
+    has_written = Event()
+
+    def first() -> int:
+        with transaction.atomic():
+            added = enqueue_due(now=NOW)
+            has_written.set()
+            sleep(1)  # the second has read, before this commits, that nobody was written to
+        return added
+
+    def second() -> int:
+        has_written.wait(30)
+        return enqueue_due(now=NOW)
+
+    assert at_once(first, second) == [1, 0]
+    assert MessageReason.objects.count() == 1
+
+
+def at_once(*jobs: Callable[[], int]) -> list[int]:
+    """Run jobs in threads with a connection each; what one raises is raised here."""
+
+    def run(job: Callable[[], int]) -> int:
+        try:
+            return job()
+        finally:
+            connection.close()
+
+    with ThreadPoolExecutor(len(jobs)) as pool:
+        return list(pool.map(run, jobs))
