@@ -7,7 +7,7 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping
 from datetime import datetime
 
-from django.db.models import F
+from django.db.models import F, Q
 
 from resupply.models import (
     AllowanceVersion,
@@ -75,30 +75,55 @@ def patient_facts(
     for row in LifeVersion.objects.known_at(known_at).filter(patient__in=patient_ids).order_by("id"):
         own_rows[row.patient_id or 0].append(row)
     return {
-        patient: facts.PatientFacts(
-            deliveries=tuple(deliveries.get(patient, ())),
-            swaps=tuple(
-                facts.Swap(e.on, Kind(e.kind), _ref(e)) for e in events.get((patient, EventType.SWAP), ())
-            ),
-            losses=tuple(
-                facts.Loss(e.on, Kind(e.kind), _ref(e)) for e in events.get((patient, EventType.LOSS), ())
-            ),
-            refits=tuple(
-                facts.Refit(e.on, e.family, _ref(e)) for e in events.get((patient, EventType.REFIT), ())
-            ),
-            pauses=tuple(
-                facts.Pause(e.on, e.until, _ref(e)) for e in events.get((patient, EventType.PAUSE), ())
-            ),
-            own_lives=_by_code(own_rows.get(patient, ())),
-            coverage=tuple(coverage.get(patient, ())),
-        )
+        patient: _facts_of(patient, deliveries, events, own_rows.get(patient, ()), coverage.get(patient, ()))
         for patient in patient_ids
     }
+
+
+def wear_facts(patient_id: int) -> tuple[facts.PatientFacts, facts.Policy]:
+    """What the wear of one patient's units depends on, without payers, for drawings. Three queries."""
+    lives: dict[int | None, list[LifeVersion]] = defaultdict(list)
+    for row in LifeVersion.objects.standing().filter(Q(patient=None) | Q(patient=patient_id)).order_by("id"):
+        lives[row.patient_id].append(row)
+    known = _facts_of(
+        patient_id, _deliveries([patient_id], None), _events([patient_id], None), lives[patient_id], ()
+    )
+    policy = facts.Policy(
+        kinds=tables.shipped_kinds(),
+        default_lives=tables.shipped_lives(),
+        clinic_lives=_by_code(lives[None]),
+    )
+    return known, policy
 
 
 def payer_key(payer_id: int | None) -> str:
     """How the rules name a payer; empty for a patient who pays."""
     return "" if payer_id is None else str(payer_id)
+
+
+def _facts_of(
+    patient: int,
+    deliveries: Mapping[int, Iterable[facts.Delivery]],
+    events: Mapping[tuple[int, str], Iterable[Event]],
+    lives: Iterable[LifeVersion],
+    coverage: Iterable[facts.CoverageSpan],
+) -> facts.PatientFacts:
+    """One patient's facts out of the rows of many."""
+    return facts.PatientFacts(
+        deliveries=tuple(deliveries.get(patient, ())),
+        swaps=tuple(
+            facts.Swap(e.on, Kind(e.kind), _ref(e)) for e in events.get((patient, EventType.SWAP), ())
+        ),
+        losses=tuple(
+            facts.Loss(e.on, Kind(e.kind), _ref(e)) for e in events.get((patient, EventType.LOSS), ())
+        ),
+        refits=tuple(
+            facts.Refit(e.on, e.family, _ref(e)) for e in events.get((patient, EventType.REFIT), ())
+        ),
+        pauses=tuple(facts.Pause(e.on, e.until, _ref(e)) for e in events.get((patient, EventType.PAUSE), ())),
+        own_lives=_by_code(lives),
+        coverage=tuple(coverage),
+    )
 
 
 def _deliveries(patient_ids: Collection[int], known_at: datetime | None) -> dict[int, list[facts.Delivery]]:

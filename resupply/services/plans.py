@@ -73,6 +73,16 @@ def refresh_expired(*, now: datetime, limit: int = 1000) -> int:
     return len(due)
 
 
+def refresh_if_run_out(patient: Patient, *, now: datetime) -> None:
+    """Refresh a plan whose day has come before the sweep did, so that a page about one patient is right.
+
+    Fetch the patient with `select_related("plan_state")`, and this costs nothing where the plan holds.
+    """
+    state: PlanState | None = getattr(patient, "plan_state", None)
+    if state is not None and state.valid_until and state.valid_until <= today_of(patient, now):
+        _refresh_batch([patient.pk], now=now)
+
+
 BATCH = 500
 """Patients per transaction of a rebuild: enough to be fast, few enough that an edit never waits long."""
 

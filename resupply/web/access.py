@@ -122,8 +122,9 @@ def locations(request: StaffRequest) -> QuerySet[Location]:
 
 
 def patient_or_404(request: StaffRequest, public_id: UUID) -> Patient:
-    """One patient this member of staff may see, with its location."""
-    return _or_404(patients(request).select_related("location").filter(public_id=public_id))
+    """One patient this member of staff may see, with its location and until when its plan holds."""
+    found = patients(request).select_related("location", "plan_state")
+    return _or_404(found.filter(public_id=public_id))
 
 
 def dispense_or_404(request: StaffRequest, public_id: UUID) -> Dispense:

@@ -7,12 +7,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 from types import ModuleType
+from typing import Any
 
 import pytest
 from django.http import HttpResponse
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, include, path, reverse
-from pytest_django.fixtures import SettingsWrapper as Settings
 
 from resupply.models import Patient
 from resupply.services import feeds, plans
@@ -36,7 +36,6 @@ TABLE: dict[str, set[str]] = {
     "desk:mail": CARE,
     "desk:patient_new": CARE,
     "desk:patient": CARE,
-    "desk:why": CARE,
     "desk:history": CARE,
     "desk:messages": CARE,
     "desk:dispense": CARE,
@@ -62,7 +61,7 @@ TABLE: dict[str, set[str]] = {
 }
 
 # Views that only show; the other views of the desk answer a POST.
-SHOWN = {"desk:mail", "desk:patient", "desk:why", "desk:history", "desk:messages"}
+SHOWN = {"desk:mail", "desk:patient", "desk:history", "desk:messages"}
 WRITES = {name for name in TABLE if name.startswith("desk:")} - SHOWN
 ABOUT_A_PATIENT = {name for name in TABLE if name.startswith("desk:")} - {
     "desk:find",
@@ -97,7 +96,6 @@ def addresses(cast: Cast) -> Addresses:
     plans.refresh_plans([person.pk], now=NOW)
     calendar = feeds.subscribe(person, feeds.Options(), by=None, now=NOW)
     subject = {
-        "desk:why": [person.public_id, "cushion"],
         "desk:dispense_void": [dispense.public_id],
         "desk:line_void": [dispense.public_id, 0],
         "desk:event_void": [event.public_id],
@@ -208,7 +206,7 @@ def test_a_switched_off_account_opens_nothing(cast: Cast, client: Client) -> Non
     assert client.get(reverse("home")).status_code == 302
 
 
-def test_a_view_that_names_nobody_is_closed(cast: Cast, client: Client, settings: Settings) -> None:
+def test_a_view_that_names_nobody_is_closed(cast: Cast, client: Client, settings: Any) -> None:
     forgotten = path("forgotten/", lambda request: HttpResponse("seen"), name="forgotten")
     settings.ROOT_URLCONF = ModuleType("urls")
     settings.ROOT_URLCONF.urlpatterns = [forgotten, path("", include("clinic.urls"))]

@@ -18,7 +18,7 @@ from resupply import clock
 from resupply.models import CatalogueItem, Dispense, DispenseLine, Location, Patient
 from resupply.queries import dispenses as dispense_queries
 from resupply.rules.tables import part_types
-from resupply.services import dispensing
+from resupply.services import dispensing, plans
 from resupply.services.dispensing import NewLine
 from resupply.services.errors import Refused
 from resupply.web import access
@@ -37,6 +37,7 @@ BLANK_ROWS = 2
 def dispense(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """The form, prefilled with what may go out today; sent, the patient's page with the plan it changed."""
     person = access.patient_or_404(request, public_id)
+    plans.refresh_if_run_out(person, now=clock.now())
     sheet = _sheet(request, person)
     recorded = None
     if request.method == "POST" and "more" not in request.POST:

@@ -11,6 +11,8 @@ from resupply import clock
 from resupply.models import Patient
 from resupply.queries import dispenses as dispense_queries
 from resupply.queries import patients as patient_queries
+from resupply.queries.strips import strip_data
+from resupply.services import plans
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.desk.rows import LineRow, line_rows, strip_of
@@ -24,6 +26,7 @@ RECENT = 6
 def patient(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """One patient: where each line stands, what may be dispensed today, what happened last."""
     person = access.patient_or_404(request, public_id)
+    plans.refresh_if_run_out(person, now=clock.now())
     today = clock.today(person.time_zone)
     rows = rows_of(person, today=today)
     context = {
@@ -31,7 +34,7 @@ def patient(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "today": today,
         "standing": patient_queries.standing(person, today=today),
         "rows": rows,
-        "chart": strip_of(rows, today=today) if rows else None,
+        "chart": strip_of(rows, strip_data(person, today=today), today=today) if rows else None,
         "history": patient_queries.history(person, at_most=RECENT),
     }
     return render(request, "desk/patient.html", context)

@@ -6,9 +6,11 @@ from datetime import date
 
 from resupply.models import DispenseLine, PlanLine
 from resupply.queries.plans import to_plan
+from resupply.queries.strips import StripData
 from resupply.rules.kinds import Kind
 from resupply.rules.lines import LinePlan, LineStatus, read
 from resupply.rules.tables import part_types
+from resupply.rules.wear import LineWear
 from resupply.web.strip import StripChart, StripLine, StripUnit, default_window, layout
 from resupply.web.wording import kind_word
 
@@ -88,23 +90,23 @@ def part_name(code: str, latest: DispenseLine | None = None) -> str:
     return part.name if part else code
 
 
-def strip_of(rows: Sequence[LineRow], *, today: date) -> StripChart:
+def strip_of(rows: Sequence[LineRow], data: StripData, *, today: date) -> StripChart:
     """The supply strip of a patient's lines."""
     start, end = default_window(today)
-    return layout([_strip_line(row, today) for row in rows], today=today, start=start, end=end)
+    return layout([_strip_line(row, data, today) for row in rows], today=today, start=start, end=end)
 
 
-def _strip_line(row: LineRow, today: date) -> StripLine:
+def _strip_line(row: LineRow, data: StripData, today: date) -> StripLine:
     plan, status = row.plan, row.status
     return StripLine(
         row.label,
         row.part_note,
-        units=tuple(_units(plan, today)),
+        units=tuple(_units(data.lines[plan.kind], today)) if plan.kind in data.lines else (),
         ask_from=plan.ask_from,
         deliver_from=plan.deliver_from,
         supply_ends_on=plan.supply_ends_on,
         covered_from=plan.covered_from,
-        pauses=((plan.paused_from, plan.paused_until),) if plan.paused_from else (),
+        pauses=tuple((pause.start, pause.until) for pause in data.pauses),
         state=status.state.value,
         days_overdue=status.days_overdue,
         waiting=status.waiting_for_coverage,
@@ -114,13 +116,14 @@ def _strip_line(row: LineRow, today: date) -> StripLine:
     )
 
 
-def _units(plan: LinePlan, today: date) -> Iterator[StripUnit]:
-    """The unit in use, worn or not, and the spares as they are expected to start."""
-    if plan.in_use_since and plan.worn_on:
-        yield StripUnit(plan.in_use_since, plan.worn_on, "in_use")
-        if plan.worn_on < today:
-            yield StripUnit(plan.worn_on, today, "worn")
-    ends = [*plan.changes_on[1:], plan.supply_ends_on]
-    for start, end in zip(plan.changes_on, ends, strict=False):
-        if start < end:
-            yield StripUnit(start, end, "spare")
+def _units(line: LineWear, today: date) -> Iterator[StripUnit]:
+    """Units that left, the one in use, worn or not, and the spares as they are expected to start."""
+    for unit in line.units:
+        if unit.left_on is None:
+            yield StripUnit(unit.started_on, unit.worn.on, "in_use")
+            if unit.worn.on < today:
+                yield StripUnit(unit.worn.on, today, "worn")
+        elif unit.started_on < unit.left_on:
+            yield StripUnit(unit.started_on, unit.left_on, "past")
+    for unit in line.projected:
+        yield StripUnit(unit.started_on, unit.worn.on, "spare")

@@ -116,6 +116,15 @@ def test_the_header_follows_the_newest_records(cast: Cast, ines: Client) -> None
     assert "mask Cedar" in text(ines.get(at("patient", cast.odalys.public_id)))
 
 
+def test_a_plan_that_ran_out_overnight_is_right_before_the_sweep_comes(cast: Cast, ines: Client) -> None:
+    make_dispense(cast.odalys, on=date(2026, 2, 1), lines=[{"quantity": 2}])
+    plans.refresh_plans([cast.odalys.pk], now=NOW.replace(month=2, day=20))
+    assert PlanLine.objects.get().in_use_since == date(2026, 2, 1)
+    page = text(ines.get(at("patient", cast.odalys.public_id)))
+    assert "Sun 1 Mar Wed 1 Apr 0 Wed 1 Apr" in page
+    assert PlanLine.objects.get().in_use_since == date(2026, 3, 1)
+
+
 def history_of(cast: Cast, times: int) -> None:
     for number in range(times):
         day = date(2024, 1, 1).replace(month=1 + number % 12, year=2020 + number // 12)
