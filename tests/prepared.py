@@ -32,15 +32,15 @@ def start(folder: Path) -> None:
 
 
 def _prepare(folder: Path, kept: Path) -> None:
-    """Migrate a new server in `folder`, stop it, and keep a copy in place of those of other digests."""
+    """Migrate a new server in `folder`, stop it, and keep a copy beside the two latest others."""
     url = servers.start_postgres(folder, durable=False)
     environment = {**os.environ, "DATABASE_URL": url}
     subprocess.run(
         [sys.executable, "manage.py", "migrate", "--verbosity", "0"], cwd=ROOT, env=environment, check=True
     )
     servers.stop_postgres(folder)
-    for old in KEPT.iterdir():
-        shutil.rmtree(old, ignore_errors=True)  # the lock is a file and stays
+    for old in sorted(KEPT.glob("*/"), key=lambda one: one.stat().st_mtime)[:-2]:
+        shutil.rmtree(old)
     unfinished = KEPT / "unfinished"
     _copy(folder, unfinished)
     unfinished.rename(kept)
