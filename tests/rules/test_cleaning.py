@@ -9,6 +9,7 @@ exists (Sleep Med Rev 2024, doi 10.1016/j.smrv.2024.102017). "CP" is common prac
 
 from calendar import monthrange
 from datetime import date, timedelta
+from typing import Any
 
 import pytest
 from dateutil.relativedelta import relativedelta
@@ -54,6 +55,13 @@ DEFAULTS = {
     "wash_mask": "weekly",
 }
 ALL = frozenset(Kind)
+
+
+@pytest.fixture(autouse=True)
+def _read_anew() -> None:
+    """The shipped table as it is read now, not as another module read it."""
+    for kept in (cleaning.cleaning_tasks, cleaning.cautions, cleaning.first_use_wash, cleaning._load):
+        kept.cache_clear()
 
 
 def lists(
@@ -106,6 +114,10 @@ def test_no_text_offers_ozone_or_ultraviolet_cleaning_bleach_or_alcohol() -> Non
 
 def test_the_usual_cautions_are_there_in_both_languages() -> None:
     codes = [caution.code for caution in cleaning.cautions()]
+    marks = {caution.code: caution.mark for caution in cleaning.cautions()}
+    assert marks.pop("ozone_uv") == "P2"
+    assert set(marks.values()) == {"CP"}
+    assert cleaning.cautions()[0].source == "Common practice of the trade"
     assert codes == ["unplug", "agents", "dry", "instructions", "ozone_uv"]
     assert all(caution.text["en"] and caution.text["es"] for caution in cleaning.cautions())
 
@@ -199,6 +211,14 @@ def test_a_choice_can_drop_a_task_and_of_one_day_the_last_recorded_counts() -> N
     )
 
 
+def test_a_series_that_goes_on_over_anothers_change_still_ends_with_a_pause() -> None:
+    found = lists(
+        choices=[CleaningVersion(on("2026-02-01"), "wash_tubing", None)], pauses=[Pause(on("2026-03-01"))]
+    )
+    assert of(found, Frequency.DAILY) == [("2026-01-01", "2026-03-01")]
+    assert of(found, Frequency.WEEKLY) == [("2026-01-01", "2026-02-01"), ("2026-02-01", "2026-03-01")]
+
+
 def test_a_checklist_whose_last_task_is_dropped_ends() -> None:
     found = lists(
         frozenset({Kind.FILTER_DISPOSABLE}), choices=[CleaningVersion(on("2026-03-01"), "check_filter", None)]
@@ -206,57 +226,62 @@ def test_a_checklist_whose_last_task_is_dropped_ends() -> None:
     assert of(found, Frequency.MONTHLY) == [("2026-01-01", "2026-03-01")]
 
 
-def days_of(
-    frequency: Frequency, start: str, end: str, *, ends_on: str | None = None, **over: int
-) -> list[str]:
-    checklist = Checklist(frequency, on("2024-01-10"), on(ends_on) if ends_on else None, ("any",))
-    anchors = {"weekday": 6, "month_day": 31} | over
-    return [d.isoformat() for d in cleaning.dates(checklist, start=on(start), end=on(end), **anchors)]
-
-
 @pytest.mark.parametrize(
-    ("found", "expected", "sentence"),
+    ("frequency", "start", "end", "over", "expected", "sentence"),
     [
         (
-            days_of(Frequency.DAILY, "2024-02-28", "2024-03-02"),
-            ["2024-02-28", "2024-02-29", "2024-03-01"],
+            Frequency.DAILY, "2024-02-28", "2024-03-02", {},
+            "2024-02-28 2024-02-29 2024-03-01",
             "daily, the end not included",
         ),
         (
-            days_of(Frequency.WEEKLY, "2024-02-26", "2024-03-11", weekday=0),
-            ["2024-02-26", "2024-03-04"],
+            Frequency.WEEKLY, "2024-02-26", "2024-03-11", {"weekday": 0},
+            "2024-02-26 2024-03-04",
             "weekly on Mondays",
         ),
         (
-            days_of(Frequency.MONTHLY, "2024-01-01", "2024-05-01"),
-            ["2024-01-31", "2024-02-29", "2024-03-31", "2024-04-30"],
+            Frequency.MONTHLY, "2024-01-01", "2024-05-01", {},
+            "2024-01-31 2024-02-29 2024-03-31 2024-04-30",
             "the 31st, or the last day of a shorter month, leap day included",
         ),
         (
-            days_of(Frequency.MONTHLY, "2025-01-30", "2025-04-01", month_day=29),
-            ["2025-02-28", "2025-03-29"],
+            Frequency.MONTHLY, "2025-01-30", "2025-04-01", {"month_day": 29},
+            "2025-02-28 2025-03-29",
             "the 29th of January is past; February has 28 days",
         ),
         (
-            days_of(Frequency.DAILY, "2024-01-01", "2024-01-12"),
-            ["2024-01-10", "2024-01-11"],
-            "not before it starts",
+            Frequency.DAILY, "2024-01-01", "2024-01-12", {},
+            "2024-01-10 2024-01-11",
+            "not before the checklist starts",
         ),
         (
-            days_of(Frequency.DAILY, "2024-01-30", "2024-02-20", ends_on="2024-02-01"),
-            ["2024-01-30", "2024-01-31"],
+            Frequency.DAILY, "2024-01-30", "2024-02-20", {"ends_on": "2024-02-01"},
+            "2024-01-30 2024-01-31",
             "the day it ends is not part of it",
         ),
-        (days_of(Frequency.DAILY, "2024-03-01", "2024-03-01"), [], "an empty window"),
         (
-            days_of(Frequency.MONTHLY, "9999-11-01", "9999-12-31", month_day=30),
-            ["9999-11-30", "9999-12-30"],
+            Frequency.WEEKLY, "2024-01-30", "2024-02-05", {"ends_on": "2024-03-01"},
+            "2024-02-04",
+            "nor are days after the window",
+        ),
+        (Frequency.DAILY, "2024-03-01", "2024-03-01", {}, "", "an empty window"),
+        (
+            Frequency.MONTHLY, "9999-11-01", "9999-12-31", {"month_day": 30},
+            "9999-11-30 9999-12-30",
             "the calendar's own end",
         ),
+        (Frequency.WEEKLY, "9999-12-20", "9999-12-31", {}, "9999-12-26", "the calendar's own end, weekly"),
     ],
-)
-def test_days_of_a_checklist(found: list[str], expected: list[str], sentence: str) -> None:
-    assert found == expected, sentence
+)  # fmt: skip
+def test_days_of_a_checklist(
+    frequency: Frequency, start: str, end: str, over: dict[str, Any], expected: str, sentence: str
+) -> None:
+    """Sundays and the 31st unless said; the checklist starts on 2024-01-10."""
+    chosen = {"weekday": 6, "month_day": 31, "ends_on": None} | over
+    ends_on = chosen.pop("ends_on")
+    checklist = Checklist(frequency, on("2024-01-10"), on(ends_on) if ends_on else None, ("any",))
+    found = cleaning.dates(checklist, start=on(start), end=on(end), **chosen)
+    assert " ".join(day.isoformat() for day in found) == expected, sentence
 
 
 @given(start=st.dates(date(2020, 1, 1), date(2030, 1, 1)), month_day=st.integers(1, 31))
@@ -295,6 +320,18 @@ def test_days_agree_with_looking_at_every_day(
     found = cleaning.dates(checklist, weekday=weekday, month_day=month_day, start=start, end=end)
     every = [start + timedelta(days=n) for n in range(days)]
     assert list(found) == [day for day in every if is_day(day)]
+
+
+def test_the_wash_before_first_use_is_common_practice_and_says_how() -> None:
+    wash = cleaning.first_use_wash()
+    assert (wash.code, wash.mark, wash.sources) == (
+        "wash_before_first_use",
+        "CP",
+        ("Common practice of the trade",),
+    )
+    assert wash.kinds == ALL - {Kind.FILTER_DISPOSABLE, Kind.FILTER_REUSABLE}
+    assert not wash.for_device
+    assert "mild soap" in wash.how["en"]
 
 
 def test_new_parts_are_washed_on_their_start_day_but_not_disposable_filters() -> None:
