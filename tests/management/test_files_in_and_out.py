@@ -5,12 +5,14 @@ python-dateutil) of the facts that a reader of the files alone takes from them.
 """
 
 import csv
+import json
 import os
 import tempfile
 from datetime import date, timedelta
 from io import StringIO
 from pathlib import Path
 from random import Random
+from typing import Any
 
 import pytest
 from django.core.management import call_command
@@ -20,6 +22,7 @@ from hypothesis import strategies as st
 
 from tests.management.folders import FIRST, HEADERS, folders, read, texts
 from tests.rules.simulation import simulate
+from tests.rules.workings import work_out
 from tests.services.importing import bring, on_record
 
 pytestmark = pytest.mark.django_db
@@ -37,6 +40,14 @@ def exported(as_of: date) -> list[dict[str, str]]:
     out = StringIO()
     call_command("export_plan", "--as-of", as_of.isoformat(), stdout=out)
     return list(csv.DictReader(StringIO(out.getvalue())))
+
+
+def explained(as_of: date) -> list[dict[str, Any]]:
+    """The plan with its explanations as the command writes it."""
+    out = StringIO()
+    call_command("export_plan", "--as-of", as_of.isoformat(), "--format", "json", "--explain", stdout=out)
+    found: list[dict[str, Any]] = json.loads(out.getvalue())
+    return found
 
 
 def shown(value: object) -> str:
@@ -91,6 +102,29 @@ def test_the_order_of_import_does_not_matter_across_days(folder: dict[str, list[
         bring(Path(place) / "all", **texts(dealt))
         assert on_record() == before
         transaction.set_rollback(True)
+
+
+@given(folder=folders(), days=st.integers(0, 500))
+@_AS_LONG_AS_IT_TAKES
+def test_every_exported_date_and_quantity_follows_from_its_exported_steps(
+    folder: dict[str, list[str]], days: int
+) -> None:
+    """From the JSON alone, by an evaluator that shares nothing with the product (tests/rules/workings.py)."""
+    as_of = FIRST + timedelta(days=days)
+    with transaction.atomic(), tempfile.TemporaryDirectory() as place:
+        bring(Path(place), **texts(folder))
+        rows, plain = explained(as_of), exported(as_of)
+        transaction.set_rollback(True)
+    assert [
+        {name: shown(value) for name, value in row.items() if name != "explanation"} for row in rows
+    ] == plain
+    for row in rows:
+        explanation = row.pop("explanation")
+        found = work_out(explanation["steps"])
+        worked_out = {name: found[step] for name, step in explanation["values"].items()}
+        assert worked_out.keys() == row.keys() - {"patient_ref", "kind", "part_code"}
+        for name, value in worked_out.items():
+            assert shown(value) == shown(row[name]), name
 
 
 def _one_a_day(folder: dict[str, list[str]]) -> dict[str, list[str]]:

@@ -12,6 +12,7 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from resupply.delivery.tables_out import csv_lines, json_lines
 from resupply.management.arguments import day, moment
+from resupply.queries.plan_explanations import explained_rows
 from resupply.queries.plan_table import COLUMNS, plan_rows
 
 
@@ -44,8 +45,6 @@ def _lines(form: str, as_of: date, known_at: datetime | None, *, explain: bool) 
     if form == "csv":
         return csv_lines(COLUMNS, plan_rows(as_of=as_of, known_at=known_at))
     if explain:
-        from resupply.queries.plan_explanations import explained_rows
-
         return json_lines(explained_rows(as_of=as_of, known_at=known_at))
     rows = plan_rows(as_of=as_of, known_at=known_at)
     return json_lines(dict(zip(COLUMNS, row, strict=True)) for row in rows)
