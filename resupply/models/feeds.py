@@ -14,6 +14,7 @@ class Subscription(models.Model):
     """A patient's private calendar address. Only the hash of its token is kept; the address is shown once.
 
     `body` and `etag` are what the address answers; they are stale where `fresh_until` is null or has come.
+    That is a moment, the start of the patient's day on which the plan runs out: no other row is read.
     """
 
     public_id = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
@@ -36,7 +37,7 @@ class Subscription(models.Model):
     last_fetched_at = models.DateTimeField(null=True, blank=True)
     body = models.BinaryField(default=b"", editable=False)
     etag = models.CharField(max_length=64, blank=True, editable=False)
-    fresh_until = models.DateField(null=True, editable=False)
+    fresh_until = models.DateTimeField(null=True, editable=False)
 
     class Meta:
         ordering = ["-id"]

@@ -2,15 +2,11 @@
 
 import hashlib
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
-from zoneinfo import ZoneInfo
+from datetime import datetime
 
 from django.db.models import Q, QuerySet
 
 from resupply.models import Patient, Subscription
-
-FARTHEST_AHEAD = timedelta(hours=14)
-"""No zone is further ahead of UTC (IANA time zone database: Pacific/Kiritimati)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,28 +30,25 @@ def stored(token: str, *, now: datetime) -> Stored | None:
     """The calendar behind a token, by one indexed query; None: no such address was ever given out."""
     row = (
         Subscription.objects.filter(token_hash=token_hash(token))
-        .values_list(
-            "pk", "revoked_at", "fresh_until", "patient__time_zone", "body", "etag", "last_fetched_at"
-        )
+        .values_list("pk", "revoked_at", "fresh_until", "body", "etag", "last_fetched_at")
         .first()
     )
     if row is None:
         return None
-    pk, revoked_at, fresh_until, zone, body, etag, last_fetched_at = row
-    fresh = is_fresh(fresh_until, today=now.astimezone(ZoneInfo(zone)).date())
+    pk, revoked_at, fresh_until, body, etag, last_fetched_at = row
+    fresh = is_fresh(fresh_until, now=now)
     return Stored(pk, revoked_at is not None, fresh, bytes(body), etag, last_fetched_at)
 
 
-def is_fresh(fresh_until: date | None, *, today: date) -> bool:
-    """Whether a stored body holds on the patient's `today`."""
-    return fresh_until is not None and today < fresh_until
+def is_fresh(fresh_until: datetime | None, *, now: datetime) -> bool:
+    """Whether a stored body still holds."""
+    return fresh_until is not None and now < fresh_until
 
 
-def maybe_stale(*, now: datetime) -> QuerySet[Subscription]:
-    """Live calendars that may have to be written anew, the oldest first; some zones' day is still to come."""
-    horizon = (now + FARTHEST_AHEAD).date()
+def stale(*, now: datetime) -> QuerySet[Subscription]:
+    """Live calendars to be written anew, the oldest first."""
     return Subscription.objects.filter(
-        Q(fresh_until=None) | Q(fresh_until__lte=horizon), revoked_at=None
+        Q(fresh_until=None) | Q(fresh_until__lte=now), revoked_at=None
     ).order_by("pk")
 
 

@@ -12,8 +12,9 @@ act (`plans.mark_calendars_stale`), so it waits for the writing and undoes its f
 import logging
 import secrets
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import UTC, datetime, time, timedelta
 from typing import TypedDict
+from zoneinfo import ZoneInfo
 
 from django.contrib.auth.base_user import AbstractBaseUser
 from django.db import transaction
@@ -22,9 +23,10 @@ from resupply.models import Patient, PlanState, Subscription
 from resupply.queries import feeds as feed_queries
 from resupply.services import feed_content, plans
 from resupply.services.errors import Refused
-from resupply.services.records import local_day
 
 log = logging.getLogger(__name__)
+
+NEVER = datetime(9999, 12, 31, tzinfo=UTC)
 
 FETCHED_EVERY = timedelta(hours=1)
 """`last_fetched_at` is no finer: calendar programs ask often, and a write costs more than the answer."""
@@ -128,9 +130,9 @@ def render(subscription_id: int, *, now: datetime) -> Written | None:
         if subscription.revoked_at is not None:
             return None
         patient = Patient.objects.get(pk=patient_id)
-        if not feed_queries.is_fresh(subscription.fresh_until, today=plans.today_of(patient, now)):
+        if not feed_queries.is_fresh(subscription.fresh_until, now=now):
             subscription.body, subscription.etag = feed_content.write_stored(subscription, patient, now=now)
-            subscription.fresh_until = _valid_until(patient_id)
+            subscription.fresh_until = _valid_until(patient)
             subscription.save(update_fields=["body", "etag", "fresh_until"])
         return Written(bytes(subscription.body), subscription.etag)
 
@@ -141,14 +143,9 @@ def export_ahead(*, now: datetime, limit: int = 500) -> int:
     Safe to run twice or by two at once: each looks again once it holds the calendar's lock. A calendar that
     cannot be written is logged, and is in nobody's way.
     """
-    rows = feed_queries.maybe_stale(now=now).values_list(
-        "pk", "public_id", "fresh_until", "patient__time_zone"
-    )
     written = 0
-    for pk, public_id, fresh_until, zone in rows.iterator():
+    for pk, public_id in feed_queries.stale(now=now).values_list("pk", "public_id").iterator():
         try:
-            if feed_queries.is_fresh(fresh_until, today=local_day(now, zone)):
-                continue
             render(pk, now=now)
         except Exception:
             log.exception("calendar %s could not be written; the others are", public_id)
@@ -172,10 +169,10 @@ def _refresh_expired_plan(patient: Patient, *, now: datetime) -> None:
         plans.refresh_plans([patient.pk], now=now)
 
 
-def _valid_until(patient_id: int) -> date:
-    """Until when the plan holds; the calendar's own end where nothing but a record changes it."""
-    valid_until = PlanState.objects.values_list("valid_until", flat=True).get(patient=patient_id)
-    return valid_until or date.max
+def _valid_until(patient: Patient) -> datetime:
+    """The moment the plan runs out, a day's start where the patient lives; NEVER: it waits for a record."""
+    day = PlanState.objects.values_list("valid_until", flat=True).get(patient=patient)
+    return datetime.combine(day, time(), ZoneInfo(patient.time_zone)) if day else NEVER
 
 
 def _checked(options: Options) -> _Options:

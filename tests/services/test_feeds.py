@@ -234,7 +234,7 @@ def test_export_ahead_writes_what_is_stale_and_nothing_else(patient: Patient) ->
     assert feeds.export_ahead(now=NOW) == 1
     row = Subscription.objects.get(pk=stale.subscription.pk)
     assert bytes(row.body).startswith(b"BEGIN:VCALENDAR")
-    assert row.fresh_until == date(2026, 4, 1), "the next assumed swap"
+    assert row.fresh_until == datetime(2026, 4, 1, 6, 0, tzinfo=UTC), "the next assumed swap, in Denver"
     assert feeds.export_ahead(now=NOW) == 0
     refresh(patient)
     assert feeds.export_ahead(now=NOW, limit=1) == 1
@@ -252,7 +252,7 @@ def test_a_calendar_that_cannot_be_written_is_in_nobodys_way(
 
 
 def test_a_body_runs_out_on_the_patients_own_day(patient: Patient) -> None:
-    """`fresh_until` 2026-04-01 comes in Denver at 06:00 UTC."""
+    """The plan holds until 2026-04-01, which comes to Denver at 06:00 UTC."""
     issued = subscribe(patient)
     read(issued)
     assert feeds.export_ahead(now=datetime(2026, 4, 1, 5, 59, tzinfo=UTC)) == 0
