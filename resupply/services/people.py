@@ -58,9 +58,9 @@ def create_patient(
     """
     _check(details, now=now)
     with transaction.atomic():
+        plans.lock_patients([])  # the row is not there yet, but the policy must hold still
         patient = Patient(created_at=now, **_fields(details))
         _save(patient)
-        plans.lock_patients([patient.pk])
         _write_tokens(patient)
         if payer is not None:
             starts_on = details.therapy_started_on or local_day(now, details.time_zone)

@@ -6,11 +6,11 @@ transaction: two writers of one patient queue, and nobody ever reads a plan that
 
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta, tzinfo
 from typing import TypeVar
-from zoneinfo import ZoneInfo
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from django.db import models, transaction
+from django.db import connection, models, transaction
 
 from resupply.models import Patient, PatientStatus, PlanChecklist, PlanLine, PlanState, Subscription
 from resupply.queries import facts as fact_queries
@@ -23,18 +23,44 @@ FARTHEST_AHEAD = timedelta(hours=14)
 
 
 def today_of(patient: Patient, now: datetime) -> date:
-    """The calendar date of a moment where the patient lives."""
-    return now.astimezone(ZoneInfo(patient.time_zone)).date()
+    """The calendar date of a moment where the patient lives.
+
+    A zone that this machine no longer knows counts as UTC: one such patient must not stop everybody's sweep.
+    """
+    try:
+        zone: tzinfo = ZoneInfo(patient.time_zone)
+    except ZoneInfoNotFoundError:
+        zone = UTC
+    return now.astimezone(zone).date()
+
+
+_POLICY = 7_240_001
+"""Key of the advisory lock that writers of policy hold alone and writers of patients share."""
+
+
+def lock_policy() -> None:
+    """Make every writer of patients wait for this transaction; take it before any other lock.
+
+    A dispense under way may bring a patient into a policy's reach after the policy's writer looked who is
+    concerned, and have read the policy before it changed: neither would refresh that plan.
+    """
+    _advisory_lock("pg_advisory_xact_lock")
 
 
 def lock_patients(patient_ids: Collection[int]) -> None:
     """Make other writers of these patients wait for this transaction. In id order, so none deadlocks."""
+    _advisory_lock("pg_advisory_xact_lock_shared")
     list(
         Patient.objects.filter(pk__in=patient_ids)
         .order_by("pk")
         .select_for_update(no_key=True)
         .values_list("pk")
     )
+
+
+def _advisory_lock(function: str) -> None:
+    with connection.cursor() as cursor:
+        cursor.execute(f"SELECT {function}(%s)", [_POLICY])
 
 
 def refresh_plans(patient_ids: Collection[int], *, now: datetime) -> int:
@@ -48,10 +74,10 @@ def refresh_plans(patient_ids: Collection[int], *, now: datetime) -> int:
 
 
 def mark_calendars_stale(patient_ids: Collection[int]) -> None:
-    """What these patients' calendars store no longer counts; they are written anew ahead or when next fetched.
+    """What these patients' calendars store no longer counts; it is written anew ahead or when next fetched.
 
-    Every live row is updated, stale ones too: the update has to wait for a rendering under way, which may have
-    read the plan before this transaction changed it.
+    Every live row is updated, stale ones too: the update has to wait for a rendering under way, which may
+    have read the plan before this transaction changed it.
     """
     Subscription.objects.filter(patient__in=patient_ids, revoked_at=None).update(fresh_until=None)
 

@@ -3,7 +3,7 @@
 A version is appended, never edited. Every plan it bears on is refreshed in the same transaction.
 """
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from datetime import date, datetime
 
 from django.contrib.auth.base_user import AbstractBaseUser
@@ -53,7 +53,7 @@ def set_life(
     if life is not None and life.count > _LONGEST:
         raise Refused("period", f"Enter a life of at most {_LONGEST}.", "period_count")
     with transaction.atomic():
-        concerned = _lock([patient.pk] if patient is not None else _holders(part_code))
+        concerned = _lock(lambda: _holders(part_code)) if patient is None else _lock_one(patient)
         version = LifeVersion.objects.create(
             patient=patient,
             part_code=part_code,
@@ -86,7 +86,7 @@ def set_allowance(
     if at_once_periods < 1:
         raise Refused("at_once", "Enter at least 1 period at once.", "at_once_periods")
     with transaction.atomic():
-        concerned = _lock(_covered_by(payer))
+        concerned = _lock(lambda: _covered_by(payer))
         version = AllowanceVersion.objects.create(
             payer=payer,
             part_code=part_code,
@@ -119,7 +119,7 @@ def set_refill_rule(
     if not 0 <= delivery_lead_days <= contact_lead_days <= 365:
         raise Refused("leads", "Ask no later than you dispense, both within a year.", "contact_lead_days")
     with transaction.atomic():
-        concerned = _lock(_covered_by(payer) if payer else _everyone())
+        concerned = _lock(lambda: _covered_by(payer) if payer else _everyone())
         version = RefillRuleVersion.objects.create(
             payer=payer,
             contact_lead_days=contact_lead_days,
@@ -148,7 +148,7 @@ def set_terms(
     if not 0 <= gap_days <= 90:
         raise Refused("gap_days", "Enter from 0 to 90 days.", "gap_days")
     with transaction.atomic():
-        concerned = _lock(_everyone())
+        concerned = _lock(_everyone)
         version = ClinicTermsVersion.objects.create(
             effective_from=effective_from,
             gap_days=gap_days,
@@ -174,7 +174,7 @@ def set_cleaning(
     if frequency not in {"", "daily", "weekly", "monthly"}:
         raise Refused("frequency", "Choose daily, weekly, monthly or not used.", "frequency")
     with transaction.atomic():
-        concerned = _lock(_everyone())
+        concerned = _lock(_everyone)
         choice = CleaningChoice.objects.create(
             task=task,
             frequency=frequency,
@@ -191,11 +191,17 @@ def _check_code(part_code: str) -> None:
         raise Refused("unknown_code", f"“{part_code}” is no part code on file.", "part_code")
 
 
-def _lock(patient_ids: Iterable[int]) -> list[int]:
-    """Lock the patients concerned before anything is written, and return them."""
-    concerned = sorted(patient_ids)
+def _lock(find: Callable[[], Iterable[int]]) -> list[int]:
+    """Lock the policy, then the patients concerned, before anything is written; return the patients."""
+    plans.lock_policy()
+    concerned = sorted(find())
     plans.lock_patients(concerned)
     return concerned
+
+
+def _lock_one(patient: Patient) -> list[int]:
+    plans.lock_patients([patient.pk])
+    return [patient.pk]
 
 
 def _holders(part_code: str) -> set[int]:

@@ -62,6 +62,8 @@ def import_folder(
     with transaction.atomic():
         with connection.cursor() as cursor:
             cursor.execute("SELECT pg_advisory_xact_lock(%s)", [_ONE_AT_A_TIME])
+        if raws.get("lives") or raws.get("allowances"):
+            plans.lock_policy()
         known = known_patients(_references(raws))
         rows = _check(raws, known, report, now)
         if not report.errors:
