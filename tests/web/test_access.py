@@ -36,6 +36,8 @@ TABLE: dict[str, set[str]] = {
     "desk:mail": CARE,
     "desk:patient_new": CARE,
     "desk:patient": CARE,
+    "desk:why": CARE,
+    "desk:why_value": CARE,
     "desk:history": CARE,
     "desk:messages": CARE,
     "desk:dispense": CARE,
@@ -61,7 +63,7 @@ TABLE: dict[str, set[str]] = {
 }
 
 # Views that only show; the other views of the desk answer a POST.
-SHOWN = {"desk:mail", "desk:patient", "desk:history", "desk:messages"}
+SHOWN = {"desk:mail", "desk:patient", "desk:why", "desk:why_value", "desk:history", "desk:messages"}
 WRITES = {name for name in TABLE if name.startswith("desk:")} - SHOWN
 ABOUT_A_PATIENT = {name for name in TABLE if name.startswith("desk:")} - {
     "desk:find",
@@ -95,7 +97,9 @@ def addresses(cast: Cast) -> Addresses:
     event = make_event(person, "pause")
     plans.refresh_plans([person.pk], now=NOW)
     calendar = feeds.subscribe(person, feeds.Options(), by=None, now=NOW)
-    subject = {
+    subject: dict[str, list[object]] = {
+        "desk:why": [person.public_id, "cushion"],
+        "desk:why_value": [person.public_id, "cushion", "worn_on"],
         "desk:dispense_void": [dispense.public_id],
         "desk:line_void": [dispense.public_id, 0],
         "desk:event_void": [event.public_id],

@@ -44,14 +44,14 @@ document.querySelectorAll("[data-find]").forEach(startFind);
 // --- errors: the summary takes the focus, so that keyboard and screen reader start there ----------------------
 document.querySelector("[data-focus]")?.focus();
 
-// --- account menu closes when the focus or a click goes elsewhere -----------------------------------------------
+// --- what lies over the page (account menu, steps of a cell) closes when the focus or a click goes elsewhere -----------------------------------------------
 document.addEventListener("click", (event) => {
-  document.querySelectorAll("details.account[open]").forEach((menu) => {
+  document.querySelectorAll("details.account[open], details.why-cell[open]").forEach((menu) => {
     if (!menu.contains(event.target)) menu.open = false;
   });
 });
 document.addEventListener("keydown", (event) => {
-  const menu = event.key === "Escape" && document.activeElement?.closest("details.account[open]");
+  const menu = event.key === "Escape" && document.activeElement?.closest("details.account[open], details.why-cell[open]");
   if (menu) { menu.open = false; menu.querySelector("summary").focus(); }
 });
 

@@ -79,7 +79,7 @@ def _sheet(request: StaffRequest, person: Patient) -> Sheet:
     here = next((place for place in places if place.pk == person.location_id), places[0])
     today = clock.today(here.time_zone)
     latest = dispense_queries.latest_lines(person)
-    lines = line_rows(list(person.plan_lines.all()), latest, {}, today=today)
+    lines = line_rows(list(person.plan_lines.all()), latest, person.public_id, today=today)
     items = dispense_queries.offered_items(line.item_id for line in latest.values() if line.item_id)
     parts = {"parts": _part_choices(items)}
     locations = access.locations(request)

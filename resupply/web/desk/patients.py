@@ -73,5 +73,4 @@ def messages(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def rows_of(person: Patient, *, today: date) -> list[LineRow]:
     """The patient's lines as of a day. Two queries."""
     lines = list(person.plan_lines.all())
-    why: dict[str, str] = {}
-    return line_rows(lines, dispense_queries.latest_lines(person), why, today=today)
+    return line_rows(lines, dispense_queries.latest_lines(person), person.public_id, today=today)

@@ -3,6 +3,9 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from uuid import UUID
+
+from django.urls import reverse
 
 from resupply.models import DispenseLine, PlanLine
 from resupply.queries.plans import to_plan
@@ -12,18 +15,30 @@ from resupply.rules.lines import LinePlan, LineStatus, read
 from resupply.rules.tables import part_types
 from resupply.rules.wear import LineWear
 from resupply.web.strip import StripChart, StripLine, StripUnit, default_window, layout
-from resupply.web.wording import kind_word
+from resupply.web.wording import kind_word, limit_words
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """A date or quantity of a line: its column, its words or date, and where the steps behind it stand."""
+
+    label: str
+    text: str
+    day: date | None
+    url: str
+    is_number: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class LineRow:
     """One line: its plan, its status on the day of the page, and its names."""
 
+    patient_id: UUID
     plan: LinePlan
     status: LineStatus
     label: str
     part: str
-    why_url: str
+    as_of: date
 
     @property
     def kind(self) -> str:
@@ -31,54 +46,58 @@ class LineRow:
         return self.plan.kind.value
 
     @property
+    def why_url(self) -> str:
+        """Where the steps behind the whole line stand."""
+        return reverse("desk:why", args=[self.patient_id, self.kind])
+
+    @property
     def part_note(self) -> str:
         """The part's name, where it says more than the kind."""
         return "" if self.part.casefold() == self.label.casefold() else self.part
 
     @property
-    def waiting_opens(self) -> bool:
-        """Whether it is coverage that parts wait for."""
-        return self.plan.covered_from is not None and self.plan.covered_from > self.plan.supply_ends_on
-
-    @property
-    def may_now(self) -> bool:
-        """Whether parts may be dispensed today: nothing stands against the day, and the limit is not used
-        up.
-        """
-        return self.status.quantity_limit != 0 and self.opens_on is None
-
-    @property
     def opens_on(self) -> date | None:
         """The day parts may be dispensed from, where it lies ahead."""
-        return self.plan.deliver_from if self._as_of < self.plan.deliver_from else None
+        return self.plan.deliver_from if self.as_of < self.plan.deliver_from else None
 
-    _as_of: date = date.min
+    @property
+    def cells(self) -> list[Cell]:
+        """The columns of the table of today."""
+        plan, status = self.plan, self.status
+        limit, suggested = limit_words(status.quantity_limit), str(status.quantity_suggested)
+        if self.opens_on:
+            limit = suggested = "none yet"
+        return [
+            self._cell("In use since", "in_use_since", plan.in_use_since),
+            self._cell("Worn on", "worn_on", plan.worn_on),
+            self._cell("Spares", "spares", None, str(plan.spares), True),
+            self._cell("Supply ends", "supply_ends_on", plan.supply_ends_on),
+            self._cell(
+                "May be dispensed", "deliver_from", self.opens_on, "from " if self.opens_on else "now"
+            ),
+            self._cell("At most today", "quantity_limit", None, limit, True),
+            self._cell("Suggested", "quantity_suggested", None, suggested, True),
+        ]
+
+    def _cell(
+        self, label: str, value: str, day: date | None, text: str = "", is_number: bool = False
+    ) -> Cell:
+        url = reverse("desk:why_value", args=[self.patient_id, self.kind, value])
+        return Cell(label, text if day or text else "none", day, url, is_number)
 
 
 _ORDER = [kind.value for kind in Kind]
 
 
 def line_rows(
-    lines: Sequence[PlanLine],
-    latest: Mapping[str, DispenseLine],
-    why_urls: Mapping[str, str],
-    *,
-    today: date,
+    lines: Sequence[PlanLine], latest: Mapping[str, DispenseLine], patient_id: UUID, *, today: date
 ) -> list[LineRow]:
     """The rows of a patient's plan: the mask and what belongs to it first."""
     rows = []
     for line in sorted(lines, key=lambda line: _ORDER.index(line.kind)):
         plan = to_plan(line)
-        rows.append(
-            LineRow(
-                plan,
-                read(plan, as_of=today),
-                kind_word(line.kind),
-                part_name(line.part_code, latest.get(line.kind)),
-                why_urls.get(line.kind, ""),
-                today,
-            )
-        )
+        name = part_name(line.part_code, latest.get(line.kind))
+        rows.append(LineRow(patient_id, plan, read(plan, as_of=today), kind_word(line.kind), name, today))
     return rows
 
 

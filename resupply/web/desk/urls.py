@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from resupply.web.desk import acts, calendar, dispense, finding, mail, patients, people
+from resupply.web.desk import acts, calendar, dispense, finding, mail, patients, people, why
 
 app_name = "desk"
 urlpatterns = [
@@ -10,6 +10,8 @@ urlpatterns = [
     path("mail/", mail.mail, name="mail"),
     path("patients/new/", people.new, name="patient_new"),
     path("patients/<uuid:public_id>/", patients.patient, name="patient"),
+    path("patients/<uuid:public_id>/why/<str:kind>/", why.why, name="why"),
+    path("patients/<uuid:public_id>/why/<str:kind>/<str:value>/", why.why_value, name="why_value"),
     path("patients/<uuid:public_id>/history/", patients.history, name="history"),
     path("patients/<uuid:public_id>/messages/", patients.messages, name="messages"),
     path("patients/<uuid:public_id>/dispense/", dispense.dispense, name="dispense"),

@@ -45,9 +45,9 @@ def at(view: str, *args: object) -> str:
 
 
 def text(answer: Any) -> str:
-    """The words of a page, without its marks."""
+    """The words of a page, without its marks and the openers of explanations."""
     plain = re.sub(r"<[^>]+>", " ", answer.content.decode())
-    return re.sub(r"\s+", " ", plain)
+    return re.sub(r"\s+", " ", plain.replace(", why?", "").replace("Show the steps", ""))
 
 
 # --- find ---
@@ -406,3 +406,28 @@ def test_the_first_page_names_who_is_ready_and_who_fell_behind(
     page = text(ines.get(reverse("home")))
     assert "No refill is ready." in page
     assert "Nobody is overdue." in page
+
+
+# --- why ---
+
+
+def test_why_opens_the_steps_in_place_or_as_a_page(cast: Cast, ines: Client, cushion: Dispense) -> None:
+    page = ines.get(at("patient", cast.odalys.public_id)).content.decode()
+    whole = at("why", cast.odalys.public_id, "cushion")
+    one = at("why_value", cast.odalys.public_id, "cushion", "supply_ends_on")
+    assert f'hx-get="{whole}"' in page
+    assert f'hx-get="{one}"' in page
+    part = ines.get(one, headers={"HX-Request": "true"})
+    assert "<html" not in part.content.decode()
+    assert "Supply ends Sun 1 Mar" in text(part)
+    assert "Started Sun 1 Feb with a life of 1 month, until Sun 1 Mar shipped life of A7032" in text(part)
+    full = text(ines.get(whole))
+    assert "Cushion: why Odalys Brandt" in full
+    for said in ("Coverage opens Sun 1 Feb", "At most today 5", "Suggested today 3", "State Overdue"):
+        assert said in full
+    assert "Days overdue 17" in full
+
+
+def test_there_is_no_why_of_what_is_not_there(cast: Cast, ines: Client, cushion: Dispense) -> None:
+    for view, *rest in (("why", "mask"), ("why", "sofa"), ("why_value", "cushion", "colour")):
+        assert ines.get(at(view, cast.odalys.public_id, *rest)).status_code == 404, rest
