@@ -4,7 +4,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date
 
-from django.db.models import F, QuerySet
+from django.db.models import QuerySet
 
 from resupply.models import Patient, PlanLine
 from resupply.queries.overdue import OverdueFilter, overdue_lines, paused_on
@@ -25,9 +25,9 @@ def ready(location_ids: Collection[int], *, today: date) -> list[PatientLines]:
     """Patients with lines that may be dispensed today and whose supply has not ended, the nearest end
     first.
     """
-    rows = PlanLine.objects.filter(
-        active=True, supply_ends_on__gte=today, deliver_from__lte=today, refill_on=F("supply_ends_on")
-    ).exclude(paused_on(today))
+    rows = PlanLine.objects.filter(active=True, supply_ends_on__gte=today, deliver_from__lte=today).exclude(
+        paused_on(today)
+    )
     return _by_patient(_at(rows, location_ids).order_by("supply_ends_on", "pk"))
 
 

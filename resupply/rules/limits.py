@@ -30,10 +30,6 @@ class Limit:
     quantity: int | None
     suggested: int
 
-    def too_early(self, day: date) -> bool:
-        """Whether parts given on a day come before the first day they may be dispensed."""
-        return self.deliver_from is not None and day < self.deliver_from
-
     def too_many(self, quantity: int) -> bool:
         """Whether so many are more than the limit."""
         return self.quantity is not None and quantity > self.quantity

@@ -27,7 +27,7 @@ from resupply.rules.limits import Limit, limit_of
 from resupply.rules.tables import part_types
 from resupply.services import plans
 from resupply.services.errors import Refused
-from resupply.services.records import check_day, local_day, stamp, take_back
+from resupply.services.records import check_day, local_day, said, stamp, take_back
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,7 +148,7 @@ def _check_line(line: NewLine, dispensed_on: date, row: int) -> None:
     if line.expires_on and line.expires_on < dispensed_on:
         raise Refused(
             "expired",
-            f"This part expired on {line.expires_on:%Y-%m-%d}. Take another.",
+            f"This part expired on {said(line.expires_on)}. Take another.",
             "expires_on",
             row=row,
         )
@@ -190,15 +190,15 @@ def _check_limits(patient: Patient, day: date, lines: Sequence[NewLine]) -> None
         if line.exception_reason.strip():
             continue
         limit = limit_of(line.code, facts, policy, as_of=day)
-        if limit.too_early(day):
-            raise Refused("too_early", _early(limit), "exception_reason", row=row)
+        if limit.deliver_from is not None and day < limit.deliver_from:
+            raise Refused("too_early", _early(limit.deliver_from), "exception_reason", row=row)
         if limit.too_many(wanted[line.code]):
             raise Refused("too_many", _many(limit), "exception_reason", row=row)
 
 
-def _early(limit: Limit) -> str:
+def _early(first: date) -> str:
     return (
-        f"This part may be dispensed from {limit.deliver_from:%Y-%m-%d} on. To give it earlier, type the "
+        f"This part may be dispensed from {said(first)} on. To give it earlier, type the "
         "reason: the payer may deny it, and the patient may be owed notice of that."
     )
 

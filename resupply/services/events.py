@@ -13,7 +13,7 @@ from resupply.rules.kinds import Kind
 from resupply.rules.lines import LinePlan, plan_lines
 from resupply.services import plans
 from resupply.services.errors import Refused
-from resupply.services.records import check_day, local_day, stamp, take_back
+from resupply.services.records import check_day, local_day, said, stamp, take_back
 
 _FARTHEST_PAUSE = timedelta(days=366)
 
@@ -98,7 +98,7 @@ def record_pause(
             if other.on < (until or date.max) and on < (other.until or date.max):
                 raise Refused(
                     "overlap",
-                    f"Therapy is on record as paused from {other.on:%Y-%m-%d}. End or void that pause first.",
+                    f"Therapy is on record as paused from {said(other.on)}. End or void that pause first.",
                     "on",
                 )
         event = _append_pause(patient, on, until, by, now)
@@ -121,7 +121,7 @@ def end_pause(event: Event, *, until: date, by: AbstractBaseUser | None, now: da
         event.refresh_from_db()
         if event.event != EventType.PAUSE or event.until is not None or event.is_voided:
             raise Refused("not_open", "This pause is not open any more.")
-        take_back(event, reason=f"ended: therapy again from {until:%Y-%m-%d}", by=by, now=now)
+        take_back(event, reason=f"ended: therapy again from {said(until)}", by=by, now=now)
         closed = _append_pause(event.patient, event.on, until, by, now)
         plans.refresh_plans([event.patient_id], now=now)
     return closed

@@ -51,13 +51,18 @@ def check_day(patient: Patient, day: date, *, today: date, field: str = "on", ah
     if day < patient.birth_date:
         raise Refused(
             "before_birth",
-            f"{day:%Y-%m-%d} lies before the patient's date of birth. Correct the date.",
+            f"{said(day)} lies before the patient's date of birth. Correct the date.",
             field,
         )
     if day > today and not ahead:
-        raise Refused("future", f"{day:%Y-%m-%d} has not come yet. Enter the day it happened.", field)
+        raise Refused("future", f"{said(day)} has not come yet. Enter the day it happened.", field)
 
 
 def local_day(now: datetime, zone: str) -> date:
     """The calendar date of a moment in a zone."""
     return now.astimezone(ZoneInfo(zone)).date()
+
+
+def said(day: date) -> str:
+    """A day in a message to a person: `Sat 28 Mar 2026`."""
+    return f"{day:%a} {day.day} {day:%b} {day.year}"

@@ -109,7 +109,7 @@ def test_an_open_pause_is_ended_by_a_closed_row_beside_the_voided_one(cushions: 
     assert line(cushions).paused_from == date(2026, 3, 4)
     closed = events.end_pause(pause, until=date(2026, 3, 14), by=cushions.desk.user, now=NOW)
     pause.refresh_from_db()
-    assert pause.void_reason == "ended: therapy again from 2026-03-14"
+    assert pause.void_reason == "ended: therapy again from Sat 14 Mar 2026"
     assert (closed.on, closed.until) == (date(2026, 3, 4), date(2026, 3, 14))
     assert (line(cushions).paused_from, line(cushions).supply_ends_on) == (None, date(2026, 4, 11))
     with pytest.raises(Refused) as refused:
