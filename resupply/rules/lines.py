@@ -4,7 +4,7 @@
 change by the mere passing of time and follow from the dates in `read`. So nothing needs a nightly pass.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
@@ -14,8 +14,8 @@ from resupply.rules.coverage import covered_from, covered_starts
 from resupply.rules.facts import Allowance, ClinicTerms, CoverageSpan, PatientFacts, Policy, RefillRule
 from resupply.rules.kinds import Kind
 from resupply.rules.pauses import pause_on
-from resupply.rules.periods import Period, add_days
-from resupply.rules.refills import quantity_limit, rule_for, still_at_once, target_units
+from resupply.rules.periods import Period, add, add_days
+from resupply.rules.refills import quantity_limit, rule_for, target_units
 from resupply.rules.versions import in_force, life_on, life_schedule
 from resupply.rules.wear import LineWear, walk
 
@@ -248,7 +248,7 @@ def _plan(
         allowance_period=allowance.period if allowance else None,
         allowance_at_once=allowance.at_once if allowance else None,
         covered_starts=tuple(starts[-allowance.units :]) if allowance else (),
-        billed_on=tuple(still_at_once(billed, allowance, as_of, rule.delivery_lead)) if allowance else (),
+        billed_on=_may_still_count(billed, allowance, refill_on) if allowance else (),
         delivery_lead=rule.delivery_lead,
         target_units=target_units(refill_on, life, terms.clinic.target),
         paused_from=paused_from,
@@ -258,6 +258,18 @@ def _plan(
         in_use_ref=line.in_use.spare.ref if line.in_use else "",
         units_started=len(line.units),
     )
+
+
+def _may_still_count(billed: Sequence[date], allowance: Allowance, refill_on: date) -> tuple[date, ...]:
+    """Billed days that may count against the units at once on a day on which the line may be refilled.
+
+    The horizon of that count is never before `refill_on`: what is left out counts on no later day, and what
+    is kept does not depend on the day it is worked out.
+    """
+    first = len(billed)
+    while first and add(billed[first - 1], allowance.period, allowance.at_once) > refill_on:
+        first -= 1
+    return tuple(billed[first:])
 
 
 def held_kinds(walked: Iterable[LineWear]) -> frozenset[Kind]:
@@ -303,4 +315,5 @@ def _dates_of(facts: PatientFacts) -> list[date]:
         *[loss.on for loss in facts.losses],
         *[refit.on for refit in facts.refits],
         *[pause.start for pause in facts.pauses],
+        *[pause.until for pause in facts.pauses if pause.until],
     ]

@@ -21,8 +21,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tests.management.folders import FIRST, HEADERS, folders, read, texts
+from tests.rules.recompute import recompute
 from tests.rules.simulation import simulate
-from tests.rules.workings import work_out
 from tests.services.importing import bring, on_record
 
 pytestmark = pytest.mark.django_db
@@ -109,7 +109,7 @@ def test_the_order_of_import_does_not_matter_across_days(folder: dict[str, list[
 def test_every_exported_date_and_quantity_follows_from_its_exported_steps(
     folder: dict[str, list[str]], days: int
 ) -> None:
-    """From the JSON alone, by an evaluator that shares nothing with the product (tests/rules/workings.py)."""
+    """From the JSON alone, by an evaluator that shares nothing with the product (tests/rules/recompute.py)."""
     as_of = FIRST + timedelta(days=days)
     with transaction.atomic(), tempfile.TemporaryDirectory() as place:
         bring(Path(place), **texts(folder))
@@ -120,8 +120,7 @@ def test_every_exported_date_and_quantity_follows_from_its_exported_steps(
     ] == plain
     for row in rows:
         explanation = row.pop("explanation")
-        found = work_out(explanation["steps"])
-        worked_out = {name: found[step] for name, step in explanation["values"].items()}
+        worked_out = recompute(explanation["steps"], explanation["values"])
         assert worked_out.keys() == row.keys() - {"patient_ref", "kind", "part_code"}
         for name, value in worked_out.items():
             assert shown(value) == shown(row[name]), name
