@@ -109,7 +109,7 @@ def test_the_order_of_import_does_not_matter_across_days(folder: dict[str, list[
 def test_every_exported_date_and_quantity_follows_from_its_exported_steps(
     folder: dict[str, list[str]], days: int
 ) -> None:
-    """From the JSON alone, by an evaluator that shares nothing with the product (tests/rules/recompute.py)."""
+    """From the JSON alone, by an evaluator that shares nothing with the product (rules/recompute.py)."""
     as_of = FIRST + timedelta(days=days)
     with transaction.atomic(), tempfile.TemporaryDirectory() as place:
         bring(Path(place), **texts(folder))
