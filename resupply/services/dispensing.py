@@ -77,9 +77,10 @@ def record_dispense(
 ) -> Dispense:
     """Record parts given on a day and refresh the plan; sent twice with one `form_key`, it is recorded once.
 
-    Raises Refused, with `row` where one line is at fault: `no_lines`, `future`, `before_birth`, `died`,
-    `quantity`, `unknown_code`, `expired`, `first_use`, `contains`, `nobody_to_bill`, and `too_early` or
-    `too_many` where a line without `exception_reason` lies outside the limits of that day.
+    Raises Refused, with `row` where one line is at fault: `no_lines`, `form_used`, `future`,
+    `before_birth`, `died`, `quantity`, `unknown_code`, `expired`, `first_use`, `contains`,
+    `nobody_to_bill`, and `too_early` or `too_many` where a line without `exception_reason` lies outside the
+    limits of that day.
     """
     if not lines:
         raise Refused("no_lines", "Enter a quantity for at least one part.")
@@ -88,7 +89,9 @@ def record_dispense(
         _check_line(line, dispensed_on, row)
     with transaction.atomic():
         plans.lock_patients([patient.pk])
-        if form_key and (earlier := Dispense.objects.filter(form_key=form_key, patient=patient).first()):
+        if form_key and (earlier := Dispense.objects.filter(form_key=form_key).first()):
+            if earlier.patient_id != patient.pk:
+                raise Refused("form_used", "This form was sent for another patient. Open a new one.")
             return earlier
         _check_status(patient)
         payer_id = _payer_on(patient, dispensed_on)

@@ -213,3 +213,11 @@ def test_one_line_can_be_voided_and_the_last_takes_the_dispense_with_it(cast: Ca
     dispense.refresh_from_db()
     assert dispense.is_voided
     assert not PlanLine.objects.exists()
+
+
+def test_a_form_of_another_patient_is_refused(cast: Cast, give: Give) -> None:
+    key = uuid4()
+    give(cushions(), form_key=key)
+    with pytest.raises(Refused) as refused:
+        give(cushions(), form_key=key, patient=cast.tevin, location=cast.south)
+    assert refused.value.code == "form_used"

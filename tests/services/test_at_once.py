@@ -1,0 +1,117 @@
+"""Two writers at once, on two real connections: nobody takes what is taken, and no plan is left behind."""
+
+import threading
+from collections.abc import Callable
+from datetime import date
+from typing import Any
+from uuid import uuid4
+
+import pytest
+from django.db import connections
+
+from resupply.models import Dispense, Patient, PlanLine
+from resupply.rules.periods import Period, Unit
+from resupply.services import dispensing, plans, policies
+from resupply.services.dispensing import NewLine, record_dispense
+from resupply.services.errors import Refused
+from tests.builders import NOW, TODAY, make_location, make_patient, make_payer
+
+pytestmark = pytest.mark.django_db(transaction=True)
+
+
+def at_once(*acts: Callable[[], object]) -> list[object]:
+    """Run acts in threads of their own, started together; what each returned, or the refusal it met."""
+    start = threading.Barrier(len(acts))
+    results: list[object] = [None] * len(acts)
+    failed: list[Exception] = []
+
+    def run(position: int, act: Callable[[], object]) -> None:
+        try:
+            start.wait(10)
+            results[position] = act()
+        except Refused as refusal:
+            results[position] = refusal.code
+        except Exception as error:
+            failed.append(error)
+        finally:
+            connections.close_all()
+
+    threads = [threading.Thread(target=run, args=(i, act)) for i, act in enumerate(acts)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(30)
+        assert not thread.is_alive()
+    assert failed == []
+    return results
+
+
+def give_one(patient: Patient, **over: Any) -> Dispense:
+    values: dict[str, Any] = {"dispensed_on": TODAY, "by": None, "now": NOW}
+    lines = [NewLine(part_code="A7032", quantity=1)]
+    return record_dispense(patient=patient, location=patient.location, lines=lines, **values | over)
+
+
+def test_two_clerks_cannot_both_take_the_last_allowed_units() -> None:
+    location = make_location()
+    patient = make_patient(payer=make_payer(allowances=[{}]), location=location)
+
+    def give() -> int:
+        lines = [NewLine(part_code="A7032", quantity=4)]
+        dispense = record_dispense(
+            patient=patient, location=location, dispensed_on=TODAY, lines=lines, by=None, now=NOW
+        )
+        return dispense.lines.get().quantity
+
+    assert sorted(map(str, at_once(give, give))) == ["4", "too_early"]
+    assert Dispense.objects.count() == 1
+
+
+def test_one_form_sent_by_two_presses_is_recorded_once() -> None:
+    patient, key = make_patient(), uuid4()
+
+    def press() -> int:
+        return give_one(patient, form_key=key).pk
+
+    first, second = at_once(press, press)
+    assert first == second == Dispense.objects.get().pk
+
+
+def test_one_dispense_is_voided_once() -> None:
+    dispense = give_one(make_patient())
+
+    def void() -> str:
+        mine = Dispense.objects.get(pk=dispense.pk)
+        dispensing.void_dispense(mine, reason="slip", by=None, now=NOW)
+        return "voided"
+
+    assert sorted(map(str, at_once(void, void))) == ["already_void", "voided"]
+
+
+def test_a_dispense_during_a_policy_change_is_planned_by_the_new_life() -> None:
+    """The first dispense of a code, under way while its life changes, is not known to the change as a
+    holder.
+    """
+    patient = make_patient()
+    holds, changed = threading.Event(), threading.Event()
+    lock = plans.lock_patients
+
+    def give() -> None:
+        def slow(ids: object) -> None:
+            lock(ids)  # type: ignore[arg-type]
+            holds.set()
+            changed.wait(1)  # the change has begun, and would be done by now if nothing made it wait
+
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(dispensing.plans, "lock_patients", slow)
+            give_one(patient, dispensed_on=date(2026, 3, 1))
+
+    def change() -> None:
+        holds.wait(10)
+        policies.set_life(
+            "A7032", Period(2, Unit.MONTH), effective_from=date(2020, 1, 1), reason="", by=None, now=NOW
+        )
+        changed.set()
+
+    at_once(give, change)
+    assert PlanLine.objects.get(patient=patient).supply_ends_on == date(2026, 5, 1)
