@@ -23,7 +23,7 @@ DEBUG = False
 VAR_DIR = env.path("VAR_DIR", default=BASE_DIR / "var")
 
 # --- who we are ---------------------------------------------------------------------------------------------
-CLINIC_NAME = env.text("CLINIC_NAME", demo="Quiet Harbour Sleep Clinic (demo)")
+CLINIC_NAME = env.text("CLINIC_NAME", demo="Juniper Bend Sleep Clinic (demo)")
 PUBLIC_URL = env.text("PUBLIC_URL", demo="http://127.0.0.1:8000").rstrip("/")
 ALLOWED_HOSTS = env.words("ALLOWED_HOSTS", demo="127.0.0.1,localhost,[::1]")
 CSRF_TRUSTED_ORIGINS = [PUBLIC_URL]

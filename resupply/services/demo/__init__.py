@@ -1,0 +1,55 @@
+"""The demo clinic: invented rooms, payers, staff and patients, so that every screen has something to show.
+
+The same day gives the same rows, but for ids, public ids and the time of recording on that very day.
+"""
+
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from django.db import transaction
+
+from resupply.models import Patient
+from resupply.services import plans
+from resupply.services.demo.clinic import open_clinic, table
+from resupply.services.demo.people import SIGNATURE_REFERENCE, tell_all
+from resupply.services.demo.writing import write_people
+from resupply.services.errors import Refused
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """What was written; `patients` 0: the demo was there already."""
+
+    patients: int
+
+
+def load(*, today: date, now: datetime) -> Loaded:
+    """Write the demo clinic into a database without patients, all of it or nothing.
+
+    `today` is the day the states are put on, `now` the moment that stored plans are worked out for. Raises
+    Refused `not_empty` where there are other patients.
+    """
+    with transaction.atomic():
+        if is_demo():
+            return Loaded(0)
+        if Patient.objects.exists():
+            raise Refused(
+                "not_empty",
+                "This database has patients already, and the demo clinic is never mixed with them. Name "
+                "another, empty database in DATABASE_URL.",
+            )
+        clinic = open_clinic(today=today, now=now)
+        patient_ids = write_people(tell_all(today=today), clinic, now=now)
+        plans.refresh_plans(patient_ids, now=now)
+    return Loaded(len(patient_ids))
+
+
+def is_demo() -> bool:
+    """Whether the patients on record are the demo's: its first patient, with the demo's device."""
+    given, family = table("people")["names"][0]
+    return Patient.objects.filter(
+        reference=SIGNATURE_REFERENCE,
+        given_name=given,
+        family_name=family,
+        devices__serial=f"DEMO-{SIGNATURE_REFERENCE}",
+    ).exists()

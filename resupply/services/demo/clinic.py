@@ -1,0 +1,244 @@
+"""The demo clinic but its patients: rooms, payers and what they allow, staff, shelf, its own life of a part."""
+
+import tomllib
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from django.contrib.auth import get_user_model
+from django.contrib.auth.base_user import AbstractBaseUser
+
+from resupply.models import (
+    AllowanceVersion,
+    CatalogueItem,
+    LifeVersion,
+    Location,
+    Magnetic,
+    Payer,
+    RefillRuleVersion,
+    RefillSource,
+    Role,
+    Staff,
+)
+from resupply.rules.periods import Period, Unit
+from resupply.rules.tables import part_types, usual_maximums
+from resupply.services.records import stamp
+
+SIZES = ("S", "M", "L")
+SINCE_YEARS = 6
+"""Payers' rules are on record from so many years before the given day: longer than any history."""
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """Which item of the shelf: its family (empty: none), code, whether a complete mask, and size."""
+
+    code: str
+    family: str = ""
+    complete: bool = False
+    size: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Clinic:
+    """What the patients' records refer to."""
+
+    locations: list[Location]
+    payers: dict[str, Payer]
+    desk: AbstractBaseUser
+    therapist: AbstractBaseUser
+    shelf: dict[Item, CatalogueItem]
+
+
+@cache
+def table(name: str) -> dict[str, Any]:
+    """A table of invented things beside this module: `clinic` or `people`."""
+    return tomllib.loads(Path(__file__).with_name(f"{name}.toml").read_text("utf-8"))
+
+
+@cache
+def life_of(code: str) -> Period:
+    """The life of a code in the demo clinic: its own where it has one, else the shipped life."""
+    own = {row["code"]: Period(row["months"], Unit.MONTH) for row in table("clinic")["life"]}
+    return own.get(code) or part_types()[code].life
+
+
+def open_clinic(*, today: date, now: datetime) -> Clinic:
+    """Write everything but the patients, in force since before the first of them came."""
+    since = date(today.year - SINCE_YEARS, 1, 1)
+    staff = _staff()
+    _lives(since, staff["admin"], now)
+    return Clinic(
+        locations=Location.objects.bulk_create(
+            Location(name=row["name"], time_zone=row["time_zone"], phone=row["phone"], address=row["address"])
+            for row in table("clinic")["location"]
+        ),
+        payers=_payers(since, staff["admin"], now),
+        desk=staff["desk"],
+        therapist=staff["therapist"],
+        shelf=_shelf(),
+    )
+
+
+def _staff() -> dict[str, AbstractBaseUser]:
+    """Accounts nobody can sign in to until `demo_sign_ins` gives them passwords; they work in both rooms."""
+    found: dict[str, AbstractBaseUser] = {}
+    for row in table("clinic")["staff"]:
+        user = get_user_model()(
+            username=row["user_name"],
+            first_name=row["given_name"],
+            last_name=row["family_name"],
+            email=f"{row['user_name']}@clinic.example",
+        )
+        user.set_unusable_password()
+        user.save()
+        Staff.objects.create(user=user, role=Role(row["role"]))
+        found[row["user_name"]] = user
+    return found
+
+
+def _lives(since: date, by: AbstractBaseUser, now: datetime) -> None:
+    LifeVersion.objects.bulk_create(
+        LifeVersion(
+            part_code=row["code"],
+            period_count=row["months"],
+            period_unit=Unit.MONTH,
+            effective_from=since,
+            reason=row["reason"],
+            **stamp(by, _opening(since, now)),
+        )
+        for row in table("clinic")["life"]
+    )
+
+
+def _payers(since: date, by: AbstractBaseUser, now: datetime) -> dict[str, Payer]:
+    rows = table("clinic")["payer"]
+    payers = {
+        row["name"]: Payer.objects.create(name=row["name"], refill_source=RefillSource(row["refill_source"]))
+        for row in rows
+    }
+    mark = stamp(by, _opening(since, now))
+    AllowanceVersion.objects.bulk_create(
+        AllowanceVersion(payer=payers[row["name"]], **values, **mark)
+        for row in rows
+        for values in _allowances(row, since)
+    )
+    RefillRuleVersion.objects.bulk_create(
+        RefillRuleVersion(
+            payer=payers[row["name"]],
+            contact_lead_days=row["contact_lead"],
+            delivery_lead_days=row["delivery_lead"],
+            effective_from=since,
+            source=f"{row['name']}'s own rule (invented)",
+            **mark,
+        )
+        for row in rows
+        if row["refill_source"] == RefillSource.OWN
+    )
+    return payers
+
+
+def _allowances(payer: dict[str, Any], since: date) -> list[dict[str, Any]]:
+    """Fields of the allowances of one payer."""
+    if payer["allowances"] == "published":
+        return [
+            {
+                "part_code": code,
+                "units": row.units,
+                "period_count": row.period.count,
+                "period_unit": row.period.unit,
+                "at_once_periods": row.at_once,
+                "effective_from": row.effective_from,
+                "source": row.ref,
+            }
+            for code, row in usual_maximums().items()
+        ]
+    return [
+        {
+            "part_code": code,
+            "units": row["units"],
+            "period_count": row["months"],
+            "period_unit": Unit.MONTH,
+            "at_once_periods": row["at_once"],
+            "effective_from": since,
+            "source": f"{payer['name']}'s own table (invented)",
+        }
+        for row in payer.get("own", [])
+        for code in row["codes"]
+    ]
+
+
+def _opening(since: date, now: datetime) -> datetime:
+    """When the clinic's rules were recorded."""
+    return datetime.combine(since - timedelta(days=14), now.timetz())
+
+
+def _shelf() -> dict[Item, CatalogueItem]:
+    """Every invented item with a number of its own."""
+    wanted = list(_items())
+    rows = [
+        CatalogueItem(
+            name=name,
+            kind=part_types()[item.code].kind,
+            part_code=item.code,
+            family=item.family,
+            size=item.size,
+            contains=packed,
+            gtin=gtin(number),
+            magnetic=magnetic,
+        )
+        for number, (item, name, packed, magnetic) in enumerate(wanted, start=1)
+    ]
+    made = CatalogueItem.objects.bulk_create(rows)
+    return {item: row for (item, *_), row in zip(wanted, made, strict=True)}
+
+
+def _items() -> list[tuple[Item, str, list[str], str]]:
+    """Item, name, contained parts, magnets."""
+    found: list[tuple[Item, str, list[str], str]] = []
+    for family in table("clinic")["family"]:
+        name, style, mask = family["name"], family["style"], family["mask"]
+        for size in SIZES:
+            found.append((Item(mask, name, False, size), f"{name} {style} frame", [], Magnetic.NO))
+            if family["packed"]:
+                complete = Item(mask, name, True, size)
+                found.append(
+                    (complete, f"{name} {style} mask, complete", family["packed"], family["magnetic"])
+                )
+            for code, words in family["parts"]:
+                found.append((Item(code, name, False, size), f"{name} {words}", [], Magnetic.NO))
+        found.append((Item("A7035", name), f"{name} headgear", [], family["magnetic"]))
+    for row in table("clinic")["item"]:
+        found.append((Item(row["code"]), row["name"], [], Magnetic.NO))
+    return found
+
+
+def gtin(number: int) -> str:
+    """A GTIN-13 for use inside one company (GS1 prefix 040), written with 14 digits, its check digit valid.
+
+    >>> gtin(1)
+    '00400000000015'
+    """
+    body = f"00400{number:08d}"
+    return body + str(check_digit(body))
+
+
+def check_digit(body: str) -> int:
+    """The GS1 check digit: weights 3 and 1 in turn from the right (GS1 General Specifications)."""
+    total = sum(int(digit) * (3, 1)[place % 2] for place, digit in enumerate(reversed(body)))
+    return -total % 10
+
+
+def npi(number: str) -> str:
+    """A prescriber's 10-digit number out of its first nine: Luhn's check digit over the prefix 80840.
+
+    >>> npi("123456789")  # the worked example of the CMS note on the NPI check digit
+    '1234567893'
+    """
+    doubled = [
+        sum(divmod(int(digit) * (2 if place % 2 == 0 else 1), 10))
+        for place, digit in enumerate(reversed("80840" + number))
+    ]
+    return number + str(-sum(doubled) % 10)
