@@ -2,7 +2,8 @@
 
 import threading
 from collections.abc import Callable
-from datetime import date
+from datetime import date, datetime
+from types import SimpleNamespace
 from typing import Any
 from uuid import uuid4
 
@@ -94,16 +95,17 @@ def test_a_dispense_during_a_policy_change_is_planned_by_the_new_life() -> None:
     """
     patient = make_patient()
     holds, changed = threading.Event(), threading.Event()
-    lock = plans.lock_patients
 
     def give() -> None:
-        def slow(ids: object) -> None:
-            lock(ids)  # type: ignore[arg-type]
+        def slow(ids: list[int], *, now: datetime) -> int:
+            written = plans.refresh_plans(ids, now=now)  # by the old life: the change has not begun
             holds.set()
-            changed.wait(1)  # the change has begun, and would be done by now if nothing made it wait
+            changed.wait(1)  # the change would be done by now if nothing made it wait
+            return written
 
         with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(dispensing.plans, "lock_patients", slow)
+            mine = SimpleNamespace(lock_patients=plans.lock_patients, refresh_plans=slow)
+            patch.setattr(dispensing, "plans", mine)
             give_one(patient, dispensed_on=date(2026, 3, 1))
 
     def change() -> None:
