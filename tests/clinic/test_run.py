@@ -8,9 +8,10 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
-from http.client import HTTPConnection
+from http.client import HTTPConnection, HTTPMessage
 from pathlib import Path
 
+import psutil
 import pytest
 
 from clinic.livez import answers
@@ -68,27 +69,28 @@ class Run:
         return self.popen.wait(60)
 
 
-def processes_of(var: Path) -> list[str]:
-    """Return the command lines of living processes that carry this folder in their command or environment."""
-    found = []
-    for entry in Path("/proc").glob("[0-9]*"):
-        try:
-            command, environment = (entry / "cmdline").read_bytes(), (entry / "environ").read_bytes()
-        except OSError:
-            continue
-        if str(var).encode() in command + environment and int(entry.name) != os.getpid():
-            found.append(command.replace(b"\0", b" ").decode(errors="replace"))
+def tree(run: Run) -> list[psutil.Process]:
+    """Return every process that a run started: what descends from it, and its servers, which do not."""
+    found = psutil.Process(run.popen.pid).children(recursive=True)
+    for file in (run.var / "postgres" / "postmaster.pid", run.var / "redis" / "server.pid"):
+        server = psutil.Process(int(file.read_text().split()[0]))
+        found += [server, *server.children(recursive=True)]
     return found
 
 
-def get(port: int, path: str) -> tuple[int, dict[str, str], str]:
+def alive(processes: list[psutil.Process]) -> list[psutil.Process]:
+    """Return those that still run (after a moment for the last to be collected)."""
+    return psutil.wait_procs(processes, timeout=5)[1]
+
+
+def get(port: int, path: str) -> tuple[int, HTTPMessage, str]:
     """Return status, headers and body of one request."""
     connection = HTTPConnection("127.0.0.1", port, timeout=10)
     connection.request("GET", path)
     response = connection.getresponse()
     body = response.read().decode()
     connection.close()
-    return response.status, dict(response.getheaders()), body
+    return response.status, response.headers, body
 
 
 @pytest.fixture
@@ -133,14 +135,15 @@ def test_from_an_empty_folder_to_a_page_and_back_to_nothing(var: Path) -> None:
             time.sleep(1)
 
         assert (var / "secret-key").stat().st_mode & 0o077 == 0
-        kinds = " ".join(processes_of(var))
-        for part in ("granian", "worker", "beat", "postgres", "valkey"):
-            assert part in kinds
+        started = tree(run)
+        names = " ".join(" ".join(process.cmdline()) for process in started)
+        for part in ("granian", "celeryd", "celery beat", "postgres", "valkey"):
+            assert part in names
     finally:
         code = run.stop(signal.SIGINT)
     assert code == 0, run.text
     assert "Stopped." in run.text
-    assert processes_of(var) == []
+    assert alive(started) == []
 
 
 def test_a_taken_port_is_said_and_another_used_and_sigterm_stops_all(var: Path) -> None:
@@ -154,10 +157,11 @@ def test_a_taken_port_is_said_and_another_used_and_sigterm_stops_all(var: Path) 
         try:
             other = int(run.wait_for(rf"Port {port} is taken; using (\d+)\.").group(1))
             assert other != port
+            started = tree(run)
         finally:
             code = run.stop(signal.SIGTERM)
     assert code == 0, run.text
-    assert processes_of(var) == []
+    assert alive(started) == []
 
 
 def test_a_second_run_in_the_same_folder_and_an_open_host_are_refused(var: Path) -> None:
