@@ -21,15 +21,17 @@ def logged(message: str, *args: object, exc_info: BaseException | None = None) -
 
 
 @pytest.mark.parametrize(
-    "line",
+    ("message", "args", "error"),
     [
-        logged(f"GET /cal/{TOKEN}.ics 200"),
-        logged("Not Found: %s", f"/cal/{TOKEN}.ics"),
-        logged('"GET %s HTTP/1.1"', f"https://host/cal/{TOKEN}.ics?x=1"),
-        logged("failed", exc_info=ValueError(f"no feed at '/cal/{TOKEN}'")),
+        (f"GET /cal/{TOKEN}.ics 200", (), None),
+        ("Not Found: %s", (f"/cal/{TOKEN}.ics",), None),
+        ('"GET %s HTTP/1.1"', (f"https://host/cal/{TOKEN}.ics?x=1",), None),
+        ("failed", (), ValueError(f"no feed at '/cal/{TOKEN}'")),
     ],
+    ids=["message", "argument", "address", "traceback"],
 )
-def test_no_line_holds_the_token(line: str) -> None:
+def test_no_line_holds_the_token(message: str, args: tuple[str, ...], error: ValueError | None) -> None:
+    line = logged(message, *args, exc_info=error)
     assert TOKEN not in line
     assert "/cal/[secret]" in line
 
