@@ -3,7 +3,6 @@
 A view that is not in the table fails, and so does a line of the table without a view.
 """
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 from types import ModuleType
@@ -12,13 +11,14 @@ from typing import Any
 import pytest
 from django.http import HttpResponse
 from django.test import Client
-from django.urls import URLPattern, URLResolver, get_resolver, include, path, reverse
+from django.urls import include, path, reverse
 
 from resupply.models import Patient
 from resupply.services import feeds, plans
 from resupply.web.access import OPEN_VIEWS, WHO_MAY
 from tests.builders import NOW, make_dispense, make_event
 from tests.cast import Cast
+from tests.web.addresses import NO_SUBJECT, addresses_of, views
 
 ROLES = ("desk", "therapist", "manager", "administrator")
 CARE = set(ROLES)
@@ -65,21 +65,7 @@ TABLE: dict[str, set[str]] = {
 # Views that only show; the other views of the desk answer a POST.
 SHOWN = {"desk:mail", "desk:patient", "desk:why", "desk:why_value", "desk:history", "desk:messages"}
 WRITES = {name for name in TABLE if name.startswith("desk:")} - SHOWN
-ABOUT_A_PATIENT = {name for name in TABLE if name.startswith("desk:")} - {
-    "desk:find",
-    "desk:mail",
-    "desk:patient_new",
-}
-
-
-def views(patterns: list[URLPattern | URLResolver], space: str = "") -> Iterator[str]:
-    for pattern in patterns:
-        if isinstance(pattern, URLResolver):
-            inner = f"{space}{pattern.namespace}:" if pattern.namespace else space
-            yield from views(pattern.url_patterns, inner)
-        else:
-            assert pattern.name, f"{pattern} has no name"
-            yield f"{space}{pattern.name}"
+ABOUT_A_PATIENT = {name for name in TABLE if name.startswith("desk:")} - NO_SUBJECT
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,21 +83,7 @@ def addresses(cast: Cast) -> Addresses:
     event = make_event(person, "pause")
     plans.refresh_plans([person.pk], now=NOW)
     calendar = feeds.subscribe(person, feeds.Options(), by=None, now=NOW)
-    subject: dict[str, list[object]] = {
-        "desk:why": [person.public_id, "cushion"],
-        "desk:why_value": [person.public_id, "cushion", "worn_on"],
-        "desk:dispense_void": [dispense.public_id],
-        "desk:line_void": [dispense.public_id, 0],
-        "desk:event_void": [event.public_id],
-        "desk:pause_end": [event.public_id],
-        "desk:calendar_renew": [calendar.subscription.public_id],
-        "desk:calendar_revoke": [calendar.subscription.public_id],
-        "feed:calendar": [calendar.token],
-    }
-    found = {}
-    for name in views(get_resolver().url_patterns):
-        default = [person.public_id] if name in ABOUT_A_PATIENT else []
-        found[name] = reverse(name, args=subject.get(name, default))
+    found = addresses_of(person, dispense=dispense, event=event, calendar=calendar)
     return Addresses(found, person)
 
 
@@ -123,7 +95,7 @@ def sign_in(cast: Cast, who: str) -> Client:
 
 
 def test_the_table_names_every_view_and_no_other() -> None:
-    assert sorted(views(get_resolver().url_patterns)) == sorted(TABLE)
+    assert sorted(views()) == sorted(TABLE)
 
 
 def test_every_view_names_a_permission_or_is_open_by_name() -> None:

@@ -1,0 +1,42 @@
+"""Every view of the site by name, and one address of each, from the resolver: none is forgotten."""
+
+from collections.abc import Iterator, Mapping, Sequence
+
+from django.urls import URLPattern, URLResolver, get_resolver, reverse
+
+from resupply.models import Dispense, Event, Patient
+from resupply.services.feeds import Issued
+
+NO_SUBJECT = {"desk:find", "desk:mail", "desk:patient_new"}
+"""Views of the desk that are about nobody; the others are about a patient."""
+
+
+def views(patterns: Sequence[URLPattern | URLResolver] | None = None, space: str = "") -> Iterator[str]:
+    """The names of all views, with their namespaces."""
+    for pattern in get_resolver().url_patterns if patterns is None else patterns:
+        if isinstance(pattern, URLResolver):
+            inner = f"{space}{pattern.namespace}:" if pattern.namespace else space
+            yield from views(pattern.url_patterns, inner)
+        else:
+            assert pattern.name, f"{pattern} has no name"
+            yield f"{space}{pattern.name}"
+
+
+def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar: Issued) -> dict[str, str]:
+    """One address of every view, about a patient with a cushion line and these records."""
+    subject: Mapping[str, Sequence[object]] = {
+        "desk:why": [patient.public_id, "cushion"],
+        "desk:why_value": [patient.public_id, "cushion", "worn_on"],
+        "desk:dispense_void": [dispense.public_id],
+        "desk:line_void": [dispense.public_id, 0],
+        "desk:event_void": [event.public_id],
+        "desk:pause_end": [event.public_id],
+        "desk:calendar_renew": [calendar.subscription.public_id],
+        "desk:calendar_revoke": [calendar.subscription.public_id],
+        "feed:calendar": [calendar.token],
+    }
+    found = {}
+    for name in views():
+        about_patient = name.startswith("desk:") and name not in NO_SUBJECT
+        found[name] = reverse(name, args=subject.get(name, [patient.public_id] if about_patient else []))
+    return found
