@@ -1,4 +1,4 @@
-"""The demo clinic but its patients: rooms, payers and what they allow, staff, shelf, its own life of a part."""
+"""The demo clinic but its patients: rooms, payers and what they allow, staff, shelf, its own lives."""
 
 import tomllib
 from dataclasses import dataclass

@@ -133,9 +133,9 @@ def paused_until(h: History) -> None:
 
 
 def paused_before(h: History) -> None:
-    """A pause of two weeks half a year ago moved every date."""
+    """A pause of two weeks last month moved every date."""
     h.supply()
-    h.pause(h.ago(170), h.ago(156))
+    h.pause(h.ago(40), h.ago(26))
 
 
 def refitted(h: History) -> None:
@@ -250,19 +250,19 @@ STORIES: tuple[Story, ...] = (
     # pauses
     Story(tell=paused_open, ends=(20, 30), payer="Payer A"),
     Story(tell=paused_until, ends=(5, 9), payer="Payer B"),
-    Story(tell=paused_before, ends=(25, 60), payer="Payer A"),
+    Story(tell=paused_before, ends=(26, 40), payer="Payer A"),
     # what happened to parts
     Story(tell=refitted, ends=(45, 75), payer="Payer A", style="nasal"),
     Story(tell=refitted_long_ago, payer="Payer B", style="nasal"),
     Story(tell=cushion_lost, ends=(45, 60), payer="Payer B", style="nasal"),
     Story(tell=swap_reported, ends=(45, 55), payer="Payer A", style="full face"),
     Story(tell=swap_confirmed, payer="Payer D", style="nasal cradle"),
-    Story(tell=cushion_every_two_weeks, payer="Payer B", style="nasal"),
+    Story(tell=cushion_every_two_weeks, payer="Payer D", style="nasal"),
     # records taken back, or outside the limits
     Story(tell=dispense_voided, payer="Payer A"),
     Story(tell=line_voided, payer="Payer B", style="nasal"),
-    Story(tell=exception, payer="Payer A", style="nasal"),
-    Story(tell=elsewhere, payer="Payer D"),
+    Story(tell=exception, ends=(34, 60), payer="Payer A", style="nasal"),
+    Story(tell=elsewhere, ends=(34, 50), payer="Payer D"),
     Story(tell=payer_changed, payer=""),
     # off therapy, and new
     Story(tell=supplied, ends=(-210, -190), payer="Payer A", quarters=4, status=PatientStatus.ENDED),

@@ -1,0 +1,360 @@
+"""The demo clinic: every state on the day it is loaded for, the same day the same clinic, all invented."""
+
+import re
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, timedelta
+from io import StringIO
+from itertools import pairwise
+
+import pytest
+from django.conf import settings
+from django.contrib.auth import get_user_model
+from django.core.management import CommandError, call_command
+from django.db import transaction
+from django.db.models import Q
+from pytest_django import DjangoAssertNumQueries, Settings
+
+from resupply.models import (
+    CatalogueItem,
+    Consent,
+    Dispense,
+    DispenseLine,
+    Event,
+    LifeVersion,
+    Location,
+    Order,
+    Patient,
+    Payer,
+    PlanChecklist,
+    PlanLine,
+    PlanState,
+    Staff,
+)
+from resupply.queries import facts as facts_of
+from resupply.queries.overdue import AGES
+from resupply.queries.plan_table import patient_plans, plan_rows
+from resupply.rules.kinds import Kind
+from resupply.rules.limits import limit_of
+from resupply.rules.lines import LinePlan, LineStatus, State, read
+from resupply.services import demo, plans
+from resupply.services.demo.clinic import gtin, npi
+from resupply.services.errors import Refused
+from tests.builders import make_patient
+
+pytestmark = pytest.mark.django_db
+
+USUAL, AUTUMN = date(2026, 3, 18), date(2026, 11, 25)
+LEAP, NEW_YEAR, MONTH_END = date(2028, 2, 29), date(2027, 1, 1), date(2026, 5, 31)
+DAYS = [USUAL, AUTUMN, LEAP, NEW_YEAR, MONTH_END]
+every_day = pytest.mark.parametrize("day", DAYS, ids=str)
+
+
+@dataclass(frozen=True)
+class Read:
+    """A line of a patient on therapy, as read on the day."""
+
+    reference: str
+    line: LinePlan
+    status: LineStatus
+
+
+def load(day: date) -> demo.Loaded:
+    return demo.load(today=day, now=midday(day))
+
+
+def midday(day: date) -> datetime:
+    return datetime(day.year, day.month, day.day, 18, tzinfo=UTC)
+
+
+def lines(day: date) -> list[Read]:
+    """The lines of patients on therapy, by the rules, from the records."""
+    on_therapy = set(Patient.objects.filter(status="on_therapy").values_list("reference", flat=True))
+    return [
+        Read(patient.reference, line, read(line, as_of=day))
+        for patient in patient_plans(as_of=day)
+        for line in patient.lines
+        if patient.reference in on_therapy
+    ]
+
+
+@every_day
+def test_every_state_shows_on_the_day(day: date) -> None:
+    load(day)
+    found = lines(day)
+    assert {row.status.state for row in found} == set(State)
+    late = [row.status.days_overdue for row in found if row.status.days_overdue]
+    for least, most in AGES:
+        assert [days for days in late if least <= days and (most is None or days <= most)], (least, most)
+    waiting = [row for row in found if row.status.waiting_for_coverage]
+    assert {row.status.state is State.OVERDUE for row in waiting} == {True, False}
+    pauses = [row.line for row in found if row.status.state is State.PAUSED]
+    assert {line.paused_until is None for line in pauses} == {True, False}
+
+
+@every_day
+def test_every_way_of_paying_shows(day: date) -> None:
+    load(day)
+    kinds_of_limit = set()
+    for plan in PlanLine.objects.filter(active=True).select_related("payer"):
+        kinds_of_limit.add((plan.payer.name if plan.payer else "", plan.allowance_units is not None))
+    wanted = {("", False), ("Payer D", False), ("Payer A", False)}  # pays; none published; none for a code
+    wanted |= {("Payer A", True), ("Payer B", True), ("Payer C", True)}
+    assert kinds_of_limit == wanted
+    assert LifeVersion.objects.filter(patient=None).exists()
+    own = LifeVersion.objects.filter(patient__isnull=False)
+    assert own.count() == 2
+    assert all(life.reason for life in own)
+
+
+@every_day
+def test_every_kind_of_record_shows(day: date) -> None:
+    load(day)
+    happened = Event.objects.values_list("event", flat=True).distinct()
+    assert set(happened) == {"swap", "loss", "pause", "refit"}
+    assert Dispense.objects.filter(voided_at__isnull=False).count() == 1
+    alone = DispenseLine.objects.filter(voided_at__isnull=False, dispense__voided_at=None)
+    assert alone.count() == 1
+    assert DispenseLine.objects.exclude(exception_reason="").exists()
+    assert Dispense.objects.filter(supplied_by="elsewhere").count() == 2
+    assert DispenseLine.objects.exclude(contains=[]).exists()
+    statuses = list(Patient.objects.values_list("status", flat=True))
+    assert [statuses.count(one) for one in ("ended", "died", "moved")] == [2, 1, 1]
+    assert Patient.objects.filter(dispenses=None).count() == 1
+
+
+@every_day
+def test_a_fifth_of_the_patients_is_overdue_somewhere(day: date) -> None:
+    load(day)
+    late = {row.reference for row in lines(day) if row.status.state is State.OVERDUE}
+    assert Patient.objects.count() == 60
+    assert 9 <= len(late) <= 15
+    calm = {row.reference for row in lines(day)} - {
+        row.reference for row in lines(day) if row.status.state is not State.IN_SUPPLY
+    }
+    assert len(calm) >= 24
+
+
+@every_day
+def test_the_same_day_gives_the_same_clinic(day: date) -> None:
+    first, second = _loaded_and_undone(day), _loaded_and_undone(day)
+    assert first == second
+    assert first != _loaded_and_undone(day + timedelta(days=1))
+
+
+def _loaded_and_undone(day: date) -> list[object]:
+    """What the export and the records say, without ids; the database is left as it was."""
+    with transaction.atomic():
+        load(day)
+        found: list[object] = [
+            *plan_rows(as_of=day),
+            *DispenseLine.objects.order_by("id").values_list(
+                "dispense__patient__reference", "dispense__dispensed_on", "dispense__given", "part_code",
+                "quantity", "lot", "expires_on", "billed_to__name", "void_reason", "item__name",
+                "recorded_at",
+            ),
+            *Patient.objects.order_by("id").values_list("reference", "email", "address", "birth_date"),
+            *Consent.objects.order_by("id").values_list("patient__reference", "granted", "given_on", "how"),
+        ]  # fmt: skip
+        transaction.set_rollback(True)
+    return found
+
+
+@every_day
+def test_no_plan_is_stale(day: date) -> None:
+    load(day)
+    stored = _stored()
+    for model in (PlanLine, PlanChecklist, PlanState):
+        model._default_manager.all().delete()
+    list(plans.rebuild_plans(now=midday(day)))
+    assert _stored() == stored
+    assert len(stored) > 300
+
+
+def _stored() -> list[tuple[object, ...]]:
+    return [
+        row
+        for model in (PlanLine, PlanChecklist, PlanState)
+        for row in model._default_manager.order_by(
+            "patient_id", *(["kind"] if model is PlanLine else []), *_more(model)
+        ).values_list(*(field.attname for field in model._meta.concrete_fields if field.attname != "id"))
+    ]
+
+
+def _more(model: type) -> list[str]:
+    return ["frequency", "starts_on"] if model is PlanChecklist else []
+
+
+@every_day
+def test_dispenses_were_within_the_limits_of_their_day_or_say_why(day: date) -> None:
+    load(day)
+    known = facts_of.patient_facts(list(Patient.objects.values_list("pk", flat=True)))
+    policy = facts_of.policy()
+    ours = DispenseLine.objects.filter(
+        billed_to__isnull=False, voided_at=None, exception_reason="", dispense__supplied_by="us"
+    )
+    outside = []
+    for line in ours.select_related("dispense"):
+        on, facts = line.dispense.dispensed_on, known[line.dispense.patient_id]
+        before = replace(facts, deliveries=tuple(one for one in facts.deliveries if one.on < on))
+        limit = limit_of(line.part_code, before, policy, as_of=on)
+        too_early = limit.deliver_from is not None and on < limit.deliver_from
+        if too_early or limit.too_many(line.quantity):
+            outside.append((line.dispense.patient.reference, line.part_code, on))
+    assert outside == []
+
+
+@pytest.mark.parametrize("day", [USUAL, AUTUMN, LEAP], ids=str)
+def test_the_patient_of_the_pictures(day: date) -> None:
+    load(day)
+    patient = Patient.objects.get(reference="1047")
+    assert (patient.name, patient.birth_date, patient.location.name) == (
+        "Odalys Brandt",
+        date(1961, 2, 4),
+        "North room",
+    )
+    by_kind = {row.line.kind: row for row in lines(day) if row.reference == "1047"}
+    states = {kind: row.status.state for kind, row in by_kind.items()}
+    assert states == {
+        Kind.MASK: State.DELIVER,
+        Kind.CUSHION: State.OVERDUE,
+        Kind.HEADGEAR: State.IN_SUPPLY,
+        Kind.TUBING: State.IN_SUPPLY,
+        Kind.FILTER_DISPOSABLE: State.IN_SUPPLY,
+        Kind.CHAMBER: State.ASK,
+    }
+    assert by_kind[Kind.CUSHION].status.days_overdue == 9
+    assert (by_kind[Kind.TUBING].line.spares, by_kind[Kind.FILTER_DISPOSABLE].line.spares) == (1, 2)
+    assert {plan.payer.name for plan in patient.plan_lines.all() if plan.payer} == {"Payer B"}
+
+
+@every_day
+def test_nothing_lies_ahead_and_life_stories_hold_together(day: date) -> None:
+    load(day)
+    assert not Dispense.objects.filter(Q(dispensed_on__gt=day) | Q(recorded_at__gt=midday(day))).exists()
+    assert not Event.objects.filter(Q(on__gt=day) | Q(recorded_at__gt=midday(day))).exists()
+    for patient in Patient.objects.prefetch_related("dispenses"):
+        assert 28 <= patient.age_on(day) <= 88
+        first = min((one.dispensed_on for one in patient.dispenses.all()), default=patient.therapy_started_on)
+        assert first is not None
+        assert patient.therapy_started_on is not None
+        assert abs((first - patient.therapy_started_on).days) <= 3
+    weekend = [one for one in Dispense.objects.filter(given="in_person") if one.dispensed_on.weekday() > 4]
+    assert len(weekend) <= Dispense.objects.count() / 20
+
+
+def test_everything_is_plainly_invented() -> None:
+    load(USUAL)
+    assert settings.CLINIC_NAME == "Juniper Bend Sleep Clinic (demo)"
+    for patient in Patient.objects.all():
+        assert re.fullmatch(r"\+1 \d{3} 555 01\d\d", patient.phone)  # 555-0100 to 0199: kept for fiction
+        assert not patient.email or patient.email.endswith("@patients.example")
+        assert "(demo)" in patient.address
+    names = [patient.name for patient in Patient.objects.all()]
+    assert len(set(names)) == len(names)
+    phones = Patient.objects.values_list("phone", flat=True)
+    assert len(set(phones)) == len(phones)
+    assert {user.last_name[-6:] for user in get_user_model().objects.all()} == {"(demo)"}
+    assert all("(invented)" in order.prescriber_name for order in Order.objects.all())
+
+
+def test_rooms_payers_and_staff() -> None:
+    load(USUAL)
+    assert [(one.name, one.time_zone) for one in Location.objects.all()] == [
+        ("North room", "America/Denver"),
+        ("South room", "America/Chicago"),
+    ]
+    assert [payer.name for payer in Payer.objects.all()] == ["Payer A", "Payer B", "Payer C", "Payer D"]
+    roles = dict(Staff.objects.values_list("user__username", "role"))
+    assert roles == {
+        "desk": "desk",
+        "therapist": "therapist",
+        "manager": "manager",
+        "admin": "administrator",
+    }
+    assert not any(staff.user.has_usable_password() for staff in Staff.objects.select_related("user"))
+    assert {
+        Location.objects.get(name=name).patients.count() > 15 for name in ("North room", "South room")
+    } == {True}
+
+
+def test_numbers_carry_valid_check_digits_and_belong_to_nobody() -> None:
+    """Worked examples: the NPI check digit by the CMS note (1234567893), the GTIN by GS1's page
+    (6291041500213); both from memory.
+    """
+    assert npi("123456789") == "1234567893"
+    load(USUAL)
+    for order in Order.objects.all():
+        assert re.fullmatch(r"29\d{8}", order.prescriber_npi)
+        assert npi(order.prescriber_npi[:-1]) == order.prescriber_npi
+    for item in CatalogueItem.objects.all():
+        assert re.fullmatch(r"0040\d{10}", item.gtin)
+        assert _weighted(item.gtin) % 10 == 0
+    assert _weighted("06291041500213") % 10 == 0
+    assert gtin(7) != gtin(8)
+    assert {item.magnetic for item in CatalogueItem.objects.all()} == {"yes", "no", "unknown"}
+
+
+def _weighted(number: str) -> int:
+    """GS1's sum over 14 digits, the check digit included: a multiple of 10 where it is right."""
+    return sum(int(digit) * (3 if place % 2 == 0 else 1) for place, digit in enumerate(number))
+
+
+def test_consent_and_addresses_differ() -> None:
+    load(USUAL)
+    reachable = 0
+    unreachable = set()
+    for patient in Patient.objects.prefetch_related("consents"):
+        mail = [one for one in patient.consents.order_by("id") if one.channel == "mail"]
+        if patient.email and mail and mail[-1].granted:
+            reachable += 1
+        else:
+            unreachable.add("no address" if not patient.email else "no" if mail else "never asked")
+    assert reachable >= 40
+    assert unreachable == {"no address", "no", "never asked"}
+
+
+def test_a_database_with_other_patients_is_refused() -> None:
+    make_patient()
+    with pytest.raises(Refused) as refused:
+        load(USUAL)
+    assert refused.value.code == "not_empty"
+    assert Patient.objects.count() == 1
+    assert not Staff.objects.exists()
+
+
+def test_the_command_loads_once() -> None:
+    said = StringIO()
+    call_command("load_demo", today=USUAL, stdout=said)
+    call_command("load_demo", stdout=said)
+    assert said.getvalue().splitlines() == [
+        "The demo clinic is loaded: 60 invented patients.",
+        "The demo clinic is here already; nothing was changed.",
+    ]
+    assert Patient.objects.count() == 60
+
+
+def test_the_command_refuses_outside_the_demo(settings: Settings) -> None:
+    settings.DEMO = False
+    with pytest.raises(CommandError, match="DEMO=1"):
+        call_command("load_demo", today=USUAL)
+    assert not Patient.objects.exists()
+
+
+def test_the_command_refuses_a_clinic_with_patients() -> None:
+    make_patient()
+    with pytest.raises(CommandError, match="empty database"):
+        call_command("load_demo", today=USUAL)
+
+
+def test_loading_writes_in_bulk(django_assert_max_num_queries: DjangoAssertNumQueries) -> None:
+    """Statements, not seconds: a slow machine must not fail it."""
+    with django_assert_max_num_queries(120):
+        load(USUAL)
+
+
+def test_one_dispense_a_visit() -> None:
+    """What a patient was given on one day stands on one dispense, unless one was voided or others sent it."""
+    load(USUAL)
+    days = Dispense.objects.filter(voided_at=None, supplied_by="us").order_by("patient", "dispensed_on")
+    keys = list(days.values_list("patient", "dispensed_on"))
+    assert not [pair for pair in pairwise(keys) if pair[0] == pair[1]]
