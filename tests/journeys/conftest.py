@@ -1,16 +1,32 @@
-"""A real Chromium on a real server. A page that breaks its security policy or throws fails its test."""
+"""A real Chromium on the real application: Django's own server on a free port, on the suite's usual day.
+
+A page that throws, breaks its security policy, asks another host for something or gets a broken answer fails
+its test at the end, whatever the test looked at.
+"""
 
 import os
 import shutil
-from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING, Any, Literal
 
 import pytest
+import time_machine
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser, Page
+    from playwright.sync_api import Browser, ConsoleMessage, Page, Request, Response
+    from pytest_django.live_server_helper import LiveServer
 
-PATIENCE = 10_000  # milliseconds for a page or an element to come
+    from tests.cast import Cast
+
+PATIENCE = 15_000  # milliseconds for a page or an element to come
+QUIET = [
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-gpu",
+    "--disable-quic",
+    "--disable-sync",
+    "--no-first-run",
+]
 
 
 @pytest.fixture(scope="session")
@@ -21,33 +37,89 @@ def browser() -> "Iterator[Browser]":
         pytest.skip("Chromium is not installed (Debian's package chromium)")
     from playwright.sync_api import sync_playwright
 
-    # Playwright keeps an event loop in this thread, which Django would take for asynchronous code.
-    os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "1"
-    quiet = [
-        "--disable-gpu",
-        "--disable-background-networking",
-        "--disable-component-update",
-        "--disable-sync",
-    ]
-    if os.geteuid() == 0:
-        quiet.append("--no-sandbox")
-    with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path=path, args=quiet)
+    arguments = [*QUIET, "--no-sandbox"] if os.geteuid() == 0 else QUIET
+    with pytest.MonkeyPatch.context() as patch, sync_playwright() as playwright:
+        # Playwright keeps an event loop in this thread, which Django would take for asynchronous code.
+        patch.setenv("DJANGO_ALLOW_ASYNC_UNSAFE", "1")
+        chromium = playwright.chromium.launch(executable_path=path, args=arguments)
         yield chromium
         chromium.close()
 
 
+@pytest.fixture(autouse=True)
+def _today() -> Iterator[None]:
+    """It is 2026-03-18, 15:00 UTC, morning in both rooms, in the server's threads too; the clock runs."""
+    from tests.builders import NOW  # models can be imported only once the settings are loaded
+
+    with time_machine.travel(NOW, tick=True):
+        yield
+
+
 @pytest.fixture
-def page(browser: "Browser") -> "Iterator[Page]":
-    """A fresh window of a browser that knows nobody."""
-    context = browser.new_context(viewport={"width": 1280, "height": 900}, locale="en-US")
-    context.set_default_timeout(PATIENCE)
-    window = context.new_page()
-    wrong: list[str] = []
-    window.on("pageerror", lambda error: wrong.append(str(error)))
-    window.on(
-        "console", lambda said: wrong.append(said.text) if "Content Security Policy" in said.text else None
-    )
-    yield window
-    context.close()
-    assert wrong == []
+def cast(transactional_db: None) -> "Cast":
+    """The cast, committed: the server's threads see it through connections of their own."""
+    from tests.cast import make_cast
+
+    return make_cast()
+
+
+class Watch:
+    """What went wrong in a window."""
+
+    def __init__(self, page: "Page", home: str) -> None:
+        self.home = home
+        self.wrong: list[str] = []
+        page.on("pageerror", lambda error: self.wrong.append(f"script: {error}"))
+        page.on("console", self._console)
+        page.on("request", self._request)
+        page.on("response", self._response)
+
+    def _console(self, said: "ConsoleMessage") -> None:
+        # That an answer was refused is said by the answers themselves, below.
+        if said.type == "error" and not said.text.startswith("Failed to load resource"):
+            self.wrong.append(f"console: {said.text}")
+
+    def _request(self, request: "Request") -> None:
+        if not request.url.startswith((self.home, "data:")):
+            self.wrong.append(f"asked elsewhere: {request.url}")
+
+    def _response(self, response: "Response") -> None:
+        is_page = response.request.is_navigation_request()
+        if response.status >= (500 if is_page else 400):
+            self.wrong.append(f"{response.status}: {response.url}")
+
+
+OpenWindow = Callable[..., "Page"]
+
+
+@pytest.fixture
+def window(browser: "Browser", live_server: "LiveServer", settings: Any) -> Iterator[OpenWindow]:
+    """Opens windows that know nobody, each in a profile of its own: `window(width=390, scripts=False)`."""
+    settings.PUBLIC_URL = live_server.url
+    contexts, watches = [], []
+
+    def open_window(
+        *,
+        width: int = 1280,
+        height: int = 900,
+        scheme: Literal["light", "dark"] = "light",
+        scripts: bool = True,
+    ) -> "Page":
+        context = browser.new_context(
+            base_url=live_server.url,
+            viewport={"width": width, "height": height},
+            color_scheme=scheme,
+            java_script_enabled=scripts,
+            locale="en-US",
+            reduced_motion="reduce",
+        )
+        context.set_default_timeout(PATIENCE)
+        page = context.new_page()
+        contexts.append(context)
+        watches.append(Watch(page, live_server.url))
+        return page
+
+    yield open_window
+    for context in contexts:
+        context.close()
+    assert [wrong for watch in watches for wrong in watch.wrong] == []

@@ -1,39 +1,23 @@
 """Signing in and out, as a person does it."""
 
 import pytest
-from playwright.sync_api import Page, expect
-from pytest_django.live_server_helper import LiveServer
+from playwright.sync_api import expect
 
-from tests.cast import Cast, make_cast
+from tests.cast import Cast
+from tests.journeys.conftest import OpenWindow
+from tests.journeys.steps import sign_in
 
-pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.browser]
-PASSWORD = "nine quiet rooms"
-
-
-@pytest.fixture
-def cast(transactional_db: None) -> Cast:
-    """The cast, with a password for the desk."""
-    people = make_cast()
-    user = people.user("desk")
-    user.set_password(PASSWORD)
-    user.save()
-    return people
+pytestmark = pytest.mark.browser
 
 
-def sign_in(page: Page, where: str, name: str, password: str) -> None:
-    page.goto(f"{where}/")
-    page.get_by_label("Username").fill(name)
-    page.get_by_label("Password").fill(password)
-    page.get_by_role("button", name="Sign in").click()
-
-
-def test_in_and_out_again(page: Page, live_server: LiveServer, cast: Cast) -> None:
-    name = cast.user("desk").get_username()
-    sign_in(page, live_server.url, name, "wrong")
+def test_in_and_out_again(window: OpenWindow, cast: Cast) -> None:
+    page, user = window(), cast.user("desk")
+    sign_in(page, user, "a wrong password")
     expect(page.get_by_role("alert")).to_be_visible()
-    sign_in(page, live_server.url, name, PASSWORD)
-    expect(page).to_have_url(f"{live_server.url}/")
-    page.locator("summary").filter(has_text=name).click()
+    sign_in(page, user)
+    expect(page.get_by_role("heading", level=1)).to_have_text("Today")
+    page.locator("summary").filter(has_text=user.get_username()).click()
     page.get_by_role("button", name="Sign out").click()
-    page.goto(f"{live_server.url}/")
+    expect(page.get_by_label("Username")).to_be_visible()
+    page.goto("/")
     expect(page.get_by_label("Username")).to_be_visible()

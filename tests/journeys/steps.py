@@ -1,0 +1,60 @@
+"""What people do in a window, and the records they find when they come."""
+
+from datetime import UTC, date, datetime
+
+from django.test import Client
+from playwright.sync_api import Page
+
+from clinic.accounts.models import User
+from resupply.models import Dispense, Patient
+from resupply.services.dispensing import NewLine, record_dispense
+from tests.builders import PASSWORD, make_item
+from tests.cast import Cast
+
+
+def sign_in(page: Page, user: User, password: str = PASSWORD) -> None:
+    """Through the form, as a person does."""
+    user.set_password(PASSWORD)
+    user.save()
+    page.goto("/")
+    page.get_by_label("Username").fill(user.get_username())
+    page.get_by_label("Password").fill(password)
+    page.get_by_role("button", name="Sign in").click()
+
+
+def come_signed_in(page: Page, user: User, address: str) -> None:
+    """With a session made before, where signing in is not the matter."""
+    client = Client()
+    client.force_login(user)
+    cookie = client.cookies["sessionid"].value
+    page.context.add_cookies([{"name": "sessionid", "value": cookie, "url": address}])
+
+
+def give(patient: Patient, on: date, *lines: NewLine) -> Dispense:
+    """A dispense recorded at noon of its day, with the plan that follows from it."""
+    return record_dispense(
+        patient=patient,
+        location=patient.location,
+        dispensed_on=on,
+        lines=lines,
+        by=None,
+        now=datetime(on.year, on.month, on.day, 18, tzinfo=UTC),
+    )
+
+
+def let_fall_behind(cast: Cast) -> Dispense:
+    """Odalys got three parts on 1 November, and nothing since: each ran out on 1 February.
+
+    Three cushions of one month each, one mask and one tubing of three months each (common practice, the
+    shipped lives). Tevin's one cushion ran out on 1 February too.
+    """
+    cushion = make_item(name="Nasal cushion", size="M")
+    mask = make_item(name="Nasal mask", size="M", kind="mask", part_code="A7034")
+    give(cast.tevin, date(2026, 1, 1), NewLine(part_code="A7032", quantity=1))
+    return give(
+        cast.odalys,
+        date(2025, 11, 1),
+        NewLine(item=cushion, quantity=3, lot="L-2291"),
+        NewLine(item=mask, quantity=1),
+        NewLine(part_code="A7037", quantity=1),
+    )
