@@ -8,12 +8,15 @@ import signal
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from hashlib import sha256
 from io import StringIO
 from pathlib import Path
 from types import FrameType
 
 import django
 from django.apps import apps
+from django.conf import settings
+from django.contrib.staticfiles.finders import get_finders
 from django.core.management import call_command
 from django.db import connections
 
@@ -128,7 +131,7 @@ def _prepare() -> dict[str, str]:
     say("Preparing the database and the pages ...")
     django.setup()
     call_command(*MIGRATE[2:], verbosity=0)
-    call_command("collectstatic", interactive=False, verbosity=0)
+    _gather_static_files()
     if not apps.get_model("resupply", "Patient").objects.exists():
         say("Loading the demo clinic ...")
         call_command("load_demo")
@@ -137,6 +140,19 @@ def _prepare() -> dict[str, str]:
     connections.close_all()
     sign_ins: dict[str, str] = json.loads(printed.getvalue())
     return sign_ins
+
+
+def _gather_static_files() -> None:
+    """Collect styles and scripts, with their compressed copies, unless that was done for the same files."""
+    digest = sha256()
+    for finder in get_finders():
+        for name, storage in sorted(finder.list([]), key=lambda found: found[0]):
+            status = Path(storage.path(name)).stat()
+            digest.update(f"{name} {status.st_size} {status.st_mtime_ns}\n".encode())
+    gathered = Path(settings.STATIC_ROOT) / ".gathered"
+    if not gathered.exists() or gathered.read_text() != digest.hexdigest():
+        call_command("collectstatic", interactive=False, clear=True, verbosity=0)
+        gathered.write_text(digest.hexdigest())
 
 
 def _announce(address: str, sign_ins: dict[str, str]) -> None:
