@@ -20,6 +20,8 @@ from resupply.models import (
     Message,
     Patient,
 )
+from resupply.queries import equipment
+from resupply.queries.equipment import DeviceNow, OrderNow
 from resupply.rules.kinds import Kind
 
 MOST_FOUND = 12
@@ -119,10 +121,12 @@ class Standing:
     pause_id: UUID | None
     """A pause without an end, and the day it starts."""
     pause_on: date | None
+    device: DeviceNow | None
+    order: OrderNow | None
 
 
 def standing(patient: Patient, *, today: date) -> Standing:
-    """Who pays, which mask family is worn, whether mail is welcome, whether therapy pauses. One query."""
+    """Who pays, which mask is worn on what device, whether mail is welcome, therapy pauses. One query."""
     payer = Coverage.objects.filter(patient=OuterRef("pk"), starts_on__lte=today, voided_at=None)
     consent = Consent.objects.filter(patient=OuterRef("pk"), channel=Channel.MAIL, voided_at=None)
     mask = DispenseLine.objects.filter(
@@ -146,6 +150,7 @@ def standing(patient: Patient, *, today: date) -> Standing:
             refit_on=Subquery(refit.values("on")[:1]),
             pause=Subquery(pause.values("public_id")[:1]),
             pause_on=Subquery(pause.values("on")[:1]),
+            **equipment.columns(),
         )
         .get()
     )
@@ -156,6 +161,7 @@ def standing(patient: Patient, *, today: date) -> Standing:
         row["may_mail"],
         row["pause"],
         row["pause_on"],
+        *equipment.read(row),
     )
 
 

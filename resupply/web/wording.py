@@ -26,8 +26,8 @@ KIND_WORDS = {
     "headgear": "Headgear",
     "chin_strap": "Chin strap",
     "tubing": "Tubing",
-    "filter_disposable": "Filter, disposable",
-    "filter_reusable": "Filter, reusable",
+    "filter_disposable": "Disposable filter",
+    "filter_reusable": "Reusable filter",
     "chamber": "Water chamber",
 }
 """Kind of part -> its name on screen."""

@@ -53,7 +53,7 @@ def test_a_moment_is_shown_in_the_pages_zone() -> None:
         ("{{ none|limit_words }}", "no published limit"),
         ("{{ 0|limit_words }}", "0"),
         ("{{ 'deliver'|state_word }}", "Ready"),
-        ("{{ 'filter_disposable'|kind_word }}", "Filter, disposable"),
+        ("{{ 'filter_disposable'|kind_word }}", "Disposable filter"),
     ],
 )
 def test_words(source: str, shown: str) -> None:
