@@ -76,3 +76,6 @@ function stampPrint() {
 }
 stampPrint();
 window.addEventListener("beforeprint", stampPrint);
+
+// --- a button that prints the page ---------------------------------------------------------------------------------
+document.addEventListener("click", (event) => { if (event.target.closest("[data-print]")) window.print(); });
