@@ -65,7 +65,6 @@ class PlanLine(models.Model):
     paused_from = models.DateField(null=True)
     paused_until = models.DateField(null=True)
     changes_on = ArrayField(models.DateField(), default=list)
-    in_use_ref = models.CharField(max_length=40, blank=True)
     units_started = models.PositiveIntegerField(default=0, db_default=0)
 
     class Meta:

@@ -35,6 +35,5 @@ def to_plan(row: PlanLine, *, valid_until: date | None = None) -> LinePlan:
         paused_until=row.paused_until,
         changes_on=tuple(row.changes_on),
         valid_until=valid_until,
-        in_use_ref=row.in_use_ref,
         units_started=row.units_started,
     )

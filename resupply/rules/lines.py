@@ -63,7 +63,6 @@ class LinePlan:
     changes_on: tuple[date, ...]
     """Days on which the spares are expected to start, the next first, at most `MOST_CHANGES`."""
     valid_until: date | None
-    in_use_ref: str
     units_started: int = 0
     """How many units of the line have started: the number of the unit in use, which names it in calendars."""
 
@@ -255,7 +254,6 @@ def _plan(
         paused_until=paused_until,
         changes_on=tuple([unit.started_on for unit in line.projected[:MOST_CHANGES]]),
         valid_until=valid_until,
-        in_use_ref=line.in_use.spare.ref if line.in_use else "",
         units_started=len(line.units),
     )
 

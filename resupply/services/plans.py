@@ -196,7 +196,6 @@ def _line_row(patient: Patient, plan: PatientPlan, line: LinePlan) -> PlanLine:
         paused_from=line.paused_from,
         paused_until=line.paused_until,
         changes_on=list(line.changes_on),
-        in_use_ref=line.in_use_ref,
         units_started=line.units_started,
     )
 
