@@ -21,16 +21,23 @@ def supply_end(start: date, life: Period, quantity: int) -> date:
     return start
 
 
-def latest_start(end: date, life: Period, quantity: int) -> date:
-    """The latest day from which `quantity` units are used up by `end`; months may leave a gap of 3 days.
+def start_for(end: date, life: Period, quantity: int) -> date:
+    """The day from which `quantity` units are used up on `end`, or as late before it as months allow.
 
-    >>> latest_start(date(2026, 3, 31), Period(1, Unit.MONTH), 1)
+    Of several such days it is the first: its day of the month stays the same.
+
+    >>> start_for(date(2026, 3, 31), Period(1, Unit.MONTH), 1)
     datetime.date(2026, 2, 28)
+    >>> start_for(date(2026, 4, 28), Period(1, Unit.MONTH), 3)  # from 29 to 31 January it ends then, too
+    datetime.date(2026, 1, 28)
     """
     start = end - timedelta(days=MOST_DAYS[life.unit] * life.count * quantity)
-    while supply_end(start + timedelta(days=1), life, quantity) <= end:
+    best = start
+    while (ends_on := supply_end(start, life, quantity)) <= end:
+        if ends_on > supply_end(best, life, quantity):
+            best = start
         start += timedelta(days=1)
-    return start
+    return best
 
 
 def starts(end: date, life: Period, quantity: int, *, since: date) -> list[date]:
@@ -45,10 +52,10 @@ def starts(end: date, life: Period, quantity: int, *, since: date) -> list[date]
 
 
 def _back(end: date, life: Period, quantity: int, since: date) -> Iterator[date]:
-    start = latest_start(end, life, quantity)
+    start = start_for(end, life, quantity)
     while start >= since:
         yield start
-        start = latest_start(start, life, quantity)
+        start = start_for(start, life, quantity)
 
 
 def is_weekday(day: date) -> bool:

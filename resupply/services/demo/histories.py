@@ -16,8 +16,8 @@ from resupply.services.demo.clinic import Item, life_of
 from resupply.services.demo.dates import (
     QUARTER,
     is_weekday,
-    latest_start,
     open_day_before,
+    start_for,
     starts,
     supply_end,
 )
@@ -118,8 +118,7 @@ class History:
 
     def weekday_ago(self, days: int) -> date:
         """A day of work about so many days before today."""
-        day = self.ago(days)
-        return day - timedelta(days=max(0, day.weekday() - 4))
+        return _weekday_by(self.ago(days))
 
     def part(self, kind: Kind) -> Part:
         """The part of a kind this patient uses."""
@@ -159,13 +158,13 @@ class History:
         days = starts(ends_on, life, quantity, since=first)
         for later, start in zip(range(len(days) - 1, -1, -1), days, strict=True):
             fits = before is None or before == start
-            on = self._delivered_for(start) if fits else start
+            on = self._delivered_for(start) if fits else _weekday_by(start)
             before = supply_end(start, life, quantity)
             if until is None or on < until:
                 self.give(
                     on,
                     part,
-                    first_use_on=start if start == first and on < start else None,
+                    first_use_on=start if on < start and (start == first or not fits) else None,
                     is_billed=part.kind not in self.half_billed or (later % 2 == 0) == last_billed,
                 )
 
@@ -225,7 +224,7 @@ class History:
         """
         start = ends_on
         for _ in range(refills):
-            start = latest_start(start, life, part.quantity)
+            start = start_for(start, life, part.quantity)
         self.lives.append(OwnLife(part.item.code, life, start, reason))
         usual = Part(part.item, min(part.quantity, 3))
         self.refill(usual, ends_on=start)
@@ -243,8 +242,13 @@ class History:
         return self._deliveries[start]
 
 
+def _weekday_by(day: date) -> date:
+    """The day, or the Friday before a weekend."""
+    return day - timedelta(days=max(0, day.weekday() - 4))
+
+
 def quarters_before(day: date, count: int) -> date:
     """The first day of the oldest of `count` quarters that end on a day."""
     for _ in range(count):
-        day = latest_start(day, QUARTER, 1)
+        day = start_for(day, QUARTER, 1)
     return day
