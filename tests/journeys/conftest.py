@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser, ConsoleMessage, Page, Request, Response
     from pytest_django.live_server_helper import LiveServer
 
+    from clinic.accounts.models import User
     from tests.cast import Cast
 
 PATIENCE = 15_000  # milliseconds for a page or an element to come
@@ -94,7 +95,9 @@ OpenWindow = Callable[..., "Page"]
 
 @pytest.fixture
 def window(browser: "Browser", live_server: "LiveServer", settings: Any) -> Iterator[OpenWindow]:
-    """Opens windows that know nobody, each in a profile of its own: `window(width=390, scripts=False)`."""
+    """Opens windows, each in a profile of its own: `window(width=390, scripts=False)`. With `user`, somebody
+    signed in before; without, it knows nobody.
+    """
     settings.PUBLIC_URL = live_server.url
     contexts, watches = [], []
 
@@ -104,6 +107,7 @@ def window(browser: "Browser", live_server: "LiveServer", settings: Any) -> Iter
         height: int = 900,
         scheme: Literal["light", "dark"] = "light",
         scripts: bool = True,
+        user: "User | None" = None,
     ) -> "Page":
         context = browser.new_context(
             base_url=live_server.url,
@@ -114,6 +118,9 @@ def window(browser: "Browser", live_server: "LiveServer", settings: Any) -> Iter
             reduced_motion="reduce",
         )
         context.set_default_timeout(PATIENCE)
+        if user is not None:
+            session = _session_of(user)
+            context.add_cookies([{"name": "sessionid", "value": session, "url": live_server.url}])
         page = context.new_page()
         contexts.append(context)
         watches.append(Watch(page, live_server.url))
@@ -123,3 +130,11 @@ def window(browser: "Browser", live_server: "LiveServer", settings: Any) -> Iter
     for context in contexts:
         context.close()
     assert [wrong for watch in watches for wrong in watch.wrong] == []
+
+
+def _session_of(user: "User") -> str:
+    from django.test import Client
+
+    client = Client()
+    client.force_login(user)
+    return client.cookies["sessionid"].value

@@ -2,7 +2,7 @@
 
 from datetime import UTC, date, datetime
 
-from django.test import Client
+from django.urls import reverse
 from playwright.sync_api import Page
 
 from clinic.accounts.models import User
@@ -22,12 +22,9 @@ def sign_in(page: Page, user: User, password: str = PASSWORD) -> None:
     page.get_by_role("button", name="Sign in").click()
 
 
-def come_signed_in(page: Page, user: User, address: str) -> None:
-    """With a session made before, where signing in is not the matter."""
-    client = Client()
-    client.force_login(user)
-    cookie = client.cookies["sessionid"].value
-    page.context.add_cookies([{"name": "sessionid", "value": cookie, "url": address}])
+def patient_page(patient: Patient) -> str:
+    """Where the desk sees a patient."""
+    return reverse("desk:patient", args=[patient.public_id])
 
 
 def give(patient: Patient, on: date, *lines: NewLine) -> Dispense:

@@ -64,6 +64,7 @@ def test_from_sign_in_to_the_feed_and_back(window: OpenWindow, cast: Cast, width
 
 def find_by_keyboard(page: Page) -> None:
     """From the top of the page to the patient without touching anything but keys."""
+    expect(page.get_by_role("heading", level=1)).to_have_text("Today")
     page.keyboard.press("Tab")
     expect(page.get_by_role("link", name="Skip to content")).to_be_focused()
     search = page.get_by_role("combobox", name="Find a patient")
@@ -89,7 +90,9 @@ def see_why_it_is_overdue(page: Page) -> None:
     expect(cushion).to_contain_text("45 days overdue")  # 1 February to 18 March
     here = page.url
     cushion.get_by_text("why?").click()
+    cushion.locator("summary").filter(has_text="Days overdue").click()
     expect(cushion.get_by_text("Days since the supply ended")).to_be_visible()
+    cushion.locator("summary").filter(has_text="In use since").click()
     expect(cushion.get_by_text("dispense of Sat 1 Nov 2025").first).to_be_visible()
     assert page.url == here
 
