@@ -73,12 +73,13 @@ class History:
     """Whether there is more than was asked for."""
 
 
-def history(patient: Patient, *, at_most: int | None = None) -> History:
-    """Dispenses with their lines, and events, newest first. Two queries, whatever the history."""
-    recent = Dispense.objects.filter(patient=patient).order_by("-dispensed_on", "-pk")
-    cut = None if at_most is None else at_most + 1
+def history(patient: Patient, *, dispenses: int | None = None, events: int | None = None) -> History:
+    """The newest dispenses with their lines and the newest events, so many of each (None: all). Two
+    queries.
+    """
+    recent = Dispense.objects.filter(patient=patient).order_by("-dispensed_on", "-pk").values("pk")
     lines = (
-        DispenseLine.objects.filter(dispense__in=recent.values("pk")[:cut])
+        DispenseLine.objects.filter(dispense__in=recent[: _one_more(dispenses)])
         .select_related(
             "dispense__location",
             "dispense__recorded_by",
@@ -89,18 +90,20 @@ def history(patient: Patient, *, at_most: int | None = None) -> History:
         )
         .order_by("-dispense__dispensed_on", "-dispense", "position")
     )
-    events = (
+    happened = (
         Event.objects.filter(patient=patient)
         .select_related("recorded_by", "voided_by")
         .order_by("-on", "-pk")
     )
-    dispenses = [(rows[0].dispense, rows) for _, rows in _grouped(lines)]
-    found = list(events[:cut])
-    return History(
-        dispenses[:at_most],
-        found[:at_most],
-        at_most is not None and (len(dispenses) > at_most or len(found) > at_most),
-    )
+    given = [(rows[0].dispense, rows) for _, rows in _grouped(lines)]
+    found = list(happened[: _one_more(events)])
+    is_cut = len(given[:dispenses]) < len(given) or len(found[:events]) < len(found)
+    return History(given[:dispenses], found[:events], is_cut)
+
+
+def _one_more(number: int | None) -> int | None:
+    """One row more than is shown tells whether there is more."""
+    return None if number is None else number + 1
 
 
 def _grouped(lines: Iterable[DispenseLine]) -> Iterator[tuple[int, list[DispenseLine]]]:

@@ -22,6 +22,8 @@ def busy_patient(cast: Cast) -> dict[str, str]:
     """A patient with every kind of mark on the page, another who is overdue, and all addresses."""
     person, now = cast.odalys, clock.now()
     today = clock.today(person.time_zone)
+    person.email = "a.rather.long.name.of.a.mailbox.that.fits.no.narrow.column@patients.example"
+    person.save()
     old = [{"quantity": 2}, {"part_code": "A7034"}]
     dispense = make_dispense(person, on=today - timedelta(days=70), lines=old)
     void = make_dispense(person, on=today - timedelta(days=20), lines=[{"part_code": "A7037"}, {"lot": "L7"}])

@@ -17,8 +17,8 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.desk.rows import LineRow, line_rows, strip_of
 
-RECENT = 6
-"""Dispenses, and events, on the patient's page; the history page has all."""
+RECENT_DISPENSES, RECENT_EVENTS = 4, 6
+"""On the patient's page; the history page has all."""
 
 
 @may("patient.see")
@@ -35,7 +35,7 @@ def patient(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "standing": patient_queries.standing(person, today=today),
         "rows": rows,
         "chart": strip_of(rows, strip_data(person, today=today), today=today) if rows else None,
-        "history": patient_queries.history(person, at_most=RECENT),
+        "history": patient_queries.history(person, dispenses=RECENT_DISPENSES, events=RECENT_EVENTS),
     }
     return render(request, "desk/patient.html", context)
 
