@@ -63,6 +63,11 @@ def is_weekday(day: date) -> bool:
     return day.weekday() < 5
 
 
+def weekday_by(day: date) -> date:
+    """The day, or the Friday before a weekend."""
+    return day - timedelta(days=max(0, day.weekday() - 4))
+
+
 def open_day_before(day: date, *, most: int, dice: Random) -> date:
     """A weekday at most `most` days before a day; the day itself where there is none."""
     days = [day - timedelta(days=back) for back in range(most + 1)]

@@ -20,6 +20,7 @@ from resupply.services.demo.dates import (
     start_for,
     starts,
     supply_end,
+    weekday_by,
 )
 
 
@@ -118,7 +119,7 @@ class History:
 
     def weekday_ago(self, days: int) -> date:
         """A day of work about so many days before today."""
-        return _weekday_by(self.ago(days))
+        return weekday_by(self.ago(days))
 
     def part(self, kind: Kind) -> Part:
         """The part of a kind this patient uses."""
@@ -158,7 +159,7 @@ class History:
         days = starts(ends_on, life, quantity, since=first)
         for later, start in zip(range(len(days) - 1, -1, -1), days, strict=True):
             fits = before is None or before == start
-            on = self._delivered_for(start) if fits else _weekday_by(start)
+            on = self._delivered_for(start) if fits else weekday_by(start)
             before = supply_end(start, life, quantity)
             if until is None or on < until:
                 self.give(
@@ -240,11 +241,6 @@ class History:
             same_day = start == self.since and is_weekday(start)
             self._deliveries[start] = start if same_day else early
         return self._deliveries[start]
-
-
-def _weekday_by(day: date) -> date:
-    """The day, or the Friday before a weekend."""
-    return day - timedelta(days=max(0, day.weekday() - 4))
 
 
 def quarters_before(day: date, count: int) -> date:

@@ -30,6 +30,7 @@ from resupply.rules.kinds import Kind
 from resupply.rules.periods import Period, Unit, add
 from resupply.rules.tables import part_types
 from resupply.services.demo.clinic import Clinic, life_of, npi, table
+from resupply.services.demo.dates import weekday_by
 from resupply.services.demo.histories import Gift, Line
 from resupply.services.demo.people import Person
 from resupply.services.people import find_tokens
@@ -197,13 +198,14 @@ def _write_orders(books: Sequence[Book]) -> None:
         history, last = book.person.history, max(book.person.history.ends_on, book.person.history.since)
         day = book.first_day + timedelta(days=7)
         while day <= min(last, history.today):
+            ordered_on = weekday_by(day)
             order = Order(
                 patient=book.patient,
                 prescriber_name=prescriber["name"],
                 prescriber_npi=npi(prescriber["number"]),
-                ordered_on=day,
-                ends_on=add(day, YEAR),
-                **book.mark(day),
+                ordered_on=ordered_on,
+                ends_on=add(ordered_on, YEAR),
+                **book.mark(ordered_on),
             )
             orders.append(order)
             items += [
