@@ -24,7 +24,7 @@ class OverdueForm(forms.Form):
         label="Part", required=False, choices=[("", "All parts"), *((kind, kind_word(kind)) for kind in Kind)]
     )
     least = forms.IntegerField(label="Days overdue, from", required=False, min_value=1, max_value=36500)
-    most = forms.IntegerField(label="to", required=False, min_value=1, max_value=36500)
+    most = forms.IntegerField(label="Days overdue, to", required=False, min_value=1, max_value=36500)
     order = forms.ChoiceField(
         label="Order", required=False, choices=[("", "Longest overdue first"), ("recent", "Shortest first")]
     )
