@@ -8,14 +8,16 @@ from django.db.models import QuerySet
 
 from resupply.models import Patient, PlanLine
 from resupply.queries.overdue import OverdueFilter, overdue_lines, paused_on
+from resupply.rules.kinds import Kind
 
 MOST_LINES = 60
 MOST_PATIENTS = 12
+_ORDER = {kind.value: place for place, kind in enumerate(Kind)}
 
 
 @dataclass(frozen=True, slots=True)
 class PatientLines:
-    """Lines of one patient, the most pressing first."""
+    """Lines of one patient, the most pressing first, those of one day in the usual order of parts."""
 
     patient: Patient
     lines: list[PlanLine]
@@ -34,16 +36,21 @@ def ready(location_ids: Collection[int], *, today: date) -> list[PatientLines]:
 def fallen_behind(location_ids: Collection[int], *, today: date) -> list[PatientLines]:
     """Patients with overdue lines, those who fell behind last first."""
     wanted = OverdueFilter(location_ids=frozenset(location_ids) or None)
-    return _by_patient(overdue_lines(wanted, today=today).order_by("-supply_ends_on", "-pk"))
+    return _by_patient(
+        overdue_lines(wanted, today=today).order_by("-supply_ends_on", "-pk"), latest_first=True
+    )
 
 
 def _at(rows: QuerySet[PlanLine], location_ids: Collection[int]) -> QuerySet[PlanLine]:
     return rows.filter(location__in=sorted(location_ids)) if location_ids else rows
 
 
-def _by_patient(rows: QuerySet[PlanLine]) -> list[PatientLines]:
+def _by_patient(rows: QuerySet[PlanLine], *, latest_first: bool = False) -> list[PatientLines]:
     """The first `MOST_PATIENTS` patients among the first `MOST_LINES` lines. One query."""
     groups: dict[int, PatientLines] = {}
     for row in rows.select_related("patient", "location")[:MOST_LINES]:
         groups.setdefault(row.patient_id, PatientLines(row.patient, [])).lines.append(row)
+    for group in groups.values():
+        group.lines.sort(key=lambda line: _ORDER[line.kind])
+        group.lines.sort(key=lambda line: line.supply_ends_on, reverse=latest_first)
     return list(groups.values())[:MOST_PATIENTS]
