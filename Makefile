@@ -27,14 +27,20 @@ test-deep: setup ## laws of the rules on 10,000 cases each, then a mutation test
 	@HYPOTHESIS_PROFILE=deep $(BIN)/python -m pytest -n 2 $(RULES)
 	@$(BIN)/python -m tests.mutation
 
+# What a deployment would set; the check looks at the settings only and opens none of it.
+DEPLOYMENT := env -u DEMO SECRET_KEY=only-for-this-check-0123456789-abcdefghijklmnopqrstuvwxyz CLINIC_NAME=check \
+	PUBLIC_URL=https://check.example ALLOWED_HOSTS=check.example DATABASE_URL=postgresql://check@check.example/check \
+	REDIS_URL=redis://broker.example/0 CACHE_URL=redis://cache.example/0 EMAIL_URL=smtp://mail.example:587?starttls=1 \
+	MAIL_FROM=desk@check.example
 check: export DEMO = 1
-check: setup ## format, lint, types, arrows, templates, migrations, locks
+check: setup ## format, lint, types, arrows, templates, migrations, deployment settings, locks
 	@$(BIN)/ruff format --check .
 	@$(BIN)/ruff check .
 	@$(BIN)/mypy
 	@$(BIN)/lint-imports --no-logo
 	@$(BIN)/djlint --lint --quiet templates
 	@$(BIN)/python -W ignore::RuntimeWarning manage.py makemigrations --check --dry-run
+	@$(DEPLOYMENT) $(BIN)/python -W ignore::RuntimeWarning manage.py check --deploy --fail-level WARNING
 	@! grep -nE '://|^--[a-z]' requirements.lock requirements-dev.lock
 	@echo "All checks passed."
 
