@@ -23,7 +23,7 @@ from resupply.models import (
 )
 from resupply.queries import facts as facts_of
 from resupply.rules.kinds import Kind
-from resupply.rules.limits import Limit, limit_of
+from resupply.rules.limits import limit_of
 from resupply.rules.tables import part_types
 from resupply.services import plans
 from resupply.services.errors import Refused
@@ -195,8 +195,8 @@ def _check_limits(patient: Patient, day: date, lines: Sequence[NewLine]) -> None
         limit = limit_of(line.code, facts, policy, as_of=day)
         if limit.deliver_from is not None and day < limit.deliver_from:
             raise Refused("too_early", _early(limit.deliver_from), "exception_reason", row=row)
-        if limit.too_many(wanted[line.code]):
-            raise Refused("too_many", _many(limit), "exception_reason", row=row)
+        if limit.quantity is not None and wanted[line.code] > limit.quantity:
+            raise Refused("too_many", _many(limit.quantity), "exception_reason", row=row)
 
 
 def _early(first: date) -> str:
@@ -206,8 +206,8 @@ def _early(first: date) -> str:
     )
 
 
-def _many(limit: Limit) -> str:
-    number = "None of these" if not limit.quantity else f"At most {limit.quantity} of these"
+def _many(most: int) -> str:
+    number = f"At most {most} of these" if most else "None of these"
     return (
         f"{number} may be dispensed on that day. To give more, type the reason: the payer may deny it, and "
         "the patient may be owed notice of that."
