@@ -1,55 +1,189 @@
-"""Axe finds nothing, no rule off, on every page of the URL resolver, light and wide, dark and narrow."""
+"""Axe finds nothing, no rule off, on every page of the URL resolver and on what pages turn into when used:
+in light and dark, at a desk and on a phone. No page is wider than a small phone.
+"""
 
+from collections.abc import Iterator
 from datetime import timedelta
+from typing import Any, Literal
+from uuid import UUID
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
+from axe_playwright_python.base import AXE_SCRIPT
+from django.urls import reverse
+from playwright.sync_api import Page
 
-from resupply import clock
 from resupply.services import feeds, plans
-from tests.builders import make_dispense, make_event
+from tests.builders import NOW, TODAY, make_dispense, make_event
 from tests.cast import Cast
 from tests.journeys.conftest import OpenWindow
 from tests.web.addresses import addresses_of
 
-pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
+pytestmark = pytest.mark.browser
 
-NO_PAGE = {"login", "logout", "feed:calendar", "manager:overdue_csv"}  # sign-in has a journey of its own
-OPEN_SOME = "[...document.querySelectorAll('main details')].slice(0, 4).forEach(d => d.open = true)"
+NO_PAGE = {"logout", "feed:calendar", "manager:overdue_csv"}  # a POST, a calendar, a table
+SIGNED_OUT = {"login"}
+NARROWEST = 360
+LOOK = """() => axe.run({resultTypes: ['violations']}).then(found => found.violations.map(
+    rule => [rule.id, rule.nodes[0].html.slice(0, 200), rule.nodes[0].failureSummary]))"""
 
 
-def busy_patient(cast: Cast) -> dict[str, str]:
-    """A patient with every kind of mark on the page, another who is overdue, and all addresses."""
-    person, now = cast.odalys, clock.now()
-    today = clock.today(person.time_zone)
+@pytest.fixture
+def stage(cast: Cast) -> dict[str, str]:
+    """Odalys with every mark that a page can show, Tevin with an open pause; one address of every view."""
+    person = cast.odalys
     person.email = "a.rather.long.name.of.a.mailbox.that.fits.no.narrow.column@patients.example"
     person.save()
-    old = [{"quantity": 2}, {"part_code": "A7034"}]
-    dispense = make_dispense(person, on=today - timedelta(days=70), lines=old)
-    void = make_dispense(person, on=today - timedelta(days=20), lines=[{"part_code": "A7037"}, {"lot": "L7"}])
-    void.lines.update(voided_at=now, void_reason="wrong size", exception_reason="lost in the post")
-    pause = make_event(person, "pause", on=today - timedelta(days=3))
-    make_event(person, "refit", on=today - timedelta(days=60))
-    make_dispense(cast.tevin, on=today - timedelta(days=50))
-    plans.refresh_plans([person.pk, cast.tevin.pk], now=now)
-    calendar = feeds.subscribe(person, feeds.Options(), by=None, now=now)
-    return addresses_of(person, dispense=dispense, event=pause, calendar=calendar)
+    make_event(person, "refit", on=TODAY - timedelta(days=300))
+    make_event(person, "loss", on=TODAY - timedelta(days=90), voided_at=NOW, void_reason="another person")
+    dispense = _give(person, 70, {"quantity": 2, "lot": "L7"}, {"part_code": "A7034"}, {"part_code": "A7046"})
+    _give(person, 90, {"part_code": "A7037"})
+    _give(person, 4, {"part_code": "A7038", "quantity": 3, "exception_reason": "lost in the post"})
+    _give(person, 20, {"part_code": "A7037"}).lines.update(voided_at=NOW, void_reason="wrong size")
+    _give(cast.tevin, 50, {})
+    pause = make_event(cast.tevin, "pause", on=TODAY - timedelta(days=3))
+    plans.refresh_plans([person.pk, cast.tevin.pk], now=NOW)
+    calendar = feeds.subscribe(person, feeds.Options(label="tablet"), by=None, now=NOW)
+    pages = addresses_of(person, dispense=dispense, event=pause, calendar=calendar)
+    return pages | {"a paused patient": reverse("desk:patient", args=[cast.tevin.public_id])}
 
 
-@pytest.mark.parametrize(("scheme", "width"), [("light", 1280), ("dark", 360)])
-def test_axe_finds_nothing(window: OpenWindow, cast: Cast, scheme: str, width: int) -> None:
-    page = window(width=width, scheme=scheme, user=cast.administrator.user)
-    axe, found = Axe(), {}
-    for name, address in busy_patient(cast).items():
+def _give(patient: Any, days_ago: int, *lines: dict[str, object]) -> Any:
+    return make_dispense(patient, on=TODAY - timedelta(days=days_ago), lines=lines)
+
+
+@pytest.fixture(params=[pytest.param(1280, id="desk"), pytest.param(390, id="phone")])
+def width(request: pytest.FixtureRequest) -> int:
+    return int(request.param)
+
+
+class Critic:
+    """Looks at a page as it stands, in both colour schemes, and keeps what it finds."""
+
+    def __init__(self) -> None:
+        self.found: list[str] = []
+
+    def look(self, page: Page, name: str) -> None:
+        schemes: tuple[Literal["light", "dark"], ...] = ("light", "dark")
+        page.evaluate(AXE_SCRIPT)
+        for scheme in schemes:
+            page.emulate_media(color_scheme=scheme)
+            self.found += [f"{name}, {scheme}: {' | '.join(rule)}" for rule in page.evaluate(LOOK)]
+        size = page.viewport_size
+        assert size
+        page.set_viewport_size({"width": NARROWEST, "height": size["height"]})
+        wide = page.evaluate("document.documentElement.scrollWidth")
+        if wide > NARROWEST:
+            self.found.append(f"{name}: {wide} pixels wide on a phone of {NARROWEST}")
+        page.set_viewport_size(size)
+
+
+def test_faults_are_seen(window: OpenWindow, transactional_db: None) -> None:
+    critic, page = Critic(), window()
+    page.set_content(
+        "<style>:root { color-scheme: light dark } @media (prefers-color-scheme: dark)"
+        "{ p { color: #222; background: #111 } }</style><input><p>hardly to be read</p><pre>"
+        + "far out "
+        * 80
+    )
+    critic.look(page, "bad")
+    told = " ".join(critic.found)
+    assert "bad, light: label" in told
+    assert "bad, dark: color-contrast" in told
+    assert "bad, light: color-contrast" not in told
+    assert "pixels wide on a phone of 360" in told
+
+
+def test_every_page(window: OpenWindow, cast: Cast, stage: dict[str, str], width: int) -> None:
+    critic, known, unknown = Critic(), window(width=width, user=cast.user("manager")), window(width=width)
+    for name, address in stage.items():
         if name in NO_PAGE:
             continue
+        page = unknown if name in SIGNED_OUT else known
         answer = page.goto(address)
         assert answer is not None
-        assert answer.status == 200, name
-        page.evaluate(OPEN_SOME)
-        page.wait_for_selector(".htmx-request", state="detached")
-        violations = axe.run(page).response["violations"]
-        if violations:
-            found[name] = [(v["id"], v["nodes"][0]["html"][:160]) for v in violations]
-        assert page.evaluate("document.documentElement.scrollWidth") <= width, f"{name} is too wide"
-    assert found == {}
+        assert (answer.status, page.url.endswith(address)) == (200, True), name
+        critic.look(page, name)
+    assert critic.found == []
+
+
+def test_every_page_in_use(window: OpenWindow, cast: Cast, stage: dict[str, str], width: int) -> None:
+    """Lists that have opened, forms that were refused, what is shown once, doors that stay shut."""
+    critic, page = Critic(), window(width=width, user=cast.user("manager"))
+    for use in (open_whys, open_why_of_a_date, type_a_name, find_nobody, be_refused, see_an_address):
+        for name in use(page, stage):
+            critic.look(page, f"{use.__name__}: {name}")
+    page.goto(reverse("desk:patient", args=[UUID(int=0)]))
+    critic.look(page, "not found")
+    stranger = window(width=width, user=cast.user("outsider"))
+    stranger.goto("/")
+    critic.look(stranger, "not allowed")
+    nobody = window(width=width)
+    nobody.goto(stage["login"])
+    nobody.get_by_label("Username").fill("ines")
+    nobody.get_by_label("Password").fill("wrong")
+    nobody.get_by_role("button", name="Sign in").click()
+    nobody.get_by_role("alert").wait_for()
+    critic.look(nobody, "sign-in refused")
+    assert critic.found == []
+
+
+def open_whys(page: Page, stage: dict[str, str]) -> Iterator[str]:
+    page.goto(stage["desk:patient"])
+    page.get_by_text("why?").first.click()
+    page.locator(".why-body .why-group").first.wait_for()
+    page.evaluate("document.querySelectorAll('.why-body details').forEach(steps => steps.open = true)")
+    page.get_by_text("shipped life of").first.wait_for()
+    yield "a line"
+
+
+def open_why_of_a_date(page: Page, stage: dict[str, str]) -> Iterator[str]:
+    page.goto(stage["desk:patient"])
+    page.get_by_role("region", name="What may be dispensed today").locator("summary").nth(1).click()
+    page.get_by_text("shipped life of").first.wait_for()
+    yield "worn on"
+
+
+def type_a_name(page: Page, stage: dict[str, str]) -> Iterator[str]:
+    page.goto(stage["home"])
+    page.get_by_role("combobox", name="Find a patient").press_sequentially("o")
+    page.get_by_role("option").first.wait_for()
+    page.keyboard.press("ArrowDown")
+    yield "somebody"
+    page.get_by_role("combobox", name="Find a patient").press_sequentially("xyz")
+    page.get_by_text("Nobody found.").wait_for()
+    yield "nobody"
+
+
+def find_nobody(page: Page, stage: dict[str, str]) -> Iterator[str]:
+    page.goto(stage["desk:find"])
+    page.get_by_role("searchbox").last.fill("Nobody of that name")
+    page.get_by_role("button", name="Find").last.click()
+    page.get_by_role("link", name="Add a new patient").wait_for()
+    yield "by the form"
+
+
+def be_refused(page: Page, stage: dict[str, str]) -> Iterator[str]:
+    page.goto(stage["desk:dispense"])
+    page.get_by_role("group", name="Cushion").get_by_label("Quantity").fill("0")
+    for name in ("Lot and more", "Log the dispense"):
+        page.get_by_text(name).first.click()
+    page.get_by_role("alert").wait_for()
+    yield "a dispense"
+    for name, button in (
+        ("desk:swap", "Log the swap"),
+        ("desk:edit", "Save"),
+        ("desk:dispense_void", "Void it"),
+    ):
+        page.goto(stage[name])
+        for box in page.locator("main [required]").all():
+            box.evaluate("box => { if (box.type !== 'checkbox') box.value = ''; }")
+        page.get_by_role("button", name=button).click()
+        page.get_by_role("alert").wait_for()
+        yield name
+
+
+def see_an_address(page: Page, stage: dict[str, str]) -> Iterator[str]:
+    page.goto(stage["desk:calendar"])
+    page.get_by_role("button", name="Make the calendar").click()
+    page.get_by_label("Calendar address").wait_for()
+    yield "shown once"
