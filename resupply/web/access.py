@@ -7,20 +7,26 @@ module only: a member of staff sees the patients of the locations worked at (non
 
 Signed out leads to the sign-in page; a wrong role, or no role, to a page that says so (403); a patient of
 another location is not found (404), as if there were none.
+
+Moments are shown in the zone of the patient's location, and where no one patient is meant, of the first
+location of the person asking.
 """
 
 from collections.abc import Callable
 from functools import wraps
 from typing import Concatenate, ParamSpec, TypeVar, cast
 from uuid import UUID
+from zoneinfo import ZoneInfo
 
 from django.contrib.auth.views import redirect_to_login
 from django.contrib.postgres.aggregates import ArrayAgg
 from django.core.exceptions import PermissionDenied
-from django.db.models import Model, Q, QuerySet
+from django.db.models import Model, OuterRef, Q, QuerySet, Subquery
+from django.db.models.functions import Coalesce
 from django.http import Http404, HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
 from django.urls import reverse
+from django.utils import timezone
 from django_htmx.http import HttpResponseClientRedirect
 
 from resupply.models import Dispense, DispenseLine, Event, Location, Patient, Role, Staff, Subscription
@@ -59,6 +65,7 @@ class StaffRequest(HttpRequest):
 
     staff: Staff
     location_ids: frozenset[int]
+    zone: str
 
 
 View = Callable[Concatenate[StaffRequest, P], HttpResponseBase]
@@ -77,7 +84,9 @@ def may(permission: str) -> Callable[[View[P]], Guarded[P]]:
             staff = _staff_of(request)
             if staff is None or staff.role not in roles:
                 raise PermissionDenied
-            return view(cast(StaffRequest, request), *args, **kwargs)
+            known = cast(StaffRequest, request)
+            with timezone.override(ZoneInfo(known.zone)):
+                return view(known, *args, **kwargs)
 
         guarded.permission = permission  # type: ignore[attr-defined]
         return guarded
@@ -124,43 +133,53 @@ def locations(request: StaffRequest) -> QuerySet[Location]:
 def patient_or_404(request: StaffRequest, public_id: UUID) -> Patient:
     """One patient this member of staff may see, with its location and until when its plan holds."""
     found = patients(request).select_related("location", "plan_state")
-    return _or_404(found.filter(public_id=public_id))
+    person = _or_404(found.filter(public_id=public_id))
+    _show_times_at(person.location)
+    return person
 
 
 def dispense_or_404(request: StaffRequest, public_id: UUID) -> Dispense:
     """One dispense of such a patient."""
-    return _or_404(
+    dispense = _or_404(
         Dispense.objects.select_related("patient__location", "location").filter(
             _here(request, "patient__location"), public_id=public_id
         )
     )
+    _show_times_at(dispense.patient.location)
+    return dispense
 
 
 def dispense_line_or_404(request: StaffRequest, public_id: UUID, position: int) -> DispenseLine:
     """One line of such a dispense."""
-    return _or_404(
+    line = _or_404(
         DispenseLine.objects.select_related("dispense__patient__location", "item").filter(
             _here(request, "dispense__patient__location"), dispense__public_id=public_id, position=position
         )
     )
+    _show_times_at(line.dispense.patient.location)
+    return line
 
 
 def event_or_404(request: StaffRequest, public_id: UUID) -> Event:
     """One event of such a patient."""
-    return _or_404(
+    event = _or_404(
         Event.objects.select_related("patient__location").filter(
             _here(request, "patient__location"), public_id=public_id
         )
     )
+    _show_times_at(event.patient.location)
+    return event
 
 
 def subscription_or_404(request: StaffRequest, public_id: UUID) -> Subscription:
     """One calendar address of such a patient, without what it answers."""
-    return _or_404(
+    calendar = _or_404(
         Subscription.objects.select_related("patient__location")
         .defer("body")
         .filter(_here(request, "patient__location"), public_id=public_id)
     )
+    _show_times_at(calendar.patient.location)
+    return calendar
 
 
 def _here(request: StaffRequest, path: str) -> Q:
@@ -168,6 +187,11 @@ def _here(request: StaffRequest, path: str) -> Q:
     if not request.location_ids:
         return Q()
     return Q(**{f"{path}__in": sorted(request.location_ids)})
+
+
+def _show_times_at(location: Location) -> None:
+    """Show moments as the clocks of a location do, until the view is done."""
+    timezone.activate(ZoneInfo(location.time_zone))
 
 
 def _or_404(found: "QuerySet[M]") -> M:
@@ -178,19 +202,26 @@ def _or_404(found: "QuerySet[M]") -> M:
     return row
 
 
+_zones = Location.objects.order_by("name").values("time_zone")
+
+
 def _staff_of(request: HttpRequest) -> Staff | None:
     """Who asks, read once a request; None: signed out, or signed in without a role."""
     if not hasattr(request, "staff"):
         staff = (
             Staff.objects.select_related("user")
             .filter(user_id=request.user.pk, user__is_active=True)
-            .annotate(places=ArrayAgg("locations", filter=Q(locations__isnull=False), default=[]))
+            .annotate(
+                places=ArrayAgg("locations", filter=Q(locations__isnull=False), default=[]),
+                zone=Coalesce(Subquery(_zones.filter(staff=OuterRef("pk"))[:1]), Subquery(_zones.all()[:1])),
+            )
             .first()
             if request.user.is_authenticated
             else None
         )
         request.staff = staff  # type: ignore[attr-defined]
         request.location_ids = frozenset(staff.places if staff else ())  # type: ignore[attr-defined]
+        request.zone = (staff.zone if staff else None) or "UTC"  # type: ignore[attr-defined]
     return cast(StaffRequest, request).staff
 
 
