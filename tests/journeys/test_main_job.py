@@ -84,7 +84,7 @@ def find_by_keyboard(page: Page) -> None:
 
 
 def see_why_it_is_overdue(page: Page) -> None:
-    """The line says so, and opens the steps behind it in place."""
+    """The line says so, and opens the steps behind it in place; so does its date in the table."""
     line = page.get_by_role("region", name="Supply over time").get_by_role("listitem")
     cushion = line.filter(has=page.get_by_role("img", name="Cushion"))
     expect(cushion).to_contain_text("45 days overdue")  # 1 February to 18 March
@@ -94,6 +94,13 @@ def see_why_it_is_overdue(page: Page) -> None:
     expect(cushion.get_by_text("Days since the supply ended")).to_be_visible()
     cushion.locator("summary").filter(has_text="In use since").click()
     expect(cushion.get_by_text("dispense of Sat 1 Nov 2025").first).to_be_visible()
+
+    ends = page.get_by_role("row", name="Cushion").locator("[data-label='Supply ends']")
+    ends.locator("summary").first.press("Enter")
+    expect(ends.get_by_text("shipped life of A7032").first).to_be_visible()
+    page.keyboard.press("Escape")
+    expect(ends.get_by_text("shipped life of A7032").first).to_be_hidden()
+    expect(ends.locator("summary").first).to_be_focused()
     assert page.url == here
 
 
