@@ -6,6 +6,7 @@ import os
 import secrets
 import signal
 import sys
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from hashlib import sha256
@@ -27,8 +28,14 @@ from clinic.supervisor import Supervisor, say, wait_until
 ROOT = Path(__file__).resolve().parent.parent
 
 
-class StopRequestedError(Exception):
-    """Somebody asked the whole to stop."""
+class StopRequested(BaseException):
+    """Somebody asked the whole to stop. As with KeyboardInterrupt, no `except Exception` may take it."""
+
+
+_asked = threading.Event()
+"""Somebody asked the whole to stop."""
+_undisturbed = threading.Event()
+"""Servers are starting or everything is ending: whoever asks has to wait for that."""
 
 
 def main() -> int:
@@ -46,17 +53,24 @@ def main() -> int:
     try:
         with _only_one(var), _servers(var):
             return _serve(var)
-    except StopRequestedError:
+    except StopRequested:
         return 0
     finally:
         say("Stopped.")
 
 
 def _stop(number: int, frame: FrameType | None) -> None:
-    """End the start-up, or the watch, at the point it has reached; a second signal changes nothing."""
-    for again in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
-        signal.signal(again, signal.SIG_IGN)
-    raise StopRequestedError
+    """End the preparations, or the watch, at the point they have reached."""
+    _asked.set()
+    if not _undisturbed.is_set():
+        raise StopRequested
+
+
+def _go_on() -> None:
+    """Let signals in again, and follow one that came meanwhile."""
+    _undisturbed.clear()
+    if _asked.is_set():
+        raise StopRequested
 
 
 @contextmanager
@@ -67,21 +81,24 @@ def _only_one(var: Path) -> Iterator[None]:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:
             say(f"Already running in {var}.")
-            raise StopRequestedError from None
+            raise StopRequested from None
         yield
 
 
 @contextmanager
 def _servers(var: Path) -> Iterator[None]:
     """Have a database and a queue: those the environment names, else private ones under var/."""
+    _undisturbed.set()
     try:
         if not os.environ.get("DATABASE_URL"):
             say("Starting PostgreSQL ...")
             os.environ["DATABASE_URL"] = servers.start_postgres(var / "postgres")
         if not os.environ.get("REDIS_URL"):
             os.environ["REDIS_URL"] = servers.start_redis(var / "redis")
+        _go_on()
         yield
     finally:
+        _undisturbed.set()
         servers.stop_redis(var / "redis")
         servers.stop_postgres(var / "postgres")
 
@@ -94,6 +111,7 @@ def _serve(var: Path) -> int:
         say(f"Port {wished} is taken; using {port}.")
     _set_environment(var, port)
     sign_ins = _prepare()
+    _go_on()
     supervisor = Supervisor(PROCESSES, os.environ, ROOT)
     try:
         supervisor.start()
@@ -104,6 +122,7 @@ def _serve(var: Path) -> int:
         supervisor.watch()
         return 1
     finally:
+        _undisturbed.set()
         say("Stopping ...")
         supervisor.shut_down()
 

@@ -164,6 +164,18 @@ def test_a_taken_port_is_said_and_another_used_and_sigterm_stops_all(var: Path) 
     assert alive(started) == []
 
 
+@pytest.mark.parametrize("after", [0.1, 1.0])
+def test_stopped_at_any_moment_of_its_start_it_leaves_nothing(var: Path, after: float) -> None:
+    run = Run(var, PORT=str(free_port()))
+    run.wait_for("Starting PostgreSQL")
+    time.sleep(after)
+    assert run.stop(signal.SIGINT) == 0, run.text
+    left = [
+        process for process in psutil.process_iter(["cmdline"]) if str(var) in str(process.info["cmdline"])
+    ]
+    assert alive(left) == []
+
+
 def test_a_second_run_in_the_same_folder_and_an_open_host_are_refused(var: Path) -> None:
     (var / "run.lock").touch()
     import fcntl
