@@ -169,6 +169,10 @@ def be_refused(page: Page, stage: dict[str, str]) -> Iterator[str]:
         page.get_by_text(name).first.click()
     page.get_by_role("alert").wait_for()
     yield "a dispense"
+    page.get_by_label("Scan", exact=True).fill("no code")
+    page.get_by_role("button", name="Add scanned part").click()
+    page.get_by_text("This is no code of a part.").wait_for()
+    yield "a scan"
     for name, button in (
         ("desk:swap", "Log the swap"),
         ("desk:edit", "Save"),

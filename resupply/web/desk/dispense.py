@@ -25,6 +25,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.desk.forms import DispenseForm, RowForm, RowFormSet
 from resupply.web.desk.rows import LineRow, line_rows
+from resupply.web.desk.scanning import Scanned, add_scan, is_scan, scan_form
 from resupply.web.forms import show
 from resupply.web.wording import day_words, kind_word
 
@@ -40,11 +41,13 @@ def dispense(request: StaffRequest, public_id: UUID) -> HttpResponse:
     plans.refresh_if_run_out(person, now=clock.now())
     sheet = _sheet(request, person)
     recorded = None
-    if request.method == "POST" and "more" not in request.POST:
+    if request.method == "POST" and not (sheet.scanned or "more" in request.POST):
         recorded = _record(request, person, sheet)
     if recorded is not None:
         messages.success(request, _said(recorded, sheet.today))
         return redirect("desk:patient", person.public_id)
+    if sheet.scanned and sheet.scanned.done:
+        messages.success(request, sheet.scanned.done)
     context = {
         "person": person,
         "today": sheet.today,
@@ -52,20 +55,30 @@ def dispense(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "rows": sheet.rows,
         "form_rows": sheet.formset,
         "has_errors": sheet.has_errors,
+        "scan": scan_form(request, sheet.scanned),
+        "scanned": sheet.scanned,
         "back_url": reverse("desk:patient", args=[person.public_id]),
     }
-    return render(request, "desk/dispense.html", context, status=422 if sheet.has_errors else 200)
+    return render(request, "desk/dispense.html", context, status=422 if sheet.is_refused else 200)
 
 
 @dataclass(slots=True)
 class Sheet:
-    """The form as a whole. `rows` pairs each row's form with the line it stands for (None: any part)."""
+    """The form as a whole. `rows` pairs each row's form with the line it stands for (None: any part);
+    `scanned` is what a scan did to them (None: nothing was scanned).
+    """
 
     today: date
     head: DispenseForm
     formset: "BaseFormSet[RowForm]"
     rows: list[tuple[RowForm, LineRow | None]]
     items: dict[int, CatalogueItem]
+    scanned: Scanned | None = None
+
+    @property
+    def is_refused(self) -> bool:
+        """Whether what was sent could not be taken."""
+        return self.has_errors or bool(self.scanned and self.scanned.problem)
 
     @property
     def has_errors(self) -> bool:
@@ -83,10 +96,14 @@ def _sheet(request: StaffRequest, person: Patient) -> Sheet:
     items = dispense_queries.offered_items(line.item_id for line in latest.values() if line.item_id)
     parts = {"parts": _part_choices(items)}
     locations = access.locations(request)
-    if request.method == "POST" and "more" in request.POST:
+    scanned = None
+    if request.method == "POST" and ("more" in request.POST or is_scan(request)):
+        typed = _typed(request)
+        if "more" not in request.POST:
+            scanned = add_scan(request, typed, items, lines, today=today)
         head = DispenseForm(initial=request.POST.dict(), locations=locations)
-        formset = RowFormSet(initial=_typed(request), prefix="rows", form_kwargs=parts)
-        formset.extra = 1
+        formset = RowFormSet(initial=scanned.rows if scanned else typed, prefix="rows", form_kwargs=parts)
+        formset.extra = 0 if scanned else 1
     elif request.method == "POST":
         head = DispenseForm(request.POST, locations=locations)
         formset = RowFormSet(request.POST, prefix="rows", form_kwargs=parts)
@@ -96,7 +113,7 @@ def _sheet(request: StaffRequest, person: Patient) -> Sheet:
         formset = RowFormSet(initial=initial, prefix="rows", form_kwargs=parts)
     by_kind = {line.kind: line for line in lines}
     rows = [(form, by_kind.get(str(form["kind"].value() or ""))) for form in formset]
-    return Sheet(today, head, formset, rows, {item.pk: item for item in items})
+    return Sheet(today, head, formset, rows, {item.pk: item for item in items}, scanned)
 
 
 def _record(request: StaffRequest, person: Patient, sheet: Sheet) -> Dispense | None:

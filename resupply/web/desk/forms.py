@@ -178,6 +178,20 @@ class DispenseForm(forms.Form):
         self.fields["location"].queryset = locations  # type: ignore[attr-defined]
 
 
+class ScanForm(forms.Form):
+    """What a scanner types. Blanks at the ends stay: a group separator counts as one for `str.strip()`."""
+
+    scan = forms.CharField(
+        label="Scan",
+        required=False,
+        strip=False,
+        help_text="The code on the pack, scanned or typed as printed. Each scan adds one and logs nothing.",
+        widget=forms.TextInput(
+            {"autocomplete": "off", "autocapitalize": "off", "spellcheck": "false", "data-scan": True}
+        ),
+    )
+
+
 class RowForm(forms.Form):
     """One part of a dispense; without a quantity it is left out. `part` is `item:<id>` or `code:<code>`."""
 
@@ -193,6 +207,7 @@ class RowForm(forms.Form):
         choices=[("", "if covered"), ("yes", "yes"), ("no", "no")],
     )
     exception_reason = forms.CharField(label="Reason for an exception", max_length=300, required=False)
+    scanned = forms.CharField(required=False, widget=forms.HiddenInput)  # "1" where scans fill the row
 
     def __init__(self, *args: Any, parts: list[tuple[str, Any]], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
