@@ -47,7 +47,9 @@ def test_two_scans_of_a_part_are_logged_as_two(window: OpenWindow, cast: Cast) -
         expect(field).to_have_value("")
     scan(field, f"01{GTIN[:-1]}7")
     expect(page.get_by_role("alert")).to_contain_text("The check digit does not fit")
-    scan(field, f"01{GTIN}1725010110A213B1")  # typed over the refused code
+    for property_, place in (("selectionStart", 0), ("selectionEnd", len(GTIN) + 2)):
+        expect(field).to_have_js_property(property_, place)  # marked: the next scan is typed over it
+    scan(field, f"01{GTIN}1725010110A213B1")
     expect(page.get_by_role("alert")).to_contain_text("Nasal cushion, M expired on Wed 1 Jan 2025")
     assert not DispenseLine.objects.filter(lot="A213B1").exists()
     field.fill("")
