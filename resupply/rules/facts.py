@@ -8,13 +8,10 @@ day.
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
-from typing import TYPE_CHECKING
+from typing import NamedTuple
 
 from resupply.rules.kinds import Kind
 from resupply.rules.periods import Period, Unit
-
-if TYPE_CHECKING:
-    from resupply.rules.versions import Schedule
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +75,18 @@ class LifeVersion:
     effective_from: date
     life: Period | None
     ref: str = ""
+
+
+class LifeStep(NamedTuple):
+    """From `start` on, until the next step starts, units of a code have this life."""
+
+    start: date
+    life: Period
+    ref: str
+
+
+Schedule = tuple[LifeStep, ...]
+"""The life of a code over time, as the versions in force make it (`versions.life_schedule`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +156,7 @@ class Policy:
     payers: Mapping[str, PayerTerms] = field(default_factory=dict)
     clinic_refill_rules: tuple[RefillRule, ...] = ()
     clinic_terms: tuple[ClinicTerms, ...] = ()
-    schedules: dict[str, "Schedule"] = field(default_factory=dict, init=False, compare=False, repr=False)
+    schedules: dict[str, Schedule] = field(default_factory=dict, init=False, compare=False, repr=False)
     """Filled by `versions.life_schedule`: one policy serves a whole rebuild."""
 
 

@@ -7,10 +7,9 @@ policy, the shipped default (which is in force from ever). Source: ours.
 
 from collections.abc import Sequence
 from datetime import date
-from typing import NamedTuple, Protocol, TypeVar
+from typing import Protocol, TypeVar
 
-from resupply.rules.facts import LifeVersion, Policy
-from resupply.rules.periods import Period
+from resupply.rules.facts import LifeStep, LifeVersion, Policy, Schedule
 
 
 class Dated(Protocol):
@@ -37,17 +36,6 @@ def in_force(versions: Sequence[V], day: date) -> V | None:
 def next_change(versions: Sequence[V], after: date) -> date | None:
     """The first effective date later than a day, if any."""
     return min((v.effective_from for v in versions if v.effective_from > after), default=None)
-
-
-class LifeStep(NamedTuple):
-    """From `start` on, until the next step starts, units of a code have this life."""
-
-    start: date
-    life: Period
-    ref: str
-
-
-Schedule = tuple[LifeStep, ...]
 
 
 def life_schedule(code: str, policy: Policy, own: Sequence[LifeVersion] = ()) -> Schedule:

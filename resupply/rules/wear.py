@@ -25,11 +25,11 @@ from datetime import date
 from enum import StrEnum
 from typing import NamedTuple
 
-from resupply.rules.facts import Delivery, PatientFacts, Policy, Refit
+from resupply.rules.facts import Delivery, LifeStep, PatientFacts, Policy, Refit, Schedule
 from resupply.rules.kinds import REFIT_KINDS, Kind
 from resupply.rules.pauses import Span, shifted, spans
 from resupply.rules.periods import add
-from resupply.rules.versions import LifeStep, Schedule, life_schedule
+from resupply.rules.versions import life_schedule
 
 CORRECTION_DAYS = 14
 """A swap reported at most this many days after an assumed start tells the true day of that start."""

@@ -1,9 +1,11 @@
 """What all forms share: a day is asked for as a date, and a service's refusal appears at its field."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any, TypeVar
 
 from django import forms
+from django.utils.html import format_html, format_html_join
+from django.utils.safestring import SafeString
 
 from resupply.services.errors import Refused
 
@@ -17,6 +19,26 @@ class DayInput(forms.DateInput):
 
     def __init__(self, attrs: dict[str, Any] | None = None) -> None:
         super().__init__(attrs, format="%Y-%m-%d")
+
+
+class SuggestingInput(forms.TextInput):
+    """A text field that offers words and takes others too (HTML `datalist`); set `words` before rendering."""
+
+    def __init__(self, attrs: dict[str, Any] | None = None) -> None:
+        super().__init__(attrs)
+        self.words: Iterable[str] = ()
+
+    def get_context(self, name: str, value: Any, attrs: dict[str, Any] | None) -> dict[str, Any]:
+        """The field's context, naming the list that follows it."""
+        return super().get_context(name, value, {**(attrs or {}), "list": f"{name}-words"})
+
+    def render(
+        self, name: str, value: Any, attrs: dict[str, Any] | None = None, renderer: Any = None
+    ) -> SafeString:
+        """The field, and the words behind it."""
+        field = super().render(name, value, attrs, renderer)
+        options = format_html_join("", '<option value="{}">', ((word,) for word in self.words))
+        return format_html('{}<datalist id="{}-words">{}</datalist>', field, name, options)
 
 
 def day_field(label: str, **over: Any) -> forms.DateField:

@@ -15,6 +15,7 @@ from django.views.decorators.http import require_http_methods
 
 from resupply import clock
 from resupply.models import Patient
+from resupply.queries.catalogue import mask_families
 from resupply.rules.kinds import Kind
 from resupply.services import dispensing, events
 from resupply.web import access
@@ -114,7 +115,7 @@ def pause_end(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def refit(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Log a refit to another mask family."""
     person, today = _person(request, public_id)
-    form = RefitForm(request.POST or None, initial={"on": today})
+    form = RefitForm(request.POST or None, initial={"on": today}, families=mask_families())
 
     def write() -> str:
         family, on = form.cleaned_data["family"], form.cleaned_data["on"]

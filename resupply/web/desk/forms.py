@@ -18,7 +18,7 @@ from resupply.models import (
     SuppliedBy,
 )
 from resupply.services.people import PatientDetails
-from resupply.web.forms import day_field
+from resupply.web.forms import SuggestingInput, day_field
 from resupply.web.wording import kind_word
 
 _WEEKDAYS = list(enumerate(("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")))
@@ -151,8 +151,17 @@ class PauseEndForm(forms.Form):
 class RefitForm(forms.Form):
     """The patient was refitted to another mask family."""
 
-    family = forms.CharField(label="Mask family", max_length=60)
+    family = forms.CharField(
+        label="Mask family",
+        max_length=60,
+        widget=SuggestingInput,
+        help_text="As the catalogue spells it: units of any other family end.",
+    )
     on = day_field("Day of the refit")
+
+    def __init__(self, *args: Any, families: Iterable[str], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["family"].widget.words = families
 
 
 class VoidForm(forms.Form):

@@ -431,3 +431,12 @@ def test_why_opens_the_steps_in_place_or_as_a_page(cast: Cast, ines: Client, cus
 def test_there_is_no_why_of_what_is_not_there(cast: Cast, ines: Client, cushion: Dispense) -> None:
     for view, *rest in (("why", "mask"), ("why", "sofa"), ("why_value", "cushion", "colour")):
         assert ines.get(at(view, cast.odalys.public_id, *rest)).status_code == 404, rest
+
+
+def test_a_refit_offers_the_families_on_the_shelf(cast: Cast, ines: Client) -> None:
+    make_item(family="Birch")
+    make_item(family="Aspen")
+    make_item(family="Cedar", is_offered=False)
+    page = ines.get(at("refit", cast.odalys.public_id)).content.decode()
+    assert 'list="family-words"' in page
+    assert '<option value="Aspen"><option value="Birch"></datalist>' in page
