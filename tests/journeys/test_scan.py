@@ -47,12 +47,10 @@ def test_two_scans_of_a_part_are_logged_as_two(window: OpenWindow, cast: Cast) -
         expect(field).to_have_value("")
     scan(field, f"01{GTIN[:-1]}7")
     expect(page.get_by_role("alert")).to_contain_text("The check digit does not fit")
-    for property_, place in (("selectionStart", 0), ("selectionEnd", len(GTIN) + 2)):
-        expect(field).to_have_js_property(property_, place)  # marked: the next scan is typed over it
+    expect(field).to_have_value("")
     scan(field, f"01{GTIN}1725010110A213B1")
     expect(page.get_by_role("alert")).to_contain_text("Nasal cushion, M expired on Wed 1 Jan 2025")
     assert not DispenseLine.objects.filter(lot="A213B1").exists()
-    field.fill("")
     for row in page.get_by_role("list", name="Parts").get_by_role("listitem").all():
         if row.get_by_label("Lot", exact=True).input_value() != "A213B1":
             row.get_by_label("Quantity").fill("")

@@ -55,14 +55,13 @@ document.addEventListener("keydown", (event) => {
   if (menu) { menu.open = false; menu.querySelector("summary").focus(); }
 });
 
-// --- scanner: it types the group separator as Ctrl+], which a browser would swallow; a refused code is overwritten by the next scan ---
+// --- scanner: it types the group separator as Ctrl+], which a browser would swallow ---------------
 document.addEventListener("keydown", (event) => {
   const field = event.target.closest?.("[data-scan]");
   if (!field || !event.ctrlKey || event.key !== "]") return;
   event.preventDefault();
   field.setRangeText("\u001d", field.selectionStart, field.selectionEnd, "end");
 });
-document.querySelector("[data-scan][autofocus]")?.select();
 
 // --- copy a link ------------------------------------------------------------------------------------------------
 document.addEventListener("click", async (event) => {

@@ -5,7 +5,7 @@ suggested and nobody touched is taken over, its quantity counted anew from 1. Wh
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 from django.http import HttpRequest
@@ -19,6 +19,9 @@ from resupply.web.wording import day_words, kind_word
 
 MOST_ROWS = 40
 """Rows a form may have."""
+
+MOST_SHOWN = 120
+"""Characters of a refused scan that are shown."""
 
 Row = dict[str, str]
 
@@ -44,12 +47,15 @@ FULL = f"The form has {MOST_ROWS} rows already. Log these first, then scan the r
 
 @dataclass(frozen=True, slots=True)
 class Scanned:
-    """The rows after a scan, and what to say of it: what was done, or why nothing was."""
+    """The rows after a scan, and what to say of it: what was done, or why nothing was. `text` is the scan as
+    people can read it.
+    """
 
     rows: list[Row]
     done: str = ""
     cautions: tuple[str, ...] = ()
     problem: str = ""
+    text: str = ""
 
 
 def is_scan(request: HttpRequest) -> bool:
@@ -58,9 +64,10 @@ def is_scan(request: HttpRequest) -> bool:
 
 
 def scan_form(request: HttpRequest, scanned: Scanned | None) -> ScanForm:
-    """The scan field: after a scan it has the focus, and holds what could not be used or is not read yet."""
-    kept = "" if scanned and scanned.done else request.POST.get("scan", "")
-    form = ScanForm(initial={"scan": kept})
+    """The scan field. After a scan it has the focus and is empty, also where the scan was refused (the
+    message shows it): left there, it would stand before the next scan and keep the form from being logged.
+    """
+    form = ScanForm(initial={"scan": "" if scanned else request.POST.get("scan", "")})
     if scanned:
         form.fields["scan"].widget.attrs |= {"autofocus": True}
     return form
@@ -75,7 +82,23 @@ def add_scan(
     today: date,
 ) -> Scanned:
     """Read the scan and count it into the rows as typed; a scan that may not go out leaves them alone."""
-    scan = gs1.parse(request.POST.get("scan", ""), year=today.year)
+    text = request.POST.get("scan", "")
+    suggested = {line.kind: str(line.status.quantity_suggested or "") for line in lines}
+    scanned = _read_in(text, rows, items, suggested, day=_day_typed(request, today), today=today)
+    return replace(scanned, text=text[:MOST_SHOWN].replace(gs1.SEPARATOR, "␝"))
+
+
+def _read_in(
+    text: str,
+    rows: list[Row],
+    items: Sequence[CatalogueItem],
+    suggested: dict[str, str],
+    *,
+    day: date,
+    today: date,
+) -> Scanned:
+    """The same for a scan by itself, on the day of the dispense."""
+    scan = gs1.parse(text, year=today.year)
     if isinstance(scan, Problem):
         return Scanned(rows, problem=PROBLEMS[scan.reason])
     if not scan.gtin:
@@ -83,9 +106,8 @@ def add_scan(
     item = next((item for item in items if item.gtin.zfill(14) == scan.gtin), None)
     if item is None:
         return Scanned(rows, problem=_unknown(scan, today))
-    if scan.expires_on and scan.expires_on < _day_typed(request, today):
+    if scan.expires_on and scan.expires_on < day:
         return Scanned(rows, problem=_expired(item, scan.expires_on, today))
-    suggested = {line.kind: str(line.status.quantity_suggested or "") for line in lines}
     return _count_in(rows, item, scan, suggested)
 
 

@@ -178,8 +178,17 @@ def test_what_is_stopped_and_what_to_do(
     assert says in page
     assert 'role="alert"' in page
     assert rows(answer) == [("code:A7035", "1", "", "")]
-    assert answer.context["scan"]["scan"].value() == scan
+    assert f"Scanned: {scan[:120]}" in page
+    assert answer.context["scan"]["scan"].value() == ""
     assert not Dispense.objects.exists()
+
+
+def test_a_refused_scan_does_not_keep_the_rest_from_being_logged(cast: Cast, ines: Client) -> None:
+    answer = ines.post(address(cast), sheet(cast, LABEL, {"part": "code:A7035", "quantity": "1"}))
+    assert answer.status_code == 422
+    assert "A213B1␝211234" in answer.content.decode()
+    assert ines.post(address(cast), again(answer, answer.context["scan"]["scan"].value())).status_code == 302
+    assert DispenseLine.objects.get().part_code == "A7035"
 
 
 def test_the_button_without_a_scan_logs_nothing(cast: Cast, ines: Client) -> None:
