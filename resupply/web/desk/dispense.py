@@ -25,7 +25,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.desk.forms import DispenseForm, RowForm, RowFormSet
 from resupply.web.desk.rows import LineRow, line_rows
-from resupply.web.desk.scanning import Scanned, add_scan, is_scan, scan_form
+from resupply.web.desk.scanning import MOST_ROWS, Scanned, add_scan, is_scan, scan_form
 from resupply.web.forms import show
 from resupply.web.wording import day_words, kind_word
 
@@ -171,7 +171,8 @@ def _first_row(line: LineRow, latest: DispenseLine | None) -> dict[str, Any]:
 
 def _typed(request: StaffRequest) -> list[dict[str, str]]:
     """The rows as typed so far, for a form with one more row."""
-    count = min(int(request.POST.get("rows-TOTAL_FORMS", "0") or 0), 40)
+    sent = request.POST.get("rows-TOTAL_FORMS", "")
+    count = min(int(sent), MOST_ROWS) if sent.isdecimal() and len(sent) < 5 else 0
     names = RowForm.base_fields
     return [{name: request.POST.get(f"rows-{i}-{name}", "") for name in names} for i in range(count)]
 

@@ -243,3 +243,10 @@ def test_a_scan_costs_no_query_more_than_the_form(
         make_item(name=f"Item {number}")
     with django_assert_max_num_queries(len(opened)):
         ines.post(address(cast), sheet(cast, LABEL))
+
+
+@pytest.mark.parametrize("count", ["", "many", "-1", "9" * 5000, "²"])
+def test_a_row_count_no_browser_sends_is_no_fault_of_ours(cast: Cast, ines: Client, count: str) -> None:
+    data = {"more": "1", "rows-TOTAL_FORMS": count, "rows-INITIAL_FORMS": "0"}
+    answer = ines.post(reverse("desk:dispense", args=[cast.odalys.public_id]), data)
+    assert answer.status_code == 200
