@@ -55,6 +55,10 @@ def main() -> int:
             return _serve(var)
     except StopRequested:
         return 0
+    except Exception:
+        if not _asked.is_set():
+            raise
+        return 0  # stopped amid a database's answer, its client fails in a way of its own
     finally:
         say("Stopped.")
 

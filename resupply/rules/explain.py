@@ -11,7 +11,7 @@ from resupply.rules.explain_wear import WearSteps
 from resupply.rules.facts import PatientFacts, Policy
 from resupply.rules.kinds import Kind
 from resupply.rules.lines import LinePlan, Terms, plan_lines
-from resupply.rules.pauses import spans
+from resupply.rules.pauses import sourced_spans
 from resupply.rules.refills import rule_for
 from resupply.rules.steps import Explanation, Notebook, Step
 from resupply.rules.versions import in_force, life_on, life_schedule
@@ -40,7 +40,7 @@ def _explain(
     as_of: date,
 ) -> Explanation:
     notes = Notebook()
-    paused = spans(facts.pauses, as_of=as_of)
+    paused = sourced_spans(facts.pauses, as_of=as_of)
     wear = WearSteps(notes, walked[plan.kind], walked.get(Kind.MASK), paused)
     refill = RefillSteps(notes, _refill_input(plan, terms, facts, policy, as_of=as_of), as_of=as_of)
     since, worn_on = wear.in_use_since(), wear.worn_on()

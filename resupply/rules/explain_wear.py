@@ -10,7 +10,7 @@ from datetime import date
 
 from resupply.rules.facts import PatientFacts
 from resupply.rules.kinds import Kind
-from resupply.rules.pauses import Span
+from resupply.rules.pauses import SourcedSpan
 from resupply.rules.periods import add_days
 from resupply.rules.steps import Known, Notebook
 from resupply.rules.wear import Leave, LineWear, Start, UnitWear
@@ -22,7 +22,7 @@ class WearSteps:
     """Writes the steps of one line; `mask` is the line that contained parts came with."""
 
     def __init__(
-        self, notes: Notebook, line: LineWear, mask: LineWear | None, paused: Sequence[Span]
+        self, notes: Notebook, line: LineWear, mask: LineWear | None, paused: Sequence[SourcedSpan]
     ) -> None:
         self.notes, self.line, self.paused = notes, line, paused
         self.mask = WearSteps(notes, mask, None, paused) if mask and mask.kind != line.kind else None
@@ -156,11 +156,11 @@ class WearSteps:
         unit, notes = self.units[position], self.notes
         moved = add_days(unit.worn.base, unit.worn.paused_days)
         days: list[Known] = []
-        for number, span in enumerate(self.paused):
+        for number, (span, begun_by, ended_by) in enumerate(self.paused):
             if span.until <= unit.started_on or span.start >= moved:
                 continue
-            begun = notes.fact(f"pause{number + 1}.from", span.start, "pause_from", "")
-            over = notes.fact(f"pause{number + 1}.until", span.until, "pause_until", "")
+            begun = notes.fact(f"pause{number + 1}.from", span.start, "pause_from", begun_by)
+            over = notes.fact(f"pause{number + 1}.until", span.until, "pause_until", ended_by)
             counted_from = max(span.start, unit.started_on)
             name = self._name(position, f"pause{number + 1}")
             since = notes.write(

@@ -33,6 +33,27 @@ def spans(pauses: Sequence[Pause], *, as_of: date) -> tuple[Span, ...]:
     return tuple(merged)
 
 
+class SourcedSpan(NamedTuple):
+    """A span of paused days with the records of the pauses that begin and end it."""
+
+    span: Span
+    begun_by: str
+    ended_by: str
+
+
+def sourced_spans(pauses: Sequence[Pause], *, as_of: date) -> tuple[SourcedSpan, ...]:
+    """The spans of `spans`, each with its records, for explanations."""
+    counted = [p for p in pauses if p.start <= as_of and p.start < (p.until or as_of)]
+    return tuple(
+        SourcedSpan(
+            span,
+            next(p.ref for p in counted if p.start == span.start),
+            next(p.ref for p in counted if (p.until or as_of) == span.until),
+        )
+        for span in spans(pauses, as_of=as_of)
+    )
+
+
 def pause_on(pauses: Sequence[Pause], *, as_of: date) -> tuple[date | None, date | None]:
     """Start and end of the pause that `as_of` lies in (None, None: in none; an end of None: still open)."""
     known = sorted((p.start, p.until or date.max) for p in pauses if p.start <= as_of)

@@ -33,11 +33,6 @@ def in_force(versions: Sequence[V], day: date) -> V | None:
     return best
 
 
-def next_change(versions: Sequence[V], after: date) -> date | None:
-    """The first effective date later than a day, if any."""
-    return min((v.effective_from for v in versions if v.effective_from > after), default=None)
-
-
 def life_schedule(code: str, policy: Policy, own: Sequence[LifeVersion] = ()) -> Schedule:
     """The life of a code over time, the first step from the earliest possible day.
 
