@@ -75,12 +75,16 @@ class RefillSteps:
         if self.as_of < self.plan.deliver_from:
             return self._too_early("quantity_limit", deliver_from, allowance.ref)
         room = self._room_at_once(allowance)
-        fits = self._fitting(allowance, covered, max(_number(room), 0))
+        fits = self._fitting(allowance, covered, max(self.notes.number(room), 0))
         zero = notes.fact("zero", 0, "never_below_zero", "")
         least = notes.write(
-            "limit.least", "smallest", (room, fits), min(_number(room), _number(fits)), "limit_least"
+            "limit.least",
+            "smallest",
+            (room, fits),
+            min(self.notes.number(room), self.notes.number(fits)),
+            "limit_least",
         )
-        most = max(0, _number(least))
+        most = max(0, self.notes.number(least))
         limit = notes.write("limit", "largest", (zero, least), most, "limit")
         args = (self.today, deliver_from, limit)
         return notes.write("quantity_limit", "zero_before", args, most, "limit_today", allowance.ref)
@@ -101,7 +105,7 @@ class RefillSteps:
             "target_units", self.given.life_ref,
         )  # fmt: skip
         most = [reach] if limit.value is None else [reach, limit]
-        least = min(_number(step) for step in most)
+        least = min(self.notes.number(step) for step in most)
         return notes.write("quantity_suggested", "smallest", most, least, "suggested")
 
     def state(self, supply_ends: Known, deliver_from: Known, ask_from: Known) -> Known:
@@ -121,7 +125,7 @@ class RefillSteps:
         return self.notes.write(name, "zero_before", (self.today, deliver_from, None), 0, "too_early", source)
 
     def _days_later(self, name: str, day: Known, days: Known, why: str) -> Known:
-        result = add_days(self.notes.day(day), _number(days))
+        result = add_days(self.notes.day(day), self.notes.number(days))
         return self.notes.write(name, "add_days", (day, days), result, why)
 
     def _delivered(self, position: int) -> Known:
@@ -209,9 +213,3 @@ class RefillSteps:
 
 def _period(period: Period) -> tuple[int, str]:
     return period.count, period.unit.value
-
-
-def _number(step: Known) -> int:
-    if not isinstance(step.value, int):
-        raise TypeError(f"{step.ref} is no number")
-    return step.value

@@ -48,15 +48,17 @@ class WearSteps:
             for position, delivery in enumerate(facts.deliveries)
             if delivery.kind == line.kind and delivery.on <= as_of
         ]
-        total = notes.write("given", "sum", given, sum(_number(step) for step in given), "units_given_in_all")
+        total = notes.write(
+            "given", "sum", given, sum(self.notes.number(step) for step in given), "units_given_in_all"
+        )
         starts = [unit.started_on for unit in line.units if unit.how is not Start.CONTAINED]
         started = notes.write("started", "count", starts, len(starts), "units_started")
         ends = [refit.on for _, refit in line.ended_spares]
         ended = notes.write("ended", "count", ends, len(ends), "spares_ended_by_refit")
         left = notes.write(
-            "spares.given", "minus", (total, started), _number(total) - len(starts), "not_started"
+            "spares.given", "minus", (total, started), self.notes.number(total) - len(starts), "not_started"
         )
-        return notes.write("spares", "minus", (left, ended), _number(left) - len(ends), "spares")
+        return notes.write("spares", "minus", (left, ended), self.notes.number(left) - len(ends), "spares")
 
     def supply_ends_on(self) -> Known:
         """The worn date of the last unit, or the day the last one left."""
@@ -172,11 +174,5 @@ class WearSteps:
             )
             length = (span.until - counted_from).days
             days.append(notes.write(f"{name}.days", "days_between", (over, since), length, "pause_days"))
-        total = sum(_number(step) for step in days)
+        total = sum(self.notes.number(step) for step in days)
         return notes.write(self._name(position, "paused"), "sum", days, total, "paused_days")
-
-
-def _number(step: Known) -> int:
-    if not isinstance(step.value, int):
-        raise TypeError(f"{step.ref} is no number")
-    return step.value

@@ -93,6 +93,12 @@ class Notebook:
             raise TypeError(f"{step.ref} is no day")
         return step.value
 
+    def number(self, step: Known) -> int:
+        """The result of a step that came to a number."""
+        if not isinstance(step.value, int):
+            raise TypeError(f"{step.ref} is no number")
+        return step.value
+
 
 def _plain(value: Value) -> int | str | None:
     return value.isoformat() if isinstance(value, date) else value
