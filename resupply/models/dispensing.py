@@ -6,25 +6,16 @@ from django.contrib.postgres.fields import ArrayField
 from django.db import models
 from django.db.models import F, Q
 
+from resupply.models.answers import RefillAnswerItem
 from resupply.models.base import Voidable, tracked
-from resupply.models.equipment import KIND_CHOICES, CatalogueItem
+from resupply.models.equipment import KIND_CHOICES, CatalogueItem, Order
+from resupply.models.imports import ImportBatch
 from resupply.models.payers import Payer
 from resupply.models.people import Location, Patient
 from resupply.rules.kinds import Kind
 
 LARGEST_QUANTITY = 500
 """More units than any patient is given on one day: a larger number is a slip of the keyboard."""
-
-
-class ImportBatch(models.Model):
-    """One committed import of files."""
-
-    public_id = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
-    imported_at = models.DateTimeField()
-    rows_added = models.JSONField(default=dict)
-
-    def __str__(self) -> str:
-        return f"import {self.public_id}"
 
 
 class Given(models.TextChoices):
@@ -41,6 +32,21 @@ class SuppliedBy(models.TextChoices):
     ELSEWHERE = "elsewhere", "Another supplier"
 
 
+class Parcel(models.TextChoices):
+    """What became of a shipped dispense, where it did not arrive."""
+
+    UNDELIVERED = "undelivered", "Came back undelivered"
+    LOST = "lost", "Lost on the way"
+
+
+class Notice(models.TextChoices):
+    """Whether the patient got the written notice owed where a payer is expected to deny."""
+
+    NOT_OWED = "not_owed", "No notice is owed"
+    GIVEN = "given", "Written notice given"
+    DECLINED = "declined", "Written notice offered, not signed"
+
+
 @tracked
 class Dispense(Voidable):
     """Parts given to a patient on a date, in person or shipped; that date is its delivery date."""
@@ -51,7 +57,14 @@ class Dispense(Voidable):
     dispensed_on = models.DateField()
     given = models.CharField(max_length=10, choices=Given, default=Given.IN_PERSON)
     supplied_by = models.CharField(max_length=10, choices=SuppliedBy, default=SuppliedBy.US)
+    carrier = models.CharField(max_length=60, blank=True)
     tracking_id = models.CharField(max_length=60, blank=True)
+    delivery_address = models.TextField(blank=True)
+    """Where it was shipped to, as the address was then."""
+    order = models.ForeignKey(Order, models.PROTECT, null=True, blank=True, related_name="+")
+    """The prescriber's order in force that day."""
+    parcel = models.CharField(max_length=12, choices=Parcel, blank=True)
+    parcel_on = models.DateField(null=True, blank=True)
     batch = models.ForeignKey(ImportBatch, models.PROTECT, null=True, blank=True, related_name="dispenses")
     form_key = models.UUIDField(null=True, unique=True, editable=False)
     """Key of the form that was sent: a second press of the button finds the first dispense."""
@@ -61,6 +74,11 @@ class Dispense(Voidable):
 
     def __str__(self) -> str:
         return f"dispense {self.public_id}"
+
+    @property
+    def number(self) -> str:
+        """The number on its slip."""
+        return f"D{self.pk:06d}"
 
 
 @tracked
@@ -80,12 +98,27 @@ class DispenseLine(Voidable):
     billed_to = models.ForeignKey(Payer, models.PROTECT, null=True, blank=True, related_name="+")
     family = models.CharField(max_length=60, blank=True)
     contains = ArrayField(models.CharField(max_length=8), default=list, blank=True)
+    serial = models.CharField(max_length=40, blank=True)
+    size_kept = models.CharField(max_length=20, blank=True)
+    """Of a fit pack: the size the patient kept."""
+    answer_item = models.ForeignKey(
+        RefillAnswerItem, models.PROTECT, null=True, blank=True, related_name="dispense_lines"
+    )
+    """The patient's own yes it was given from."""
+    exchange_of = models.ForeignKey(
+        "self", models.PROTECT, null=True, blank=True, related_name="exchanged_for"
+    )
     exception_reason = models.CharField(max_length=300, blank=True)
     """Typed by staff where the line lies outside the limits; the payer may deny it."""
+    exception_stops = ArrayField(models.CharField(max_length=24), default=list, blank=True)
+    """Codes of the limits it lies outside of (`rules.stops`)."""
+    notice = models.CharField(max_length=8, choices=Notice, blank=True)
+    notice_on = models.DateField(null=True, blank=True)
     import_key = models.CharField(max_length=64, null=True, unique=True, editable=False)
 
     class Meta(Voidable.Meta):
         ordering = ["position"]
+        indexes = [models.Index(fields=["lot"], name="dispense_line_lot", condition=~Q(lot=""))]
         constraints = [
             *Voidable.Meta.constraints,
             models.UniqueConstraint(fields=["dispense", "position"], name="dispense_line_position_once"),
@@ -99,6 +132,11 @@ class DispenseLine(Voidable):
             ),
             models.CheckConstraint(
                 condition=Q(contains=[]) | Q(kind=Kind.MASK.value), name="only_masks_contain_parts"
+            ),
+            models.CheckConstraint(
+                condition=Q(notice="given", notice_on__isnull=False)
+                | (~Q(notice="given") & Q(notice_on=None)),
+                name="notice_given_has_its_day",
             ),
         ]
 

@@ -1,5 +1,7 @@
 """What the clinic can give, the device it serves, and the prescriber's order behind it."""
 
+import uuid
+
 from django.contrib.postgres.fields import ArrayField
 from django.db import models
 from django.db.models import Q
@@ -23,13 +25,20 @@ class Magnetic(models.TextChoices):
 class CatalogueItem(models.Model):
     """An item on the clinic's shelf: kind, billing code, mask family, size, and what is packed with it."""
 
+    public_id = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     name = models.CharField(max_length=120)
     kind = models.CharField(max_length=20, choices=KIND_CHOICES)
     part_code = models.CharField(max_length=8)
     family = models.CharField(max_length=60, blank=True)
     size = models.CharField(max_length=20, blank=True)
     contains = ArrayField(models.CharField(max_length=8), default=list, blank=True)
+    pack_sizes = ArrayField(models.CharField(max_length=20), default=list, blank=True)
+    """Sizes in a fit pack: one pack, of which the patient keeps one size. Empty: no fit pack."""
     gtin = models.CharField(max_length=14, blank=True)
+    hibc = models.CharField(max_length=24, blank=True)
+    """Labeler and product of an HIBC primary code, without `+`, unit of measure and check character."""
+    code_note = models.CharField(max_length=300, blank=True)
+    """Why this billing code, where the clinic had to choose."""
     magnetic = models.CharField(max_length=8, choices=Magnetic, default=Magnetic.UNKNOWN)
     is_offered = models.BooleanField(default=True)
 
@@ -38,6 +47,7 @@ class CatalogueItem(models.Model):
         constraints = [
             models.UniqueConstraint(fields=["name", "size"], name="catalogue_item_once"),
             models.UniqueConstraint(fields=["gtin"], condition=~Q(gtin=""), name="catalogue_gtin_once"),
+            models.UniqueConstraint(fields=["hibc"], condition=~Q(hibc=""), name="catalogue_hibc_once"),
         ]
 
     def __str__(self) -> str:
@@ -56,6 +66,7 @@ class Humidifier(models.TextChoices):
 class Device(Voidable):
     """A patient's device, its prescribed pressure in cmH2O (a range where it adjusts) and humidifier."""
 
+    public_id = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     patient = models.ForeignKey(Patient, models.PROTECT, related_name="devices")
     description = models.CharField(max_length=120)
     serial = models.CharField(max_length=40, blank=True)
@@ -72,6 +83,7 @@ class Device(Voidable):
 class Order(Voidable):
     """A prescriber's order for supplies."""
 
+    public_id = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     patient = models.ForeignKey(Patient, models.PROTECT, related_name="orders")
     prescriber_name = models.CharField(max_length=120)
     prescriber_npi = models.CharField(max_length=10)

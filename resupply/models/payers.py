@@ -4,6 +4,7 @@ from django.db import models
 from django.db.models import Q
 
 from resupply.models.base import Voidable, tracked
+from resupply.models.imports import ImportBatch
 from resupply.models.people import Patient
 from resupply.rules.periods import Unit
 
@@ -59,6 +60,7 @@ class AllowanceVersion(Voidable):
     at_once_periods = models.PositiveSmallIntegerField()
     effective_from = models.DateField()
     source = models.CharField(max_length=200, blank=True)
+    batch = models.ForeignKey(ImportBatch, models.PROTECT, null=True, blank=True, related_name="allowances")
     import_key = models.CharField(max_length=64, null=True, unique=True, editable=False)
 
     class Meta(Voidable.Meta):

@@ -9,15 +9,20 @@ from django.db.models import Q
 from django.utils import timezone
 
 from resupply.models.base import Voidable, tracked
+from resupply.models.imports import ImportBatch
 
 
 class Location(models.Model):
-    """One place where the clinic sees patients; its zone dates what is dispensed there."""
+    """One place where the clinic sees patients; its zone dates what is dispensed there.
+
+    Where `tracks_stock`, a dispense takes its parts from the stock ledger.
+    """
 
     name = models.CharField(max_length=80, unique=True)
     time_zone = models.CharField(max_length=64, default="UTC")
     phone = models.CharField(max_length=40, blank=True)
     address = models.TextField(blank=True)
+    tracks_stock = models.BooleanField(default=False)
 
     class Meta:
         ordering = ["name"]
@@ -57,6 +62,7 @@ class PatientStatus(models.TextChoices):
     ENDED = "ended", "Therapy ended"
     DIED = "died", "Died"
     MOVED = "moved", "Moved elsewhere"
+    WITHDRAWN = "withdrawn", "Import undone"
 
 
 class Language(models.TextChoices):
@@ -88,6 +94,8 @@ class Patient(models.Model):
     cleaning_weekday = models.PositiveSmallIntegerField(default=6)
     cleaning_month_day = models.PositiveSmallIntegerField(default=1)
     created_at = models.DateTimeField(default=timezone.now, editable=False)
+    batch = models.ForeignKey(ImportBatch, models.PROTECT, null=True, blank=True, related_name="patients")
+    """The import that brought the patient."""
 
     class Meta:
         ordering = ["family_name", "given_name", "id"]

@@ -4,6 +4,7 @@ from django.db import models
 from django.db.models import Q
 
 from resupply.models.base import Voidable, tracked
+from resupply.models.imports import ImportBatch
 from resupply.models.payers import UNIT_CHOICES
 from resupply.models.people import Patient
 
@@ -21,6 +22,7 @@ class LifeVersion(Voidable):
     period_unit = models.CharField(max_length=5, choices=UNIT_CHOICES, default="month")
     effective_from = models.DateField()
     reason = models.CharField(max_length=300, blank=True)
+    batch = models.ForeignKey(ImportBatch, models.PROTECT, null=True, blank=True, related_name="lives")
     import_key = models.CharField(max_length=64, null=True, unique=True, editable=False)
 
     class Meta(Voidable.Meta):

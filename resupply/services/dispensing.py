@@ -1,4 +1,4 @@
-"""Dispenses: parts given to a patient on a date, and what takes them back."""
+"""Dispenses: parts given to a patient on a date. What takes them back stands in `corrections`."""
 
 from collections import Counter
 from collections.abc import Sequence
@@ -27,7 +27,7 @@ from resupply.rules.limits import limit_of
 from resupply.rules.tables import part_types
 from resupply.services import plans
 from resupply.services.errors import Refused
-from resupply.services.records import check_day, local_day, said, stamp, take_back
+from resupply.services.records import check_day, local_day, said, stamp
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,31 +112,6 @@ def record_dispense(
             _add_line(dispense, position, line, payer_id, by, now)
         plans.refresh_plans([patient.pk], now=now)
     return dispense
-
-
-def void_dispense(dispense: Dispense, *, reason: str, by: AbstractBaseUser | None, now: datetime) -> Dispense:
-    """Take a whole dispense back, its standing lines with it. Raises Refused `reason_missing`,
-    `already_void`.
-    """
-    with transaction.atomic():
-        plans.lock_patients([dispense.patient_id])
-        take_back(dispense, reason=reason, by=by, now=now)
-        for line in dispense.lines.filter(voided_at=None):
-            take_back(line, reason=reason, by=by, now=now)
-        plans.refresh_plans([dispense.patient_id], now=now)
-    return dispense
-
-
-def void_line(line: DispenseLine, *, reason: str, by: AbstractBaseUser | None, now: datetime) -> DispenseLine:
-    """Take one line of a dispense back; with its last standing line the dispense itself goes."""
-    dispense = line.dispense
-    with transaction.atomic():
-        plans.lock_patients([dispense.patient_id])
-        take_back(line, reason=reason, by=by, now=now)
-        if not dispense.lines.filter(voided_at=None).exists():
-            take_back(dispense, reason=reason, by=by, now=now)
-        plans.refresh_plans([dispense.patient_id], now=now)
-    return line
 
 
 def _check_line(line: NewLine, dispensed_on: date, row: int) -> None:

@@ -12,7 +12,7 @@ from django.db import connections
 
 from resupply.models import Dispense, Patient, PlanLine
 from resupply.rules.periods import Period, Unit
-from resupply.services import dispensing, plans, policies
+from resupply.services import corrections, dispensing, plans, policies
 from resupply.services.dispensing import NewLine, record_dispense
 from resupply.services.errors import Refused
 from tests.builders import NOW, TODAY, make_location, make_patient, make_payer
@@ -83,7 +83,7 @@ def test_one_dispense_is_voided_once() -> None:
 
     def void() -> str:
         mine = Dispense.objects.get(pk=dispense.pk)
-        dispensing.void_dispense(mine, reason="slip", by=None, now=NOW)
+        corrections.void_dispense(mine, reason="slip", by=None, now=NOW)
         return "voided"
 
     assert sorted(map(str, at_once(void, void))) == ["already_void", "voided"]

@@ -9,7 +9,8 @@ import pytest
 
 from resupply.models import Dispense, DispenseLine, PatientStatus, PlanLine
 from resupply.services import people
-from resupply.services.dispensing import NewLine, record_dispense, void_dispense, void_line
+from resupply.services.corrections import void_dispense, void_line
+from resupply.services.dispensing import NewLine, record_dispense
 from resupply.services.errors import Refused
 from tests.builders import NOW, TODAY, make_coverage, make_item, make_payer
 from tests.cast import Cast

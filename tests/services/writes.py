@@ -18,7 +18,7 @@ from resupply.rules.cleaning import cleaning_tasks
 from resupply.rules.kinds import Kind
 from resupply.rules.periods import Period, Unit
 from resupply.rules.tables import part_types
-from resupply.services import dispensing, events, people, plans, policies
+from resupply.services import corrections, dispensing, events, people, plans, policies
 from resupply.services.importing import import_folder
 from tests import builders
 from tests.services.importing import ALLOWANCES, DISPENSES, EVENTS, LIVES, PATIENTS, write
@@ -124,9 +124,9 @@ def void(draw: st.DrawFn) -> Write:
     def act(world: World) -> object:
         stamp: dict[str, Any] = {"reason": REASON, "by": None, "now": world.now}
         if what == "line" and (line := _some(DispenseLine, place)):
-            return dispensing.void_line(line, **stamp)
+            return corrections.void_line(line, **stamp)
         if what == "dispense" and (given := _some(Dispense, place)):
-            return dispensing.void_dispense(given, **stamp)
+            return corrections.void_dispense(given, **stamp)
         if what == "event" and (event := _some(Event, place)):
             return events.void_event(event, **stamp)
         return None

@@ -17,7 +17,7 @@ from resupply import clock
 from resupply.models import Patient
 from resupply.queries.catalogue import mask_families
 from resupply.rules.kinds import Kind
-from resupply.services import dispensing, events
+from resupply.services import corrections, events
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.desk.forms import PartEventForm, PauseEndForm, PauseForm, RefitForm, SwapForm, VoidForm
@@ -158,7 +158,7 @@ def dispense_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     name = f"dispense of {day_words(dispense.dispensed_on, today=today)}"
 
     def write() -> str:
-        dispensing.void_dispense(
+        corrections.void_dispense(
             dispense, reason=form.cleaned_data["reason"], by=request.staff.user, now=clock.now()
         )
         return f"Voided: {name}."
@@ -182,7 +182,9 @@ def line_void(request: StaffRequest, public_id: UUID, position: int) -> HttpResp
     name = f"{line.quantity} × {_part(line.kind)} of {day_words(line.dispense.dispensed_on, today=today)}"
 
     def write() -> str:
-        dispensing.void_line(line, reason=form.cleaned_data["reason"], by=request.staff.user, now=clock.now())
+        corrections.void_line(
+            line, reason=form.cleaned_data["reason"], by=request.staff.user, now=clock.now()
+        )
         return f"Voided: {name}."
 
     return answer(

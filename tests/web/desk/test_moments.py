@@ -7,7 +7,7 @@ from django.test import Client
 from django.urls import reverse
 
 from resupply.models import PatientStatus
-from resupply.services import dispensing, people
+from resupply.services import corrections, people
 from tests.builders import NOW, make_dispense
 from tests.cast import Cast
 
@@ -17,7 +17,7 @@ pytestmark = pytest.mark.django_db
 def test_a_void_in_the_evening_is_dated_that_evening(cast: Cast, client: Client) -> None:
     dispense = make_dispense(cast.tevin)  # South room: America/Chicago
     midnight = datetime(2026, 3, 19, 0, 1, tzinfo=UTC)
-    dispensing.void_dispense(dispense, reason="wrong patient", by=cast.manager.user, now=midnight)
+    corrections.void_dispense(dispense, reason="wrong patient", by=cast.manager.user, now=midnight)
     client.force_login(cast.manager.user)
     page = client.get(reverse("desk:history", args=[cast.tevin.public_id])).content.decode()
     assert ">Wed 18 Mar, 19:01</time>" in page
