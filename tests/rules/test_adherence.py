@@ -42,7 +42,7 @@ def nights(*runs: tuple[int, int | None]) -> dict[date, int]:
             90,
             "met",
             (22, 51, 21),
-            "C5: the earliest window starts on night 22",
+            "C5: the earliest window counts",
         ),
         ([(79, 0), (40, 240)], 119, "not_met", (61, 90, 11), "C6: only 11 lie inside the first three months"),
         ([(69, 0), (21, 240)], 90, "met", (61, 90, 21), "C7: the last window"),
