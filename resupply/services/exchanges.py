@@ -1,0 +1,122 @@
+"""An exchange: a part of the wrong size comes back and another goes out, in one act.
+
+Nothing is edited: the first line is voided with the reason, and a dispense of the day of the exchange holds
+the new line, which points to the first. Limits and coverage are those that held had the first line not been
+given; where it lay outside of them with a reason, that reason and its notice carry over.
+"""
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from uuid import UUID
+
+from django.contrib.auth.base_user import AbstractBaseUser
+from django.db import transaction
+
+from resupply.models import CatalogueItem, Dispense, DispenseLine, SuppliedBy
+from resupply.rules.tables import part_types
+from resupply.services import corrections, dispensing, plans
+from resupply.services.errors import Refused
+from resupply.services.records import check_reason, said
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Replacement:
+    """What goes out instead: as many units as came back, handed over in person."""
+
+    item: CatalogueItem
+    lot: str = ""
+    expires_on: date | None = None
+    serial: str = ""
+    size_kept: str = ""
+    exception_reason: str = ""
+
+
+def exchange(
+    line: DispenseLine,
+    new: Replacement,
+    *,
+    on: date,
+    reason: str,
+    back_to_shelf: bool,
+    by: AbstractBaseUser | None,
+    now: datetime,
+    form_key: UUID | None = None,
+) -> Dispense:
+    """Take a line back and give as many units of another item for it; returns the new dispense.
+
+    `back_to_shelf`: the units that came back are unopened; else they are discarded. Sent twice with one
+    `form_key`, it happens once. Raises Refused: `reason_missing`, `already_void`, `other_kind`,
+    `given_elsewhere`, `before_dispense`, and what `record_dispense` refuses of the new line.
+    """
+    reason = f"exchanged: {check_reason(reason)}"[:300]
+    with transaction.atomic():
+        plans.lock_patients([line.dispense.patient_id])
+        if form_key and (earlier := Dispense.objects.filter(form_key=form_key).first()):
+            return _the_same(earlier, line)
+        _check(line, new, on)
+        corrections.take_back_line(line, reason=reason, by=by, now=now)
+        corrections.put_back([line], to_shelf=back_to_shelf, by=by, now=now)
+        dispense = dispensing.record_dispense(
+            patient=line.dispense.patient,
+            location=line.dispense.location,
+            dispensed_on=on,
+            lines=[_new_line(line, new, on)],
+            by=by,
+            now=now,
+            form_key=form_key,
+        )
+        _point_back(dispense.lines.get(), line)
+        plans.refresh_plans([line.dispense.patient_id], now=now)
+    return dispense
+
+
+def _check(line: DispenseLine, new: Replacement, on: date) -> None:
+    """Refuse what is no exchange."""
+    line.refresh_from_db(fields=["voided_at"])
+    if line.is_voided:
+        raise Refused("already_void", "This part has been taken back already. Log a dispense instead.")
+    if line.dispense.supplied_by != SuppliedBy.US:
+        raise Refused("given_elsewhere", "Another supplier gave this part. It is exchanged there.")
+    if part_types()[new.item.part_code].kind != line.kind:
+        raise Refused(
+            "other_kind",
+            "An exchange is for the same kind of part. For another kind, void this one and log a dispense.",
+            "item",
+        )
+    if on < line.dispense.dispensed_on:
+        raise Refused(
+            "before_dispense",
+            f"The part was given on {said(line.dispense.dispensed_on)}. Enter the day it was exchanged.",
+            "on",
+        )
+
+
+def _new_line(line: DispenseLine, new: Replacement, on: date) -> dispensing.NewLine:
+    """The row that goes out, with what carries over from the first."""
+    later = line.first_use_on is not None and line.first_use_on >= on
+    return dispensing.NewLine(
+        item=new.item,
+        quantity=line.quantity,
+        lot=new.lot,
+        expires_on=new.expires_on,
+        first_use_on=line.first_use_on if later else None,
+        billed=None if line.billed else False,
+        exception_reason=new.exception_reason.strip() or line.exception_reason,
+    )
+
+
+def _point_back(given: DispenseLine, line: DispenseLine) -> None:
+    """Tie the new line to the first, with its exception, notice and the yes it was given from."""
+    given.exchange_of = line
+    given.exception_stops = sorted({*given.exception_stops, *line.exception_stops})
+    if line.exception_reason and not given.notice:
+        given.notice, given.notice_on = line.notice, line.notice_on
+    given.answer_item = given.answer_item or line.answer_item
+    given.save(update_fields=["exchange_of", "exception_stops", "notice", "notice_on", "answer_item"])
+
+
+def _the_same(earlier: Dispense, line: DispenseLine) -> Dispense:
+    """The exchange this form made before; a form of something else is refused."""
+    if not earlier.lines.filter(exchange_of=line).exists():
+        raise Refused("form_used", "This form was sent for another part. Open a new one.")
+    return earlier
