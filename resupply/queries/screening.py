@@ -1,0 +1,186 @@
+"""Screens about magnets: what stops magnetic items for a patient, and which magnetic parts patients hold.
+
+Every answer comes from the rule (`rules.magnets`) over all standing screens of a patient in the order of
+recording; nothing here decides by itself. None of it tells which implant or object was named.
+"""
+
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from django.contrib.postgres.expressions import ArraySubquery
+from django.db.models import Exists, OuterRef, Q, QuerySet, Subquery
+from django.db.models.functions import JSONObject
+
+from resupply.models import Contact, DispenseLine, Magnetic, MagnetScreen, Outcome, Patient, PatientStatus
+from resupply.queries import facts
+from resupply.rules.kinds import Kind
+from resupply.rules.magnets import Reason, Said, ScreenFacts, Verdict, may_hold_magnets, standing, verdict
+from resupply.rules.wear import LineWear, UnitWear, walk
+
+MOST_URGENT = 40
+_LINE = "dispense line "
+_COUNTED = ("asked_on", "wearer", "close_contact", "cleared_reason")
+
+
+@dataclass(frozen=True, slots=True)
+class HeldPart:
+    """Units of one dispense line that a patient has in use or as spares, and that may hold magnets."""
+
+    kind: Kind
+    part_code: str
+    name: str
+    """Name of the item; empty where only its billing code is known."""
+    is_certain: bool
+    """Whether the item is known to hold magnets; else it is not known, which counts the same."""
+    in_use: bool
+    units: int
+    dispensed_on: date
+
+
+@dataclass(frozen=True, slots=True)
+class Urgent:
+    """A patient with a yes on record who holds magnetic parts and was not reached since."""
+
+    patient: Patient
+    asked_on: date
+    parts: list[HeldPart]
+
+
+def to_facts(row: MagnetScreen) -> ScreenFacts:
+    """A screen as the rule reads it."""
+    return _facts((row.asked_on, row.wearer, row.close_contact, row.cleared_reason))
+
+
+def newest_screen(patient_id: int) -> ScreenFacts | None:
+    """What counts of a patient's screens: the newest, with every yes not cleared since. One query."""
+    return _counting([patient_id]).get(patient_id)
+
+
+def blocks_magnets(patient_ids: Collection[int], *, today: date) -> set[int]:
+    """Those of the patients who are given no magnetic items today. One query."""
+    found = _counting(patient_ids)
+    return {patient for patient in patient_ids if verdict(found.get(patient), as_of=today).blocked}
+
+
+def column() -> ArraySubquery:
+    """An expression for a query on patients; `read` makes a verdict of what it gives."""
+    screens = MagnetScreen.objects.filter(patient=OuterRef("pk"), voided_at=None).order_by("pk")
+    return ArraySubquery(screens.values(found=JSONObject(**{name: name for name in _COUNTED})))
+
+
+def read(found: Iterable[Mapping[str, Any]] | None, *, today: date) -> Verdict:
+    """The verdict of a row of such a query."""
+    screens = [
+        _facts((date.fromisoformat(one["asked_on"]), *(one[name] for name in _COUNTED[1:])))
+        for one in found or ()
+    ]
+    return verdict(standing(screens), as_of=today)
+
+
+def screens(patient: Patient) -> list[MagnetScreen]:
+    """All screens of a patient, voided ones too, newest first."""
+    rows = MagnetScreen.objects.filter(patient=patient).select_related("recorded_by", "voided_by")
+    return list(rows.order_by("-pk"))
+
+
+def held_parts(patient_ids: Collection[int], *, today: date) -> dict[int, list[HeldPart]]:
+    """The parts with magnets, or perhaps with magnets, that patients have in use or as spares. Parts packed
+    with a mask count where their kind may hold magnets. Ten queries, whatever the number of patients.
+    """
+    known = facts.patient_facts(patient_ids)
+    policy = facts.policy()
+    wear = {patient: walk(of, policy, as_of=today) for patient, of in known.items()}
+    rows = DispenseLine.objects.filter(dispense__patient__in=patient_ids, voided_at=None)
+    lines = {f"{_LINE}{row.pk}": row for row in rows.select_related("item", "dispense")}
+    return {patient: _held(of, lines) for patient, of in wear.items()}
+
+
+def urgent(location_ids: Collection[int], *, today: date) -> list[Urgent]:
+    """Patients on therapy with a yes on record who hold parts that may be magnetic and whom nobody has
+    reached since that yes was recorded, the longest-waiting first.
+    """
+    asked = {patient.pk: patient for patient in _not_reached(location_ids)[:MOST_URGENT]}
+    counting = _counting(asked)
+    positive = {
+        pk: screen for pk, screen in counting.items() if verdict(screen, as_of=today).reason is Reason.YES
+    }
+    if not positive:
+        return []
+    held = held_parts(positive, today=today)
+    return [Urgent(asked[pk], positive[pk].asked_on, held[pk]) for pk in asked if held.get(pk)]
+
+
+def _not_reached(location_ids: Collection[int]) -> QuerySet[Patient]:
+    """Patients who may be urgent: the rules decide."""
+    said_yes = MagnetScreen.objects.filter(
+        Q(wearer=Said.YES.value) | Q(close_contact=Said.YES.value), patient=OuterRef("pk"), voided_at=None
+    ).order_by("-pk")
+    given = DispenseLine.objects.filter(
+        Q(item__isnull=False) & ~Q(item__magnetic=Magnetic.NO)
+        | Q(item=None, kind__in=[kind.value for kind in Kind if may_hold_magnets(kind, None)]),
+        dispense__patient=OuterRef("pk"),
+        voided_at=None,
+    )
+    reached = Contact.objects.filter(
+        patient=OuterRef("pk"),
+        outcome=Outcome.REACHED,
+        voided_at=None,
+        recorded_at__gte=OuterRef("yes_at"),
+    )
+    rows = (
+        Patient.objects.filter(status=PatientStatus.ON_THERAPY)
+        .annotate(yes_at=Subquery(said_yes.values("recorded_at")[:1]))
+        .filter(Exists(given), yes_at__isnull=False)
+        .exclude(Exists(reached))
+        .select_related("location")
+        .order_by("yes_at", "pk")
+    )
+    return rows.filter(location__in=sorted(location_ids)) if location_ids else rows
+
+
+def _counting(patient_ids: Iterable[int]) -> dict[int, ScreenFacts]:
+    """The screen that counts, by patient."""
+    rows = MagnetScreen.objects.filter(patient__in=list(patient_ids), voided_at=None).order_by("pk")
+    found: dict[int, list[ScreenFacts]] = defaultdict(list)
+    for patient, *fields in rows.values_list("patient_id", *_COUNTED):
+        found[patient].append(_facts(fields))
+    return {patient: screen for patient, of in found.items() if (screen := standing(of)) is not None}
+
+
+def _facts(fields: Sequence[Any]) -> ScreenFacts:
+    asked_on, wearer, close_contact, cleared_reason = fields
+    return ScreenFacts(asked_on, Said(wearer), Said(close_contact), bool(cleared_reason))
+
+
+def _held(wear: Iterable[LineWear], lines: Mapping[str, DispenseLine]) -> list[HeldPart]:
+    found: dict[tuple[Kind, str, bool], list[UnitWear]] = defaultdict(list)
+    for line in wear:
+        for unit in (*((line.in_use,) if line.in_use else ()), *line.projected):
+            found[line.kind, unit.spare.ref, unit is line.in_use].append(unit)
+    parts = (
+        _part(kind, lines[ref], units, in_use=in_use)
+        for (kind, ref, in_use), units in found.items()
+        if ref in lines
+    )
+    return [part for part in parts if part is not None]
+
+
+def _part(kind: Kind, row: DispenseLine, units: Sequence[UnitWear], *, in_use: bool) -> HeldPart | None:
+    is_contained = kind != row.kind
+    magnetic = row.item.magnetic if row.item else None
+    if is_contained and not may_hold_magnets(kind, None):
+        return None
+    if not may_hold_magnets(kind, magnetic):
+        return None
+    return HeldPart(
+        kind,
+        units[0].spare.code,
+        str(row.item) if row.item else "",
+        magnetic == Magnetic.YES,
+        in_use,
+        len(units),
+        row.dispense.dispensed_on,
+    )
