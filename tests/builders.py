@@ -21,9 +21,11 @@ from resupply.models import (
     FindToken,
     LifeVersion,
     Location,
+    MagnetScreen,
     Patient,
     Payer,
     Role,
+    Said,
     Staff,
 )
 from resupply.rules.tables import part_types
@@ -62,8 +64,12 @@ def make_allowance(payer: Payer, **over: Any) -> AllowanceVersion:
     return AllowanceVersion.objects.create(payer=payer, **values | over)
 
 
-def make_patient(*, payer: Payer | None = None, paid_from: date = date(2020, 1, 1), **over: Any) -> Patient:
-    """A patient on therapy; with `payer`, covered by it from `paid_from` on."""
+def make_patient(
+    *, payer: Payer | None = None, paid_from: date = date(2020, 1, 1), screened: bool = True, **over: Any
+) -> Patient:
+    """A patient on therapy; with `payer`, covered by it from `paid_from` on. Asked about implants and objects
+    that magnets may affect, with a no on both sides, unless `screened` is False.
+    """
     number = next(_numbers)
     values: dict[str, Any] = {
         "reference": f"T{number:05d}",
@@ -82,7 +88,15 @@ def make_patient(*, payer: Payer | None = None, paid_from: date = date(2020, 1, 
     )
     if payer is not None:
         make_coverage(patient, payer, starts_on=paid_from)
+    if screened:
+        make_screen(patient)
     return patient
+
+
+def make_screen(patient: Patient, **over: Any) -> MagnetScreen:
+    """A magnet screen of the suite's usual day: neither the wearer nor anyone close is affected."""
+    values: dict[str, Any] = {"asked_on": TODAY, "wearer": Said.NO, "close_contact": Said.NO}
+    return MagnetScreen.objects.create(patient=patient, **values | over)
 
 
 def make_coverage(patient: Patient, payer: Payer | None, **over: Any) -> Coverage:
