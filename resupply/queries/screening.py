@@ -17,7 +17,17 @@ from django.db.models.functions import JSONObject
 from resupply.models import Contact, DispenseLine, Magnetic, MagnetScreen, Outcome, Patient, PatientStatus
 from resupply.queries import facts
 from resupply.rules.kinds import Kind
-from resupply.rules.magnets import Reason, Said, ScreenFacts, Verdict, may_hold_magnets, standing, verdict
+from resupply.rules.magnets import (
+    Person,
+    Reason,
+    Said,
+    ScreenFacts,
+    Verdict,
+    implants,
+    may_hold_magnets,
+    standing,
+    verdict,
+)
 from resupply.rules.wear import LineWear, UnitWear, walk
 
 MOST_URGENT = 40
@@ -84,6 +94,22 @@ def screens(patient: Patient) -> list[MagnetScreen]:
     """All screens of a patient, voided ones too, newest first."""
     rows = MagnetScreen.objects.filter(patient=patient).select_related("recorded_by", "voided_by")
     return list(rows.order_by("-pk"))
+
+
+def named(rows: Iterable[MagnetScreen]) -> dict[Person, list[str]]:
+    """Codes of the list answered with a yes that holds, by person: out of standing screens in the order of
+    recording. For those who care for the patient only.
+    """
+    found: dict[Person, list[str]] = {person: [] for person in Person}
+    for row in rows:
+        for person, before in found.items():
+            said = row.details.get(person, {})
+            kept = [] if row.cleared_reason else before
+            found[person] = [
+                code for code, implant in implants().items()
+                if not implant.exempt and (code in kept or said.get(code) == Said.YES)
+            ]  # fmt: skip
+    return found
 
 
 def held_parts(patient_ids: Collection[int], *, today: date) -> dict[int, list[HeldPart]]:
