@@ -72,14 +72,32 @@ class RefillAnswer(Voidable):
     note = models.CharField(max_length=500, blank=True)
     is_late = models.BooleanField(default=False)
     """It came after its question had expired: kept, and shown to a person."""
+    needs_person = models.BooleanField(default=False)
+    """It says more than yes or no (a note, leaks, not using it any more, stop asking, late): somebody has to
+    read it. Follows from the rest of the record, and kept so that the work list finds it.
+    """
     handled_at = models.DateTimeField(null=True, blank=True)
     handled_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
     )
     handled_note = models.CharField(max_length=300, blank=True)
+    form_key = models.UUIDField(null=True, unique=True, editable=False)
+    """Key of the form that was sent: a second press of the button finds the first answer."""
 
     class Meta(Voidable.Meta):
-        indexes = [models.Index(fields=["patient", "-answered_at"], name="refill_answer_newest")]
+        indexes = [
+            models.Index(fields=["patient", "-answered_at"], name="refill_answer_newest"),
+            models.Index(
+                fields=["contacted_on"],
+                name="refill_answer_yes",
+                condition=Q(wish="yes", voided_at=None),
+            ),
+            models.Index(
+                fields=["answered_at"],
+                name="refill_answer_to_handle",
+                condition=Q(needs_person=True, handled_at=None, voided_at=None),
+            ),
+        ]
 
     def __str__(self) -> str:
         return f"refill answer {self.public_id}"

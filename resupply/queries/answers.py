@@ -1,0 +1,49 @@
+"""What patients said about their refills: the yes a part may be given from, and the rows pages show.
+
+An answer about a part replaces the one before. It counts for 180 days, and until the part is dispensed: the
+yes was to this refill, not to the next one (there is no standing consent).
+"""
+
+from datetime import datetime, timedelta
+
+from django.db.models import Exists, OuterRef, Q
+
+from resupply.models import DispenseLine, RefillAnswerItem, Wish
+
+ANSWER_STANDS = timedelta(days=180)
+"""How long an answer counts (ours): half a year on, what the patient said tells nothing of the need now."""
+
+
+def open_items(patient_id: int, *, now: datetime) -> dict[str, RefillAnswerItem]:
+    """The items a patient's parts may be given from now, by kind, each with its answer. One query."""
+    items = (
+        RefillAnswerItem.objects.filter(answer__patient=patient_id, answer__recorded_at__lte=now)
+        .filter(answer__voided_at=None)
+        .select_related("answer")
+        .annotate(is_used=used())
+        .order_by("-answer__answered_at", "-answer")
+    )
+    newest: dict[str, RefillAnswerItem] = {}
+    for item in items:
+        newest.setdefault(item.kind, item)
+    return {kind: item for kind, item in newest.items() if _is_open(item, now)}
+
+
+def _is_open(item: RefillAnswerItem, now: datetime) -> bool:
+    answer = item.answer
+    counts = answer.contacted_on > (now - ANSWER_STANDS).date()
+    return item.wanted and answer.wish == Wish.YES and counts and not getattr(item, "is_used", False)
+
+
+def used() -> Q:
+    """Whether the refill that an item is about went out: given from it, or its kind since the patient was
+    asked. An exchange replaces what was given before, and is no refill.
+    """
+    standing = DispenseLine.objects.filter(voided_at=None, dispense__voided_at=None)
+    since = standing.filter(
+        dispense__patient=OuterRef("answer__patient"),
+        kind=OuterRef("kind"),
+        dispense__dispensed_on__gte=OuterRef("answer__contacted_on"),
+        exchange_of=None,
+    )
+    return Exists(standing.filter(answer_item=OuterRef("pk"))) | Exists(since)

@@ -1,0 +1,302 @@
+"""Answers to a refill: the patient's own yes, not now, or stop asking. It is the record the desk ships from.
+
+No answer is not a yes, and a yes is to this refill alone: who said it, when, by which channel, for which
+parts and why they are needed (42 CFR 410.38(d)(4) and the supplier contractors' rules on refill requests). A
+later answer about a part replaces the earlier one; nothing is edited, and a mistake is voided.
+
+"Stop asking" is an opt-out besides: from that moment nothing is sent and nobody calls, until the patient says
+otherwise. It changes no plan; the patient is locked so that two answers have an order.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, time
+from uuid import UUID
+from zoneinfo import ZoneInfo
+
+from django.contrib.auth.base_user import AbstractBaseUser
+from django.db import transaction
+
+from resupply.models import (
+    LARGEST_QUANTITY,
+    AnswerChannel,
+    Channel,
+    Condition,
+    DispenseLine,
+    Handover,
+    Patient,
+    PatientStatus,
+    RefillAnswer,
+    RefillAnswerItem,
+    Wish,
+)
+from resupply.queries.answers import ANSWER_STANDS
+from resupply.rules.tables import part_types
+from resupply.services import plans
+from resupply.services.contacts import refuse_contact, take_back_refusals
+from resupply.services.errors import Refused
+from resupply.services.records import check_day, local_day, stamp, take_back
+
+_ALARMING = {Condition.LEAKS, Condition.BROKEN}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NewItem:
+    """One part within an answer: wanted or not, and why. `quantity` None: as many as are suggested."""
+
+    kind: str
+    wanted: bool
+    need: str = ""
+    condition: str = Condition.UNKNOWN
+    quantity: int | None = None
+    left: int | None = None
+
+
+def record_answer(
+    *,
+    patient: Patient,
+    wish: str,
+    items: Sequence[NewItem] = (),
+    channel: str,
+    contacted_on: date,
+    by: AbstractBaseUser | None,
+    now: datetime,
+    still_using: bool | None = None,
+    answered_by: str = "",
+    relation: str = "",
+    handover: str = Handover.COLLECT,
+    note: str = "",
+    is_late: bool = False,
+    form_key: UUID | None = None,
+) -> RefillAnswer:
+    """Record what a patient (or somebody for them, `relation`) said; sent twice with one key, it counts once.
+
+    Without `items`, "not now" and "stop asking" are about every part the patient has. `answered_by` empty:
+    the patient. Raises Refused, with `row` where one item is at fault: `wish`, `channel`, `handover`,
+    `future`, `before_birth`, `long_ago`, `form_used`, `not_on_therapy`, `not_using`, `no_items`, `not_a_yes`,
+    `kind`, `twice`, `need_missing`, `condition`, `quantity`, `left`, `relation_missing`,
+    `answered_by_missing`, `too_long`.
+    """
+    today = local_day(now, patient.time_zone)
+    _check_head(wish, channel, handover)
+    check_day(patient, contacted_on, today=today, field="contacted_on")
+    if contacted_on <= today - ANSWER_STANDS:
+        raise Refused(
+            "long_ago",
+            f"An answer counts for {ANSWER_STANDS.days} days. Ask the patient again, or correct the date.",
+            "contacted_on",
+        )
+    answered_by, relation = _who(patient, answered_by, relation)
+    with transaction.atomic():
+        plans.lock_patients([patient.pk])
+        if form_key and (earlier := RefillAnswer.objects.filter(form_key=form_key).first()):
+            if earlier.patient_id != patient.pk:
+                raise Refused("form_used", "This form was sent for another patient. Open a new one.")
+            return earlier
+        codes = dict(patient.plan_lines.values_list("kind", "part_code"))
+        items = items or _about_all(wish, codes)
+        _check_items(wish, items, codes)
+        _check_patient(patient, wish, still_using)
+        answer = RefillAnswer.objects.create(
+            patient=patient,
+            wish=wish,
+            still_using=still_using,
+            contacted_on=contacted_on,
+            answered_at=_answered_at(patient, contacted_on, today=today, now=now),
+            channel=channel,
+            answered_by=answered_by,
+            relation=relation,
+            handover=handover,
+            note=_short(note, 500, "note"),
+            is_late=is_late,
+            needs_person=_needs_person(wish, items, still_using, note, is_late),
+            form_key=form_key,
+            **stamp(by, now),
+        )
+        RefillAnswerItem.objects.bulk_create(_rows(answer, items, codes))
+        if wish == Wish.STOP:
+            refuse_contact(
+                patient,
+                (Channel.MAIL, Channel.TEXT, Channel.PHONE),
+                on=contacted_on,
+                how=f"said “stop asking” ({AnswerChannel(channel).label.lower()})",
+                by=by,
+                now=now,
+            )
+    return answer
+
+
+def void_answer(
+    answer: RefillAnswer, *, reason: str, by: AbstractBaseUser | None, now: datetime
+) -> RefillAnswer:
+    """Take an answer back with a reason, and the opt-out that came with it; the answer before counts again.
+
+    Raises Refused: `reason_missing`, `reason_long`, `already_void`, and `in_use` where parts were given from
+    it (those are voided first).
+    """
+    with transaction.atomic():
+        plans.lock_patients([answer.patient_id])
+        if DispenseLine.objects.filter(answer_item__answer=answer, voided_at=None).exists():
+            raise Refused(
+                "in_use",
+                "Parts were dispensed from this answer: it has to stay. Void the dispense first.",
+            )
+        take_back(answer, reason=reason, by=by, now=now)
+        if answer.wish == Wish.STOP:
+            take_back_refusals(answer.patient, answer.recorded_at, reason=reason, by=by, now=now)
+    return answer
+
+
+def mark_handled(
+    answer: RefillAnswer, *, note: str, by: AbstractBaseUser | None, now: datetime
+) -> RefillAnswer:
+    """Say that a person has seen to an answer, and what was done. Raises Refused `note_missing`, `too_long`,
+    `already_void`, `already_handled`.
+    """
+    note = _short(note, 300, "note")
+    if not note:
+        raise Refused("note_missing", "Say in a word what was done.", "note")
+    with transaction.atomic():
+        plans.lock_patients([answer.patient_id])
+        answer.refresh_from_db(fields=["voided_at", "handled_at"])
+        if answer.is_voided:
+            raise Refused("already_void", "This answer has been voided.")
+        if answer.handled_at is not None:
+            raise Refused("already_handled", "Somebody has seen to this answer already.")
+        answer.handled_at, answer.handled_note = now, note
+        answer.handled_by_id = by.pk if by is not None else None
+        answer.save(update_fields=["handled_at", "handled_by", "handled_note"])
+    return answer
+
+
+def _check_head(wish: str, channel: str, handover: str) -> None:
+    """Refuse words that are on no list."""
+    if wish not in Wish.values:
+        raise Refused("wish", "Choose what the patient said: yes, not now, or stop asking.", "wish")
+    if channel not in AnswerChannel.values:
+        raise Refused("channel", "Choose how the answer came in.", "channel")
+    if handover not in Handover.values:
+        raise Refused("handover", "Choose whether the parts are collected or shipped.", "handover")
+
+
+def _who(patient: Patient, answered_by: str, relation: str) -> tuple[str, str]:
+    """Who answered, by name, and the relation to the patient (empty: the patient's own answer)."""
+    answered_by = _short(answered_by, 160, "answered_by") or patient.name
+    relation = _short(relation, 80, "relation")
+    if answered_by.casefold() != patient.name.casefold() and not relation:
+        raise Refused(
+            "relation_missing",
+            "Say how this person is related to the patient: the record has to show who answered.",
+            "relation",
+        )
+    if relation and answered_by.casefold() == patient.name.casefold():
+        raise Refused(
+            "answered_by_missing", "Enter the name of the person who answered for the patient.", "answered_by"
+        )
+    return answered_by, relation
+
+
+def _about_all(wish: str, codes: Mapping[str, str]) -> list[NewItem]:
+    """A no without parts named is about every part the patient has."""
+    return [] if wish == Wish.YES else [NewItem(kind=kind, wanted=False) for kind in codes]
+
+
+def _check_items(wish: str, items: Sequence[NewItem], codes: Mapping[str, str]) -> None:
+    """Refuse items that no such answer can hold."""
+    if wish == Wish.YES and not any(item.wanted for item in items):
+        raise Refused(
+            "no_items", "Say which part the patient wants, or record “not now” where it is none.", "wish"
+        )
+    seen: set[str] = set()
+    for row, item in enumerate(items):
+        if item.kind in seen:
+            raise Refused("twice", "This part is named twice.", "wanted", row=row)
+        seen.add(item.kind)
+        if item.kind not in codes:
+            raise Refused("kind", "The patient has no such part on record.", "wanted", row=row)
+        if item.wanted and wish != Wish.YES:
+            raise Refused("not_a_yes", "Only a yes can ask for parts.", "wanted", row=row)
+        _check_item(item, row)
+
+
+def _check_item(item: NewItem, row: int) -> None:
+    if item.wanted and not item.need.strip():
+        raise Refused(
+            "need_missing",
+            "Say why the patient needs this part: without that a refill cannot be shipped.",
+            "need",
+            row=row,
+        )
+    if len(item.need.strip()) > 300:
+        raise Refused("too_long", "Keep this to 300 characters.", "need", row=row)
+    if item.condition not in Condition.values:
+        raise Refused("condition", "Choose how the part in use is.", "condition", row=row)
+    if item.quantity is not None and not 1 <= item.quantity <= LARGEST_QUANTITY:
+        raise Refused("quantity", f"Enter a quantity from 1 to {LARGEST_QUANTITY}.", "quantity", row=row)
+    if item.left is not None and not 0 <= item.left <= LARGEST_QUANTITY:
+        raise Refused("left", f"Enter a number from 0 to {LARGEST_QUANTITY}.", "left", row=row)
+
+
+def _check_patient(patient: Patient, wish: str, still_using: bool | None) -> None:
+    """Parts are for somebody on therapy who uses the equipment; a no is taken from anybody."""
+    if wish != Wish.YES:
+        return
+    patient.refresh_from_db(fields=["status"])
+    if patient.status != PatientStatus.ON_THERAPY:
+        raise Refused(
+            "not_on_therapy",
+            "This patient is not on therapy here. Check that it is the right person, or change the status.",
+        )
+    if still_using is False:
+        raise Refused(
+            "not_using",
+            "Parts are for equipment that is in use. Record “not now” with a note: a person will follow up.",
+            "still_using",
+        )
+
+
+def _answered_at(patient: Patient, day: date, *, today: date, now: datetime) -> datetime:
+    """The moment of an answer: now, or noon of the earlier day it came on."""
+    if day == today:
+        return now
+    return datetime.combine(day, time(12), ZoneInfo(patient.time_zone))
+
+
+def _needs_person(
+    wish: str, items: Sequence[NewItem], still_using: bool | None, note: str, is_late: bool
+) -> bool:
+    """Whether somebody has to read an answer: it says more than yes or no."""
+    return bool(
+        is_late
+        or wish == Wish.STOP
+        or still_using is False
+        or note.strip()
+        or any(item.condition in _ALARMING for item in items)
+    )
+
+
+def _rows(
+    answer: RefillAnswer, items: Sequence[NewItem], codes: Mapping[str, str]
+) -> Iterator[RefillAnswerItem]:
+    """The items as stored: with the code the line is refilled with, and its description."""
+    for item in items:
+        code = codes[item.kind]
+        yield RefillAnswerItem(
+            answer=answer,
+            kind=item.kind,
+            part_code=code,
+            description=part_types()[code].name,
+            wanted=item.wanted,
+            quantity=item.quantity if item.wanted else None,
+            need=item.need.strip(),
+            condition=item.condition,
+            left=item.left,
+        )
+
+
+def _short(text: str, most: int, field: str) -> str:
+    """What was typed, without blanks around it. Raises Refused `too_long`."""
+    text = text.strip()
+    if len(text) > most:
+        raise Refused("too_long", f"Keep this to {most} characters.", field)
+    return text
