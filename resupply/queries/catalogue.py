@@ -1,9 +1,167 @@
-"""The clinic's shelf."""
+"""The clinic's shelf: lists of items, families with their parts, one item by its number, and its changes."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import datetime
+from itertools import groupby
+from typing import Any
+
+from django.apps import apps
+from django.contrib.auth import get_user_model
+from django.db.models import Model, Q, QuerySet
 
 from resupply.models import CatalogueItem
+from resupply.rules.kinds import Kind
+
+PAGE = 50
+"""Items on a page."""
+
+ORDERS = {
+    "kind": ("kind", "name", "size"),
+    "name": ("name", "size"),
+    "family": ("family", "kind", "name", "size"),
+    "code": ("part_code", "name", "size"),
+    "size": ("size", "name"),
+    "gtin": ("gtin", "name", "size"),
+}
+"""What a list may be ordered by; a `-` before the name turns it round."""
+
+_TRACKED = (
+    "name", "part_code", "kind", "family", "size", "pack_sizes", "contains", "gtin", "hibc", "magnetic",
+    "code_note", "is_offered",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CatalogueFilter:
+    """What a list is narrowed to; empty: everything. `words` are looked for in names, families, numbers."""
+
+    words: str = ""
+    kind: str = ""
+    family: str = ""
+    magnetic: str = ""
+    offered: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FieldChange:
+    """A field before and after, as stored."""
+
+    name: str
+    before: object
+    after: object
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One writing of an item: when, by whom (empty: the program), and what it changed."""
+
+    at: datetime
+    by: str
+    is_new: bool
+    fields: list[FieldChange]
+
+
+@dataclass(slots=True)
+class Family:
+    """A mask family: its masks, and the parts that fit them."""
+
+    name: str
+    masks: list[CatalogueItem] = field(default_factory=list)
+    parts: list[CatalogueItem] = field(default_factory=list)
+
+    @property
+    def sizes(self) -> list[str]:
+        """Sizes of its items, those in fit packs included, in the order they come."""
+        items = [*self.masks, *self.parts]
+        return list(dict.fromkeys(size for item in items for size in [item.size, *item.pack_sizes] if size))
 
 
 def mask_families() -> list[str]:
     """Mask families of the items offered, by name."""
     items = CatalogueItem.objects.filter(is_offered=True).exclude(family="")
     return list(items.order_by("family").values_list("family", flat=True).distinct())
+
+
+def all_families() -> list[str]:
+    """Every family the catalogue ever named, by name."""
+    items = CatalogueItem.objects.exclude(family="")
+    return list(items.order_by("family").values_list("family", flat=True).distinct())
+
+
+def items(wanted: CatalogueFilter, *, order: str = "kind") -> QuerySet[CatalogueItem]:
+    """The items that a filter asks for, in an order of `ORDERS` (any other: by kind)."""
+    found = CatalogueItem.objects.all()
+    for word in wanted.words.split():
+        found = found.filter(
+            Q(name__icontains=word)
+            | Q(family__icontains=word)
+            | Q(size__iexact=word)
+            | Q(pack_sizes__icontains=word)
+            | Q(part_code__istartswith=word)
+            | Q(gtin__contains=word.lstrip("0") or word)
+            | Q(hibc__icontains=word)
+        )
+    if wanted.kind:
+        found = found.filter(kind=wanted.kind)
+    if wanted.family:
+        found = found.filter(family=wanted.family)
+    if wanted.magnetic:
+        found = found.filter(magnetic=wanted.magnetic)
+    if wanted.offered is not None:
+        found = found.filter(is_offered=wanted.offered)
+    fields = ORDERS.get(order.removeprefix("-"), ORDERS["kind"])
+    turned = [f"-{name}" for name in fields] if order.startswith("-") else list(fields)
+    return found.order_by(*turned, "pk")
+
+
+def families() -> list[Family]:
+    """Every family with what the shelf has of it, by name; what is no longer offered comes too. One query."""
+    rows = CatalogueItem.objects.exclude(family="").order_by("family", "kind", "part_code", "name", "size")
+    found = []
+    for name, group in groupby(rows, key=lambda item: item.family):
+        family = Family(name)
+        for item in group:
+            (family.masks if item.kind == Kind.MASK else family.parts).append(item)
+        found.append(family)
+    return found
+
+
+def by_gtin(gtin: str) -> CatalogueItem | None:
+    """The item with a GTIN of 14 digits, offered or not."""
+    return CatalogueItem.objects.filter(gtin=gtin).first() if gtin else None
+
+
+def changes(item: CatalogueItem, *, at_most: int = 50) -> list[Change]:
+    """Who changed what of an item, newest first. Two queries, whatever their number."""
+    log: type[Model] = apps.get_model("resupply", "CatalogueItemChange")
+    rows: Any = log._default_manager.filter(pgh_obj=item.pk).select_related("pgh_context")
+    newest: list[Any] = list(rows.order_by("-pgh_id")[: at_most + 1])
+    people = get_user_model().objects.in_bulk({who for row in newest if (who := _user_id(row))})
+    return [
+        Change(
+            row.pgh_created_at,
+            _name_of(people.get(_user_id(row) or 0)),
+            before is None,
+            list(_differences(before, row)) if before else [],
+        )
+        for row, before in zip(newest[:at_most], [*newest[1:], None], strict=False)
+        if before is None or list(_differences(before, row))
+    ]
+
+
+def _user_id(row: Any) -> int | None:
+    """Who wrote a row of the log, by the context it was written in."""
+    context = row.pgh_context
+    return context.metadata.get("user") if context else None
+
+
+def _name_of(person: Any) -> str:
+    return "" if person is None else person.get_full_name() or person.get_username()
+
+
+def _differences(before: Any, after: Any) -> Iterator[FieldChange]:
+    for name in _TRACKED:
+        old, new = getattr(before, name), getattr(after, name)
+        if old != new:
+            yield FieldChange(name, old, new)

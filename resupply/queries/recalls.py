@@ -4,12 +4,17 @@ A recall names a part by any of item, mask family, billing code and lot. Every o
 part's; a lot is compared without blanks around it and whatever its capitals, since it is typed from a label.
 """
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 from uuid import UUID
 
-from resupply.models import Recall
+from django.db.models import F, QuerySet
+
+from resupply.models import DispenseLine, Patient, Recall
+from resupply.queries import facts
+from resupply.rules.wear import Start, walk
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,3 +80,70 @@ def _names(recall: RecallFacts, item_id: int | None, family: str, part_code: str
         and (not recall.family or recall.family.casefold() == family.strip().casefold())
         and (not recall.part_code or recall.part_code == part_code)
     )
+
+
+MOST_COUNTED = 10_000
+"""Lines counted for a recall; beyond them the page says "more than"."""
+PAGE = 50
+"""Lines on a page of those a recall names."""
+
+
+@dataclass(frozen=True, slots=True)
+class Named:
+    """A dispense line that a recall names, and how many of its units are in use or spare as records have it.
+
+    Worn parts may still lie in a drawer, so a line without any is listed all the same.
+    """
+
+    line: DispenseLine
+    holds: int
+
+
+def all_recalls() -> list[Recall]:
+    """Every recall, those that stand first, then the newest; with item and people. One query."""
+    rows = Recall.objects.select_related("item", "recorded_by", "voided_by")
+    return list(rows.order_by(F("voided_at").asc(nulls_first=True), "-issued_on", "-pk"))
+
+
+def touched(recall: Recall) -> QuerySet[DispenseLine]:
+    """The standing dispense lines that a recall names, whoever supplied them."""
+    lines = DispenseLine.objects.filter(voided_at=None)
+    if recall.item_id is not None:
+        lines = lines.filter(item=recall.item_id)
+    if recall.family:
+        lines = lines.filter(family__iexact=recall.family)
+    if recall.part_code:
+        lines = lines.filter(part_code=recall.part_code)
+    if recall.lot:
+        lines = lines.exclude(lot="").filter(lot__iexact=recall.lot)  # lots are stored without blanks around
+    return lines
+
+
+def count_touched(recall: Recall) -> int:
+    """How many lines a recall names, counted up to one more than `MOST_COUNTED`. One query."""
+    return touched(recall).order_by()[: MOST_COUNTED + 1].count()
+
+
+def named_lines(
+    recall: Recall, *, among: QuerySet[Patient], today: date, page: int
+) -> tuple[list[Named], bool]:
+    """One page (from 1) of the lines a recall names of some patients, newest first; whether more follow."""
+    lines = touched(recall).filter(dispense__patient__in=among).select_related("dispense__patient", "item")
+    start = (page - 1) * PAGE
+    found = list(lines.order_by("-dispense__dispensed_on", "-pk")[start : start + PAGE + 1])
+    shown = found[:PAGE]
+    holds = _units_held({line.dispense.patient_id for line in shown}, today=today)
+    return [Named(line, holds[f"dispense line {line.pk}"]) for line in shown], len(found) > PAGE
+
+
+def _units_held(patient_ids: set[int], *, today: date) -> Counter[str]:
+    """Units in use or spare by the delivery they came with. Nine queries, whatever the number of patients."""
+    policy = facts.policy()
+    units = (
+        unit.spare.ref
+        for known in facts.patient_facts(patient_ids).values()
+        for line in walk(known, policy, as_of=today)
+        for unit in [*([line.in_use] if line.in_use else []), *line.projected]
+        if unit.how is not Start.CONTAINED
+    )
+    return Counter(units)

@@ -7,7 +7,7 @@ from django.conf import settings
 from django.contrib.auth import get_user_model
 
 from resupply.models import CatalogueItem, Location, Order, Patient, Payer, Staff
-from resupply.services.demo.clinic import gtin, npi
+from resupply.services.demo.clinic import gtin, npi_of
 from tests.services.test_demo import USUAL, load
 
 pytestmark = pytest.mark.django_db
@@ -52,11 +52,11 @@ def test_numbers_carry_valid_check_digits_and_belong_to_nobody() -> None:
     """Worked examples: the NPI check digit by the CMS note (1234567893), the GTIN by GS1's page
     (6291041500213); both from memory.
     """
-    assert npi("123456789") == "1234567893"
+    assert npi_of("123456789") == "1234567893"
     load(USUAL)
     for order in Order.objects.all():
         assert re.fullmatch(r"29\d{8}", order.prescriber_npi)
-        assert npi(order.prescriber_npi[:-1]) == order.prescriber_npi
+        assert npi_of(order.prescriber_npi[:-1]) == order.prescriber_npi
     for item in CatalogueItem.objects.all():
         assert re.fullmatch(r"0040\d{10}", item.gtin)
         assert _weighted(item.gtin) % 10 == 0

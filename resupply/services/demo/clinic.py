@@ -22,6 +22,7 @@ from resupply.models import (
     Role,
     Staff,
 )
+from resupply.rules import gs1, npi
 from resupply.rules.periods import Period, Unit
 from resupply.rules.tables import part_types, usual_maximums
 from resupply.services.records import stamp
@@ -222,23 +223,13 @@ def gtin(number: int) -> str:
     '00400000000015'
     """
     body = f"00400{number:08d}"
-    return body + str(check_digit(body))
+    return f"{body}{gs1.check_digit(body)}"
 
 
-def check_digit(body: str) -> int:
-    """The GS1 check digit: weights 3 and 1 in turn from the right (GS1 General Specifications)."""
-    total = sum(int(digit) * (3, 1)[place % 2] for place, digit in enumerate(reversed(body)))
-    return -total % 10
+def npi_of(number: str) -> str:
+    """A prescriber's ten-digit number out of its first nine.
 
-
-def npi(number: str) -> str:
-    """A prescriber's 10-digit number out of its first nine: Luhn's check digit over the prefix 80840.
-
-    >>> npi("123456789")  # the worked example of the CMS note on the NPI check digit
+    >>> npi_of("123456789")
     '1234567893'
     """
-    doubled = [
-        sum(divmod(int(digit) * (2 if place % 2 == 0 else 1), 10))
-        for place, digit in enumerate(reversed("80840" + number))
-    ]
-    return number + str(-sum(doubled) % 10)
+    return f"{number}{npi.check_digit(number)}"

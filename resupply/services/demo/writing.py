@@ -29,7 +29,7 @@ from resupply.models import (
 from resupply.rules.kinds import Kind
 from resupply.rules.periods import Period, Unit, add
 from resupply.rules.tables import part_types
-from resupply.services.demo.clinic import Clinic, life_of, npi, table
+from resupply.services.demo.clinic import Clinic, life_of, npi_of, table
 from resupply.services.demo.dates import weekday_by
 from resupply.services.demo.histories import Gift, Line
 from resupply.services.demo.people import Person
@@ -202,7 +202,7 @@ def _write_orders(books: Sequence[Book]) -> None:
             order = Order(
                 patient=book.patient,
                 prescriber_name=prescriber["name"],
-                prescriber_npi=npi(prescriber["number"]),
+                prescriber_npi=npi_of(prescriber["number"]),
                 ordered_on=ordered_on,
                 ends_on=add(ordered_on, YEAR),
                 **book.mark(ordered_on),
