@@ -1,0 +1,140 @@
+"""What is on the shelves: lots to dispense from, levels by item, what is low, what expires soon."""
+
+from collections.abc import Collection
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from typing import TypeVar
+
+from django.db.models import F, Q, QuerySet
+
+from resupply.models import CatalogueItem, Location, StockLevel, StockTarget
+
+R = TypeVar("R", StockLevel, StockTarget)
+
+EXPIRES_SOON = 60
+"""Days within which a lot is listed as expiring unless asked otherwise: two months to use it up."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lot:
+    """So many units on the shelf of one lot and expiry (None: the pack names none)."""
+
+    lot: str
+    expires_on: date | None
+    on_hand: int
+
+    def has_expired(self, *, today: date) -> bool:
+        """Whether it must not be dispensed any more."""
+        return self.expires_on is not None and self.expires_on < today
+
+
+@dataclass(slots=True)
+class Shelf:
+    """One item at one location with its lots, what expires first first."""
+
+    location: Location
+    item: CatalogueItem
+    lots: list[Lot] = field(default_factory=list)
+    target: StockTarget | None = None
+
+    @property
+    def on_hand(self) -> int:
+        """Units on hand of all lots, expired ones too."""
+        return sum(lot.on_hand for lot in self.lots)
+
+    def usable(self, *, today: date) -> int:
+        """Units that may be dispensed: not expired, less what lots below zero owe."""
+        return sum(lot.on_hand for lot in self.lots if not lot.has_expired(today=today))
+
+    def is_low(self, *, today: date) -> bool:
+        """Whether it fell to its target's mark."""
+        return self.target is not None and self.usable(today=today) <= self.target.low_at
+
+    def to_order(self, *, today: date) -> int:
+        """How many to order to come up to the target; 0 where it is not low."""
+        if self.target is None or not self.is_low(today=today):
+            return 0
+        return max(self.target.order_up_to - max(self.usable(today=today), 0), 0)
+
+    @property
+    def is_below_zero(self) -> bool:
+        """Whether some lot was dispensed beyond what was on record: the shelf has to be counted."""
+        return any(lot.on_hand < 0 for lot in self.lots)
+
+    @property
+    def expires_first(self) -> date | None:
+        """The nearest expiry among what is on hand."""
+        return min((lot.expires_on for lot in self.lots if lot.on_hand > 0 and lot.expires_on), default=None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StockFilter:
+    """Which shelves; None or False: all. `within` days counts expired lots in."""
+
+    location_ids: frozenset[int] | None = None
+    kind: str = ""
+    low: bool = False
+    within: int | None = None
+    below_zero: bool = False
+
+
+def lots(location_id: int, item_ids: Collection[int], *, today: date) -> dict[int, list[Lot]]:
+    """What there is to dispense of these items, first expiring first; expired lots left out. One query."""
+    rows = StockLevel.objects.filter(
+        Q(expires_on=None) | Q(expires_on__gte=today),
+        location=location_id,
+        item__in=item_ids,
+        on_hand__gt=0,
+    ).order_by("item_id", F("expires_on").asc(nulls_last=True), "lot")
+    found: dict[int, list[Lot]] = {}
+    for row in rows:
+        found.setdefault(row.item_id, []).append(Lot(row.lot, row.expires_on, row.on_hand))
+    return found
+
+
+def levels(wanted: StockFilter, *, today: date) -> list[Shelf]:
+    """The shelves that hold something, owe something, or have a target, by kind, item and location.
+
+    Two queries, whatever their number.
+    """
+    shelves: dict[tuple[int, int], Shelf] = {}
+    for row in _narrowed(StockLevel.objects.exclude(on_hand=0), wanted).order_by(
+        F("expires_on").asc(nulls_last=True), "lot"
+    ):
+        shelf = shelves.setdefault((row.location_id, row.item_id), Shelf(row.location, row.item))
+        shelf.lots.append(Lot(row.lot, row.expires_on, row.on_hand))
+    for target in _narrowed(StockTarget.objects.all(), wanted):
+        key = (target.location_id, target.item_id)
+        shelves.setdefault(key, Shelf(target.location, target.item)).target = target
+    kept = [shelf for shelf in shelves.values() if _is_wanted(shelf, wanted, today)]
+    return sorted(
+        kept, key=lambda shelf: (shelf.item.kind, shelf.item.name, shelf.item.size, shelf.location.name)
+    )
+
+
+def low(location_ids: Collection[int], *, today: date) -> list[Shelf]:
+    """Shelves that fell to their target's mark (no locations: all of them)."""
+    return levels(StockFilter(location_ids=frozenset(location_ids) or None, low=True), today=today)
+
+
+def expiring(location_ids: Collection[int], *, today: date, within: int = EXPIRES_SOON) -> list[Shelf]:
+    """Shelves with a lot that has expired or will within so many days (no locations: all of them)."""
+    return levels(StockFilter(location_ids=frozenset(location_ids) or None, within=within), today=today)
+
+
+def _narrowed(rows: QuerySet[R], wanted: StockFilter) -> QuerySet[R]:
+    rows = rows.select_related("location", "item")
+    if wanted.location_ids is not None:
+        rows = rows.filter(location__in=sorted(wanted.location_ids))
+    return rows.filter(item__kind=wanted.kind) if wanted.kind else rows
+
+
+def _is_wanted(shelf: Shelf, wanted: StockFilter, today: date) -> bool:
+    if wanted.low and not shelf.is_low(today=today):
+        return False
+    if wanted.below_zero and not shelf.is_below_zero:
+        return False
+    if wanted.within is not None:
+        first = shelf.expires_first
+        return first is not None and first <= today + timedelta(days=wanted.within)
+    return True

@@ -1,0 +1,87 @@
+"""Counting the shelves: what was counted beside what was expected; the differences become movements."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from uuid import UUID
+
+from django.contrib.auth.base_user import AbstractBaseUser
+from django.db import transaction
+
+from resupply.models import Location, Movement, StockCount
+from resupply.services.errors import Refused
+from resupply.services.records import stamp
+from resupply.services.shelves import Act, Key, Shelves, StockLine
+from resupply.services.stocking import check_lines, hold_form
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CountLine(StockLine):
+    """A line of a count: `quantity` is what was counted, `expected` what the sheet said."""
+
+    expected: int
+
+
+class Recount(Refused):
+    """Stock moved while it was being counted. `on_hand`: row -> what is on the shelf now, by the ledger."""
+
+    def __init__(self, on_hand: dict[int, int]) -> None:
+        message = "Stock moved here while you counted. Count this line again."
+        super().__init__("changed", message, "quantity", row=min(on_hand))
+        self.on_hand = on_hand
+
+
+def count(
+    *,
+    location: Location,
+    lines: Sequence[CountLine],
+    counted_on: date,
+    by: AbstractBaseUser | None,
+    now: datetime,
+    note: str = "",
+    form_key: UUID | None = None,
+) -> StockCount:
+    """Record a count of the shelves; lines that were not counted are left out.
+
+    Raises Refused: `no_lines`, `future`; with `row`: `quantity`, `lot_long`, `twice`, and `changed`
+    (`Recount`) where what is on hand is no longer what the sheet said.
+    """
+    check_lines(location, lines, counted_on, now, field="counted_on", least=0)
+    act = Act(movement=Movement.COUNTED, on=counted_on, by=by, now=now)
+    with transaction.atomic():
+        hold_form(form_key)
+        if form_key and (earlier := StockCount.objects.filter(public_id=form_key).first()):
+            return earlier
+        shelves = Shelves.lock([location.pk], {line.item.pk for line in lines})
+        keys = _keys(shelves, location, lines)
+        rows = list(zip(keys, lines, strict=True))
+        shelves.open([key for key, line in rows if line.expected != line.quantity])
+        _check_unmoved(shelves, rows)
+        done = StockCount(location=location, counted_on=counted_on, note=note.strip(), **stamp(by, now))
+        done.public_id = form_key or done.public_id
+        done.save()
+        changes = [(key, line.quantity - line.expected) for key, line in rows]
+        movements = [act.row(key, change) for key, change in changes if change]
+        for movement in movements:
+            movement.count = done
+        shelves.post(movements)
+    return done
+
+
+def _keys(shelves: Shelves, location: Location, lines: Sequence[CountLine]) -> list[Key]:
+    """The level of each line."""
+    keys: list[Key] = []
+    for row, line in enumerate(lines):
+        key = shelves.key(location.pk, line)
+        if key in keys:
+            raise Refused("twice", "This lot stands in the list twice. Count it once.", "lot", row=row)
+        keys.append(key)
+    return keys
+
+
+def _check_unmoved(shelves: Shelves, rows: Sequence[tuple[Key, CountLine]]) -> None:
+    """Refuse where the shelf changed since the sheet was drawn up."""
+    on_hand = {place: shelves.free[key] for place, (key, line) in enumerate(rows)}
+    moved = {place: now for place, now in on_hand.items() if now != rows[place][1].expected}
+    if moved:
+        raise Recount(moved)
