@@ -70,7 +70,11 @@ class Dispense(Voidable):
     """Key of the form that was sent: a second press of the button finds the first dispense."""
 
     class Meta(Voidable.Meta):
-        indexes = [models.Index(fields=["patient", "dispensed_on", "id"], name="dispense_by_patient")]
+        indexes = [
+            models.Index(fields=["patient", "dispensed_on", "id"], name="dispense_by_patient"),
+            models.Index(fields=["dispensed_on", "id"], name="dispense_newest"),
+            models.Index(fields=["location", "dispensed_on", "id"], name="dispense_by_location"),
+        ]
 
     def __str__(self) -> str:
         return f"dispense {self.public_id}"

@@ -13,7 +13,7 @@ from django.db import transaction
 from django.db.models import Q
 
 from resupply.models import Dispense, DispenseLine, Given, Parcel, Proof, Voidable
-from resupply.services import plans
+from resupply.services import plans, stock
 from resupply.services.errors import Refused
 from resupply.services.records import check_day, local_day, said, take_back
 
@@ -32,7 +32,7 @@ def void_dispense(
     with transaction.atomic():
         plans.lock_patients([dispense.patient_id])
         lines = _take_back_whole(dispense, reason=reason, by=by, now=now)
-        put_back(lines, to_shelf=to_shelf, by=by, now=now)
+        stock.put_back(lines, to_shelf=to_shelf, by=by, now=now)
         plans.refresh_plans([dispense.patient_id], now=now)
     return dispense
 
@@ -47,7 +47,7 @@ def void_line(
     with transaction.atomic():
         plans.lock_patients([line.dispense.patient_id])
         take_back_line(line, reason=reason, by=by, now=now)
-        put_back([line], to_shelf=to_shelf, by=by, now=now)
+        stock.put_back([line], to_shelf=to_shelf, by=by, now=now)
         plans.refresh_plans([line.dispense.patient_id], now=now)
     return line
 
@@ -62,7 +62,7 @@ def parcel_undelivered(
     """
     with transaction.atomic():
         lines = _take_back_parcel(dispense, Parcel.UNDELIVERED, on=on, by=by, now=now)
-        put_back(lines, to_shelf=to_shelf, by=by, now=now)
+        stock.put_back(lines, to_shelf=to_shelf, by=by, now=now)
         plans.refresh_plans([dispense.patient_id], now=now)
     return dispense
 
@@ -87,15 +87,14 @@ def restore(record: Dispense | DispenseLine, *, by: AbstractBaseUser | None, now
     """Undo a void: a dispense with the lines that went with it, or a line (with its dispense, if that went).
 
     Raises Refused: `not_void`, `undo_over` (the time ran out), `logged_again` (the same part was logged
-    since, by an exchange too), `dispense_void` (a line whose dispense was voided later), `given_since` (what
-    went back on the shelf has been given out).
+    since, by an exchange too), `dispense_void` (a line whose dispense was voided later).
     """
     dispense = record if isinstance(record, Dispense) else record.dispense
     with transaction.atomic():
         plans.lock_patients([dispense.patient_id])
         lines = _voided_with(record, dispense, now=now)
         _check_not_logged_again(dispense, lines, since=record.voided_at or now)
-        _take_again(lines, by=by, now=now)
+        stock.take_again(lines, by=by, now=now)
         if dispense.is_voided:
             dispense.parcel, dispense.parcel_on = "", None
             _stand_again(dispense, "parcel", "parcel_on")
@@ -182,13 +181,3 @@ def _stand_again(record: Voidable, *also: str) -> None:
     """Take a void off a record; its history rows keep it."""
     record.voided_at, record.void_reason, record.voided_by_id = None, "", None
     record.save(update_fields=["voided_at", "voided_by", "void_reason", *also])
-
-
-def put_back(
-    lines: Sequence[DispenseLine], *, to_shelf: bool, by: AbstractBaseUser | None, now: datetime
-) -> None:
-    """Stock follows (adapter until services/stock.py is there)."""
-
-
-def _take_again(lines: Sequence[DispenseLine], *, by: AbstractBaseUser | None, now: datetime) -> None:
-    """Stock follows an undone void (adapter until services/stock.py is there)."""

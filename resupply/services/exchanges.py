@@ -14,9 +14,10 @@ from django.db import transaction
 
 from resupply.models import CatalogueItem, Dispense, DispenseLine, SuppliedBy
 from resupply.rules.tables import part_types
-from resupply.services import corrections, dispensing, plans
+from resupply.services import corrections, dispensing, plans, stock
 from resupply.services.errors import Refused
 from resupply.services.records import check_reason, said
+from resupply.services.shelves import Shelves
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,8 +55,9 @@ def exchange(
         if form_key and (earlier := Dispense.objects.filter(form_key=form_key).first()):
             return _the_same(earlier, line)
         _check(line, new, on)
+        _lock_shelves(line, new)
         corrections.take_back_line(line, reason=reason, by=by, now=now)
-        corrections.put_back([line], to_shelf=back_to_shelf, by=by, now=now)
+        stock.put_back([line], to_shelf=back_to_shelf, by=by, now=now)
         dispense = dispensing.record_dispense(
             patient=line.dispense.patient,
             location=line.dispense.location,
@@ -66,7 +68,6 @@ def exchange(
             form_key=form_key,
         )
         _point_back(dispense.lines.get(), line)
-        plans.refresh_plans([line.dispense.patient_id], now=now)
     return dispense
 
 
@@ -89,6 +90,12 @@ def _check(line: DispenseLine, new: Replacement, on: date) -> None:
             f"The part was given on {said(line.dispense.dispensed_on)}. Enter the day it was exchanged.",
             "on",
         )
+
+
+def _lock_shelves(line: DispenseLine, new: Replacement) -> None:
+    """Lock the levels of both items at once, in the order every writer of stock takes."""
+    items = {pk for pk in (line.item_id, new.item.pk) if pk is not None}
+    Shelves.lock([line.dispense.location_id], items)
 
 
 def _new_line(line: DispenseLine, new: Replacement, on: date) -> dispensing.NewLine:
