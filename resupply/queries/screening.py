@@ -139,6 +139,13 @@ def urgent(location_ids: Collection[int], *, today: date) -> list[Urgent]:
     return [Urgent(asked[pk], positive[pk].asked_on, held[pk]) for pk in asked if held.get(pk)]
 
 
+def waits_for_call(patient: Patient) -> bool:
+    """Whether parts were given that may be magnetic, and nobody has reached the patient since the newest
+    yes.
+    """
+    return _not_reached(()).filter(pk=patient.pk).exists()
+
+
 def _not_reached(location_ids: Collection[int]) -> QuerySet[Patient]:
     """Patients who may be urgent: the rules decide."""
     said_yes = MagnetScreen.objects.filter(

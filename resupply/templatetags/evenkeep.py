@@ -107,6 +107,12 @@ def limit_words(limit: int | None) -> str:
 
 
 @register.filter
+def magnet_stop(reason: str) -> str:
+    """Why magnetic parts are stopped, as a sentence without anyone's health in it."""
+    return wording.MAGNET_STOPS[reason]
+
+
+@register.filter
 def is_date(value: object) -> bool:
     """Whether a fact is a calendar date and should be shown as one."""
     return isinstance(value, date) and not isinstance(value, datetime)

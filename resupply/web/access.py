@@ -29,12 +29,23 @@ from django.urls import reverse
 from django.utils import timezone
 from django_htmx.http import HttpResponseClientRedirect
 
-from resupply.models import Dispense, DispenseLine, Event, Location, Patient, Role, Staff, Subscription
+from resupply.models import (
+    Dispense,
+    DispenseLine,
+    Event,
+    Location,
+    MagnetScreen,
+    Patient,
+    Role,
+    Staff,
+    Subscription,
+)
 
 P = ParamSpec("P")
 M = TypeVar("M", bound=Model)
 EVERYONE = frozenset(Role)
 _CARE = frozenset({Role.DESK, Role.THERAPIST, Role.MANAGER, Role.ADMINISTRATOR})
+_THERAPY = frozenset({Role.THERAPIST, Role.ADMINISTRATOR})
 _LEAD = frozenset({Role.MANAGER, Role.ADMINISTRATOR})
 
 WHO_MAY: dict[str, frozenset[Role]] = {
@@ -49,6 +60,9 @@ WHO_MAY: dict[str, frozenset[Role]] = {
     "event.record": _CARE,
     "event.void": _CARE,
     "demo.mail": _CARE,
+    "magnets.screen": _CARE,
+    "magnets.details": _THERAPY,
+    "magnets.clear": _THERAPY,
     "overdue.see": _LEAD,
     "overdue.export": _LEAD,
 }
@@ -169,6 +183,17 @@ def event_or_404(request: StaffRequest, public_id: UUID) -> Event:
     )
     _show_times_at(event.patient.location)
     return event
+
+
+def screen_or_404(request: StaffRequest, public_id: UUID) -> MagnetScreen:
+    """One magnet screen of such a patient."""
+    screen = _or_404(
+        MagnetScreen.objects.select_related("patient__location").filter(
+            _here(request, "patient__location"), public_id=public_id
+        )
+    )
+    _show_times_at(screen.patient.location)
+    return screen
 
 
 def subscription_or_404(request: StaffRequest, public_id: UUID) -> Subscription:

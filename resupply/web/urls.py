@@ -8,6 +8,7 @@ from resupply.web import gallery, home
 urlpatterns: list[URLPattern | URLResolver] = [
     path("", home.home, name="home"),
     path("desk/", include("resupply.web.desk.urls")),
+    path("therapist/", include("resupply.web.therapist.urls")),
     path("manager/", include("resupply.web.manager.urls")),
     path("", include("resupply.web.patient.urls")),
 ]

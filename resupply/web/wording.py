@@ -33,6 +33,17 @@ KIND_WORDS = {
 """Kind of part -> its name on screen."""
 
 
+MAGNET_STOPS = {
+    "not_asked": "Magnetic parts are stopped: answers are needed.",
+    "not_known": "Magnetic parts are stopped: answers are needed.",
+    "old": "Magnetic parts are stopped: answers are needed again.",
+    "yes": "Magnetic parts are stopped: a yes is on record.",
+}
+"""Why magnetic parts are stopped (`rules.magnets.Reason`) -> the sentence for anyone: the stop, not whose
+health or what implant is behind it.
+"""
+
+
 def day_words(day: date, *, today: date | None) -> str:
     """`Sat 28 Mar`; with the year where it differs from today's, or where today is not known."""
     words = f"{_DAYS[day.weekday()]} {day.day} {MONTHS[day.month - 1]}"

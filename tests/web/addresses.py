@@ -8,7 +8,7 @@ from resupply.models import Dispense, Event, Patient
 from resupply.services.feeds import Issued
 
 NO_SUBJECT = {"desk:find", "desk:mail", "desk:patient_new"}
-"""Views of the desk that are about nobody; the others are about a patient."""
+"""Views of the desk that are about nobody; the others, and the therapist's, are about a patient."""
 
 
 def views(patterns: Sequence[URLPattern | URLResolver] | None = None, space: str = "") -> Iterator[str]:
@@ -33,10 +33,11 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         "desk:pause_end": [event.public_id],
         "desk:calendar_renew": [calendar.subscription.public_id],
         "desk:calendar_revoke": [calendar.subscription.public_id],
+        "therapist:screen_void": [patient.magnet_screens.get().public_id],
         "feed:calendar": [calendar.token],
     }
     found = {}
     for name in views():
-        about_patient = name.startswith("desk:") and name not in NO_SUBJECT
+        about_patient = name.startswith(("desk:", "therapist:")) and name not in NO_SUBJECT
         found[name] = reverse(name, args=subject.get(name, [patient.public_id] if about_patient else []))
     return found

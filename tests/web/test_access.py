@@ -56,6 +56,9 @@ TABLE: dict[str, set[str]] = {
     "desk:line_void": CARE,
     "desk:event_void": CARE,
     "desk:pause_end": CARE,
+    "therapist:magnets": CARE,
+    "therapist:screen": CARE,
+    "therapist:screen_void": CARE,
     "manager:overdue": LEAD,
     "manager:overdue_csv": LEAD,
     "manager:overdue_print": LEAD,
@@ -64,8 +67,9 @@ TABLE: dict[str, set[str]] = {
 
 # Views that only show; the other views of the desk answer a POST.
 SHOWN = {"desk:mail", "desk:patient", "desk:why", "desk:why_value", "desk:history", "desk:messages"}
-WRITES = {name for name in TABLE if name.startswith("desk:")} - SHOWN
-ABOUT_A_PATIENT = {name for name in TABLE if name.startswith("desk:")} - NO_SUBJECT
+SHOWN |= {"therapist:magnets"}
+WRITES = {name for name in TABLE if name.startswith(("desk:", "therapist:"))} - SHOWN
+ABOUT_A_PATIENT = {name for name in TABLE if name.startswith(("desk:", "therapist:"))} - NO_SUBJECT
 
 
 @dataclass(frozen=True, slots=True)
