@@ -7,9 +7,12 @@ from typing import TypeVar
 
 from django.db.models import F, Q, QuerySet
 
-from resupply.models import CatalogueItem, Location, StockLevel, StockTarget
+from resupply.models import BackOrder, CatalogueItem, Location, StockLevel, StockMovement, StockTarget
 
 R = TypeVar("R", StockLevel, StockTarget)
+
+PAGE = 50
+"""Movements on a page."""
 
 EXPIRES_SOON = 60
 """Days within which a lot is listed as expiring unless asked otherwise: two months to use it up."""
@@ -47,8 +50,9 @@ class Shelf:
         return sum(lot.on_hand for lot in self.lots if not lot.has_expired(today=today))
 
     def is_low(self, *, today: date) -> bool:
-        """Whether it fell to its target's mark."""
-        return self.target is not None and self.usable(today=today) <= self.target.low_at
+        """Whether it fell to its target's mark; a target of 0 and 0 is none."""
+        target = self.target
+        return bool(target and target.order_up_to and self.usable(today=today) <= target.low_at)
 
     def to_order(self, *, today: date) -> int:
         """How many to order to come up to the target; 0 where it is not low."""
@@ -103,7 +107,7 @@ def levels(wanted: StockFilter, *, today: date) -> list[Shelf]:
     ):
         shelf = shelves.setdefault((row.location_id, row.item_id), Shelf(row.location, row.item))
         shelf.lots.append(Lot(row.lot, row.expires_on, row.on_hand))
-    for target in _narrowed(StockTarget.objects.all(), wanted):
+    for target in _narrowed(StockTarget.objects.filter(order_up_to__gt=0), wanted):
         key = (target.location_id, target.item_id)
         shelves.setdefault(key, Shelf(target.location, target.item)).target = target
     kept = [shelf for shelf in shelves.values() if _is_wanted(shelf, wanted, today)]
@@ -120,6 +124,57 @@ def low(location_ids: Collection[int], *, today: date) -> list[Shelf]:
 def expiring(location_ids: Collection[int], *, today: date, within: int = EXPIRES_SOON) -> list[Shelf]:
     """Shelves with a lot that has expired or will within so many days (no locations: all of them)."""
     return levels(StockFilter(location_ids=frozenset(location_ids) or None, within=within), today=today)
+
+
+def sheet(location_id: int, *, kind: str = "", at_most: int) -> list[StockLevel]:
+    """The lots of a location with anything on hand or owed, by kind, item and expiry. One query."""
+    rows = StockLevel.objects.exclude(on_hand=0).filter(location=location_id).select_related("item")
+    if kind:
+        rows = rows.filter(item__kind=kind)
+    order = ("item__kind", "item__name", "item__size", F("expires_on").asc(nulls_last=True), "lot")
+    return list(rows.order_by(*order)[:at_most])
+
+
+def targets(location_id: int) -> dict[int, StockTarget]:
+    """The targets of a location by item; those of 0 and 0 are none and left out."""
+    rows = StockTarget.objects.filter(location=location_id, order_up_to__gt=0)
+    return {row.item_id: row for row in rows}
+
+
+def movements(
+    item: CatalogueItem, location_ids: Collection[int], *, before: int | None = None
+) -> tuple[list[StockMovement], int | None]:
+    """A page of an item's ledger at these locations (none: all), newest first, voided rows too; and where
+    the next page goes on (None: nowhere). One query.
+    """
+    rows = StockMovement.objects.filter(item=item)
+    if location_ids:
+        rows = rows.filter(location__in=sorted(location_ids))
+    if before is not None:
+        rows = rows.filter(pk__lt=before)
+    found = list(
+        rows.select_related(
+            "location", "recorded_by", "voided_by", "count", "dispense_line__dispense__patient"
+        ).order_by("-pk")[: PAGE + 1]
+    )
+    return found[:PAGE], found[PAGE - 1].pk if len(found) > PAGE else None
+
+
+def open_back_orders(
+    location_ids: Collection[int], *, patient_id: int | None = None, expected_by: date | None = None
+) -> list[BackOrder]:
+    """Back orders that wait (no locations: everywhere), the day they are expected on first, unknown days
+    last; with `expected_by` only those expected by that day. One query.
+    """
+    rows = BackOrder.objects.filter(filled_by=None, voided_at=None)
+    if location_ids:
+        rows = rows.filter(location__in=sorted(location_ids))
+    if patient_id is not None:
+        rows = rows.filter(patient=patient_id)
+    if expected_by is not None:
+        rows = rows.filter(expected_on__lte=expected_by)
+    rows = rows.select_related("patient", "location", "item")
+    return list(rows.order_by(F("expected_on").asc(nulls_last=True), "pk"))
 
 
 def _narrowed(rows: QuerySet[R], wanted: StockFilter) -> QuerySet[R]:
