@@ -24,7 +24,7 @@ from resupply.models.dispensing import (
 )
 from resupply.models.equipment import CatalogueItem, Device, Humidifier, Magnetic, Order, OrderItem
 from resupply.models.feeds import FeedEntry, Subscription
-from resupply.models.imports import ImportBatch, Upload, UploadFile, UploadState
+from resupply.models.imports import FilePart, ImportBatch, Upload, UploadFile, UploadProblem, UploadState
 from resupply.models.outbox import Heartbeat, Message, MessageReason, MessageState
 from resupply.models.payers import AllowanceVersion, Coverage, Payer, RefillRuleVersion, RefillSource
 from resupply.models.people import (
@@ -63,6 +63,7 @@ __all__ = [
     "Event",
     "EventType",
     "FeedEntry",
+    "FilePart",
     "FindToken",
     "Given",
     "Handover",
@@ -107,6 +108,7 @@ __all__ = [
     "SuppliedBy",
     "Upload",
     "UploadFile",
+    "UploadProblem",
     "UploadState",
     "Voidable",
     "Wish",

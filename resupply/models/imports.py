@@ -85,16 +85,50 @@ class Upload(models.Model):
         return f"upload {self.public_id}"
 
 
+class FilePart(models.TextChoices):
+    """What a file of an upload is."""
+
+    SENT = "sent", "Sent by the clinic"
+    FAILED = "failed", "Rows at fault, handed back"
+    MENDED = "mended", "Those rows, mended"
+
+
 class UploadFile(models.Model):
-    """One file of an upload, as it was sent; emptied once the upload is written or given up."""
+    """One file of an upload; it goes, with every byte, once the upload is written or given up.
+
+    `table` is a table of the import, or `workbook` where one file holds several.
+    """
 
     upload = models.ForeignKey(Upload, models.CASCADE, related_name="files")
+    part = models.CharField(max_length=8, choices=FilePart, default=FilePart.SENT)
     table = models.CharField(max_length=20)
     file_name = models.CharField(max_length=120)
     content = models.BinaryField()
 
     class Meta:
-        constraints = [models.UniqueConstraint(fields=["upload", "table"], name="upload_has_a_table_once")]
+        constraints = [
+            models.UniqueConstraint(fields=["upload", "part", "table"], name="upload_has_a_table_once")
+        ]
 
     def __str__(self) -> str:
         return f"upload file {self.pk}"
+
+
+class UploadProblem(models.Model):
+    """One fault or warning that the check of an upload found; it goes with the upload's files."""
+
+    upload = models.ForeignKey(Upload, models.CASCADE, related_name="problems")
+    file = models.CharField(max_length=120)
+    row = models.PositiveIntegerField()
+    """As a spreadsheet counts it (the header is 1); 0: the file as a whole."""
+    column = models.CharField(max_length=200, blank=True)
+    value = models.TextField(blank=True)
+    wrong = models.TextField()
+    mend = models.TextField()
+    is_warning = models.BooleanField(default=False)
+
+    class Meta:
+        indexes = [models.Index(fields=["upload", "is_warning", "id"], name="upload_problem_page")]
+
+    def __str__(self) -> str:
+        return f"upload problem {self.pk}"

@@ -40,6 +40,7 @@ class Coverage(Voidable):
     patient = models.ForeignKey(Patient, models.PROTECT, related_name="coverages")
     payer = models.ForeignKey(Payer, models.PROTECT, null=True, blank=True, related_name="coverages")
     starts_on = models.DateField()
+    batch = models.ForeignKey(ImportBatch, models.PROTECT, null=True, blank=True, related_name="coverages")
 
     class Meta(Voidable.Meta):
         indexes = [models.Index(fields=["patient", "starts_on"], name="coverage_by_patient")]

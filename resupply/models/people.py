@@ -126,13 +126,12 @@ class FindToken(models.Model):
     """A word a patient is found by: a folded name part, reference, birth date, end of the phone number."""
 
     patient = models.ForeignKey(Patient, models.CASCADE, related_name="find_tokens")
-    token = models.CharField(max_length=80)
+    token = models.CharField(max_length=80, db_collation="C")
+    """Ordered by its characters alone, so that a plain index finds beginnings."""
 
     class Meta:
         constraints = [models.UniqueConstraint(fields=["patient", "token"], name="find_token_once")]
-        indexes = [
-            models.Index(fields=["token"], name="find_token_prefix", opclasses=["varchar_pattern_ops"])
-        ]
+        indexes = [models.Index(fields=["token", "patient"], name="find_token_order")]
 
     def __str__(self) -> str:
         return f"find token {self.pk}"
@@ -156,6 +155,7 @@ class Consent(Voidable):
     granted = models.BooleanField()
     given_on = models.DateField()
     how = models.CharField(max_length=120)
+    batch = models.ForeignKey(ImportBatch, models.PROTECT, null=True, blank=True, related_name="consents")
 
     class Meta(Voidable.Meta):
         indexes = [models.Index(fields=["patient", "channel", "-id"], name="consent_newest")]

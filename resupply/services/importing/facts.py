@@ -1,6 +1,6 @@
 """Imported versions, dispenses and events: which rows are new, and the writing of them in file order."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import TypeVar
@@ -19,6 +19,7 @@ from resupply.models import (
     Patient,
     Payer,
 )
+from resupply.services.importing.before import Before, replaced
 from resupply.services.importing.keys import FactRow, import_keys
 from resupply.services.importing.known import chunks
 from resupply.services.importing.people import BATCH
@@ -27,6 +28,9 @@ from resupply.services.importing.rows import AllowanceRow, DispenseRow, EventRow
 from resupply.services.records import Stamp
 
 R = TypeVar("R", bound=FactRow)
+
+ENDED = "the import brought its end"
+"""Why an open pause was voided."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +52,9 @@ class FreshRows:
         )
         return {reference for reference in own if reference}
 
+    def __len__(self) -> int:
+        return len(self.lives) + len(self.allowances) + len(self.dispenses) + len(self.events)
+
 
 def fresh_rows(rows: Rows, report: Report) -> FreshRows:
     """Leave out what an earlier import brought (standing or voided since), and count both."""
@@ -61,18 +68,29 @@ def fresh_rows(rows: Rows, report: Report) -> FreshRows:
 
 def touched_by_policy(fresh: FreshRows, payers: Mapping[str, Payer]) -> set[int]:
     """Patients on record whose plan a new clinic life or a new allowance may change."""
+    codes = {row.code for row, _ in fresh.lives if not row.reference}
+    return patients_of_policy(codes, {payers[row.payer].pk for row, _ in fresh.allowances})
+
+
+def patients_of_policy(codes: Collection[str], payer_ids: Collection[int]) -> set[int]:
+    """Patients whose plan may change with the clinic's lives of some codes or what some payers allow."""
     touched: set[int] = set()
-    if codes := sorted({row.code for row, _ in fresh.lives if not row.reference}):
-        given = DispenseLine.objects.filter(Q(part_code__in=codes) | Q(contains__overlap=codes))
+    if codes:
+        listed = sorted(codes)
+        given = DispenseLine.objects.filter(Q(part_code__in=listed) | Q(contains__overlap=listed))
         touched.update(given.values_list("dispense__patient_id", flat=True))
-    if named := {payers[row.payer] for row, _ in fresh.allowances}:
-        covered = Coverage.objects.filter(payer__in=named, voided_at=None)
+    if payer_ids:
+        covered = Coverage.objects.filter(payer__in=payer_ids, voided_at=None)
         touched.update(covered.values_list("patient_id", flat=True))
     return touched
 
 
 def write_versions(
-    fresh: FreshRows, people: Mapping[str, Patient], payers: Mapping[str, Payer], mark: Stamp
+    fresh: FreshRows,
+    people: Mapping[str, Patient],
+    payers: Mapping[str, Payer],
+    batch: ImportBatch,
+    mark: Stamp,
 ) -> None:
     """Append the lives and allowances."""
     LifeVersion.objects.bulk_create(
@@ -84,6 +102,7 @@ def write_versions(
                 period_unit=row.period_unit,
                 effective_from=row.effective_from,
                 reason=row.reason,
+                batch=batch,
                 import_key=key,
                 **mark,
             )
@@ -102,6 +121,7 @@ def write_versions(
                 at_once_periods=row.at_once,
                 effective_from=row.effective_from,
                 source="imported",
+                batch=batch,
                 import_key=key,
                 **mark,
             )
@@ -117,10 +137,12 @@ def write_dispenses(
     billed_to: Mapping[int, int],
     batch: ImportBatch,
     mark: Stamp,
+    tell: Callable[[int], None],
 ) -> None:
     """Append the dispensed rows: one dispense per patient and day, its lines in file order.
 
-    `billed_to` is the payer's id by row number; a row marked as billed without one is nobody's bill.
+    `billed_to` is the payer's id by row number; a row marked as billed without one is nobody's bill. `tell`
+    hears how many rows are written.
     """
     dispenses: dict[tuple[str, date], Dispense] = {}
     lines: list[DispenseLine] = []
@@ -153,13 +175,18 @@ def write_dispenses(
             )
         )
     Dispense.objects.bulk_create(dispenses.values(), batch_size=BATCH)
-    DispenseLine.objects.bulk_create(lines, batch_size=BATCH)
+    for start in range(0, len(lines), BATCH):
+        DispenseLine.objects.bulk_create(lines[start : start + BATCH])
+        tell(start)
 
 
 def write_events(
     rows: Sequence[tuple[EventRow, str]], people: Mapping[str, Patient], batch: ImportBatch, mark: Stamp
-) -> None:
-    """Append the events. A pause with an end takes the place of the same pause on record as open."""
+) -> list[Before]:
+    """Append the events. A pause with an end takes the place of the same pause on record as open; such ones
+    are returned.
+    """
+    before: list[Before] = []
     closed = {(people[row.reference].pk, row.on) for row, _ in rows if row.until is not None}
     for some in chunks({patient_id for patient_id, _ in closed}):
         open_pauses = Event.objects.filter(
@@ -169,8 +196,9 @@ def write_events(
         Event.objects.filter(pk__in=ended).update(
             voided_at=mark["recorded_at"],
             voided_by_id=mark["recorded_by_id"],
-            void_reason="the import brought its end",
+            void_reason=ENDED,
         )
+        before += replaced("event", ended)
     Event.objects.bulk_create(
         (
             Event(
@@ -188,6 +216,7 @@ def write_events(
         ),
         batch_size=BATCH,
     )
+    return before
 
 
 def _fresh(

@@ -8,7 +8,7 @@ from typing import TypeVar
 
 from django.db.models import Min
 
-from resupply.models import Coverage, Dispense, Event, Patient
+from resupply.models import Coverage, Dispense, Event, Patient, PatientStatus
 
 T = TypeVar("T")
 
@@ -16,19 +16,30 @@ CHUNK = 5_000
 """Values in one IN (...)."""
 
 
-def chunks(values: Collection[T]) -> Iterator[list[T]]:
-    """The values in lists of at most CHUNK."""
+def chunks(values: Collection[T], *, size: int = CHUNK) -> Iterator[list[T]]:
+    """The values in lists of at most `size`."""
     listed = list(values)
-    for start in range(0, len(listed), CHUNK):
-        yield listed[start : start + CHUNK]
+    for start in range(0, len(listed), size):
+        yield listed[start : start + size]
 
 
 def known_patients(references: Collection[str]) -> dict[str, Patient]:
-    """Patients on record by reference, each with its location."""
+    """Patients on record by reference, each with its location; not those whose import was undone."""
     return {
         patient.reference: patient
         for some in chunks(references)
-        for patient in Patient.objects.filter(reference__in=some).select_related("location")
+        for patient in Patient.objects.filter(reference__in=some)
+        .exclude(status=PatientStatus.WITHDRAWN)
+        .select_related("location")
+    }
+
+
+def withdrawn_patients(references: Collection[str]) -> dict[str, Patient]:
+    """Patients by reference whose import was undone: new to every check, written over when they return."""
+    return {
+        patient.reference: patient
+        for some in chunks(references)
+        for patient in Patient.objects.filter(reference__in=some, status=PatientStatus.WITHDRAWN)
     }
 
 

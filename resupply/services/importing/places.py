@@ -3,6 +3,7 @@
 from collections.abc import Collection
 
 from resupply.models import Location, Payer, RefillSource
+from resupply.services.importing.before import Before, changed
 from resupply.services.importing.rows import AllowanceRow, PatientRow
 
 DEFAULT_LOCATION = "Main"
@@ -23,15 +24,20 @@ def find_or_make_locations(rows: Collection[PatientRow]) -> dict[str, Location]:
 
 def find_or_make_payers(
     patients: Collection[PatientRow], allowances: Collection[AllowanceRow]
-) -> dict[str, Payer]:
-    """Payers by name. One with allowances is planned by the shipped refill rule, unless it has its own."""
+) -> tuple[dict[str, Payer], list[Before]]:
+    """Payers by name. One with allowances is planned by the shipped refill rule, unless it has its own; those
+    whose rule that changes come second.
+    """
     limited = {row.payer for row in allowances}
     names = dict.fromkeys([*(row.payer for row in patients if row.payer), *(row.payer for row in allowances)])
     found = {payer.name: payer for payer in Payer.objects.filter(name__in=names)}
     missing = [Payer(name=name) for name in names if name not in found]
     found |= {payer.name: payer for payer in Payer.objects.bulk_create(missing)}
+    before = []
     for name in sorted(limited):
         if found[name].refill_source == RefillSource.CLINIC:
+            fields = {"refill_source": (RefillSource.CLINIC.value, RefillSource.SHIPPED.value)}
+            before.append(changed("payer", found[name].pk, fields))
             found[name].refill_source = RefillSource.SHIPPED
             found[name].save(update_fields=["refill_source"])
-    return found
+    return found, before

@@ -8,11 +8,12 @@ import csv
 import io
 import re
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from itertools import count
 from pathlib import Path
 
-from resupply.services.importing.columns import TABLES, Table
+from resupply.services.importing.columns import HANDED_BACK, ROW_IN_FILE, TABLES, Table
 from resupply.services.importing.report import Report
 
 _GUARD = re.compile(r"^'(?='*[=+\-@\t\r])")  # what delivery/tables_out.py puts before such cells
@@ -53,19 +54,36 @@ def read_table(content: bytes, table: Table, report: Report) -> list[RawRow]:
         report.add(table.file, row, "", value, "the file is not UTF-8", 'save it again as "CSV UTF-8"')
         return []
     rows = csv.reader(io.StringIO(text, newline=""), delimiter=_delimiter(text, table), strict=True)
-    number = 0
+    read = count(1)
     try:
-        header = _header(next(rows, []), table, report)
-        number = 1
-        found = []
-        for number, cells in enumerate(rows, start=2):
-            if any(cell.strip() for cell in cells):
-                found.append(_row(number, cells, header, table, report))
+        return tabulate(zip(read, rows, strict=False), table, report)
     except csv.Error as error:
+        row = next(read) - 1  # the number had been taken when the row could not be read
         mend = 'put quotes around a whole cell, and double every quote inside it: "a ""b"" c"'
-        report.add(table.file, number + 1, "", "", f"the row cannot be read ({error})", mend)
+        report.add(table.file, row, "", "", f"the row cannot be read ({error})", mend)
         return []
+
+
+def tabulate(rows: Iterable[tuple[int, list[str]]], table: Table, report: Report) -> list[RawRow]:
+    """Numbered rows of cells, the header first, as rows by column name; empty ones are left out."""
+    rows = iter(rows)
+    header = _header(next(rows, (1, []))[1], table, report)
+    found = [
+        _row(number, cells, header, table, report)
+        for number, cells in rows
+        if any(cell.strip() for cell in cells)
+    ]
     return found if all(column in header for column in table.required) else []
+
+
+def renumbered(raws: Iterable[RawRow]) -> list[RawRow]:
+    """Rows that were handed back and came in again, under the numbers they had in the first file."""
+    found = []
+    for raw in raws:
+        number = raw.cells.get(ROW_IN_FILE, "")
+        is_number = number.isascii() and number.isdecimal() and int(number[:9]) > 1 and len(number) < 9
+        found.append(RawRow(int(number), raw.cells) if is_number else raw)
+    return found
 
 
 def _delimiter(text: str, table: Table) -> str:
@@ -88,7 +106,7 @@ def _header(cells: list[str], table: Table, report: Report) -> list[str]:
     for column in dict.fromkeys(header):
         if header.count(column) > 1 and column:
             report.add(table.file, 1, column, column, "this column is there twice", "leave one of them")
-        if column and column not in table.columns:
+        if column and column not in (*table.columns, *HANDED_BACK):
             report.add(
                 table.file,
                 1,

@@ -21,6 +21,7 @@ class Problem:
 class FailedRow:
     """A row at fault as it was read, with everything that is wrong with it and what to do."""
 
+    number: int
     cells: Mapping[str, str]
     wrong: str
     mend: str
