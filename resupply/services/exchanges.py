@@ -30,6 +30,8 @@ class Replacement:
     serial: str = ""
     size_kept: str = ""
     exception_reason: str = ""
+    notice: str = ""
+    notice_on: date | None = None
 
 
 def exchange(
@@ -108,7 +110,12 @@ def _new_line(line: DispenseLine, new: Replacement, on: date) -> dispensing.NewL
         expires_on=new.expires_on,
         first_use_on=line.first_use_on if later else None,
         billed=None if line.billed else False,
+        serial=new.serial,
+        size_kept=new.size_kept,
         exception_reason=new.exception_reason.strip() or line.exception_reason,
+        notice=new.notice or line.notice,
+        notice_on=new.notice_on or line.notice_on,
+        exchange_of=line,
     )
 
 

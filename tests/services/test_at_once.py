@@ -12,8 +12,8 @@ from django.db import connections
 
 from resupply.models import Dispense, Patient, PlanLine
 from resupply.rules.periods import Period, Unit
-from resupply.services import corrections, dispensing, plans, policies
-from resupply.services.dispensing import NewLine, record_dispense
+from resupply.services import corrections, plans, policies
+from resupply.services.dispensing import NewLine, record, record_dispense
 from resupply.services.errors import Refused
 from tests.builders import NOW, TODAY, make_location, make_patient, make_payer
 
@@ -105,7 +105,7 @@ def test_a_dispense_during_a_policy_change_is_planned_by_the_new_life() -> None:
 
         with pytest.MonkeyPatch.context() as patch:
             mine = SimpleNamespace(lock_patients=plans.lock_patients, refresh_plans=slow)
-            patch.setattr(dispensing, "plans", mine)
+            patch.setattr(record, "plans", mine)
             give_one(patient, dispensed_on=date(2026, 3, 1))
 
     def change() -> None:

@@ -56,7 +56,9 @@ def test_a_line_is_billed_to_the_payer_of_the_day(cast: Cast, give: Give) -> Non
     other = make_payer(name="Payer C")
     make_coverage(cast.odalys, other, starts_on=date(2026, 3, 10))
     before = give(cushions(), dispensed_on=date(2026, 3, 9)).lines.get()
-    after = give(cushions(exception_reason="lost in the post"), dispensed_on=date(2026, 3, 10)).lines.get()
+    after = give(
+        cushions(exception_reason="lost in the post", notice="not_owed"), dispensed_on=date(2026, 3, 10)
+    ).lines.get()
     assert (before.billed_to, after.billed_to) == (cast.payer, other)
 
 
@@ -158,8 +160,9 @@ def test_another_code_of_the_line_has_limits_of_its_own(cast: Cast, give: Give) 
 
 
 def test_outside_the_limits_with_a_reason_that_stays_on_record(give: Give) -> None:
-    line = give(cushions(7, exception_reason="  travels for four months ")).lines.get()
+    line = give(cushions(7, exception_reason="  travels for four months ", notice="not_owed")).lines.get()
     assert (line.quantity, line.exception_reason) == (7, "travels for four months")
+    assert (line.exception_stops, line.notice) == (["too_many"], "not_owed")
 
 
 def test_what_another_supplier_gave_is_recorded_without_limits(give: Give) -> None:

@@ -91,6 +91,7 @@ def new_lines(draw: st.DrawFn) -> dispensing.NewLine:
         contains=packed,
         billed=draw(st.sampled_from([None, None, False])),
         exception_reason=REASON,
+        notice="not_owed",
     )
 
 
