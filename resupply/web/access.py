@@ -30,12 +30,18 @@ from django.utils import timezone
 from django_htmx.http import HttpResponseClientRedirect
 
 from resupply.models import (
+    CatalogueItem,
+    Contact,
+    Device,
     Dispense,
     DispenseLine,
     Event,
     Location,
     MagnetScreen,
+    Order,
     Patient,
+    Recall,
+    RefillAnswer,
     Role,
     Staff,
     Subscription,
@@ -59,10 +65,21 @@ WHO_MAY: dict[str, frozenset[Role]] = {
     "dispense.void": _CARE,
     "event.record": _CARE,
     "event.void": _CARE,
+    "answer.record": _CARE,
+    "answer.void": _CARE,
+    "contact.record": _CARE,
+    "contact.void": _CARE,
+    "worklist.export": _LEAD,
     "demo.mail": _CARE,
     "magnets.screen": _CARE,
     "magnets.details": _THERAPY,
     "magnets.clear": _THERAPY,
+    "equipment.record": _CARE,
+    "equipment.void": _CARE,
+    "catalogue.see": _CARE,
+    "catalogue.change": _CARE - {Role.DESK},
+    "recall.see": _CARE,
+    "recall.change": _LEAD,
     "overdue.see": _LEAD,
     "overdue.export": _LEAD,
 }
@@ -194,6 +211,62 @@ def screen_or_404(request: StaffRequest, public_id: UUID) -> MagnetScreen:
     )
     _show_times_at(screen.patient.location)
     return screen
+
+
+def device_or_404(request: StaffRequest, public_id: UUID) -> Device:
+    """One device of such a patient."""
+    device = _or_404(
+        Device.objects.select_related("patient__location").filter(
+            _here(request, "patient__location"), public_id=public_id
+        )
+    )
+    _show_times_at(device.patient.location)
+    return device
+
+
+def order_or_404(request: StaffRequest, public_id: UUID) -> Order:
+    """One prescriber's order of such a patient."""
+    order = _or_404(
+        Order.objects.select_related("patient__location").filter(
+            _here(request, "patient__location"), public_id=public_id
+        )
+    )
+    _show_times_at(order.patient.location)
+    return order
+
+
+def item_or_404(public_id: UUID) -> CatalogueItem:
+    """One item of the shelf, which all locations share."""
+    return _or_404(CatalogueItem.objects.filter(public_id=public_id))
+
+
+def recall_or_404(public_id: UUID) -> Recall:
+    """One recall, which bears on all locations."""
+    return _or_404(
+        Recall.objects.select_related("item", "recorded_by", "voided_by").filter(public_id=public_id)
+    )
+
+
+def refill_answer_or_404(request: StaffRequest, public_id: UUID) -> RefillAnswer:
+    """One answer to a refill of such a patient."""
+    answer = _or_404(
+        RefillAnswer.objects.select_related("patient__location", "recorded_by", "handled_by").filter(
+            _here(request, "patient__location"), public_id=public_id
+        )
+    )
+    _show_times_at(answer.patient.location)
+    return answer
+
+
+def contact_or_404(request: StaffRequest, public_id: UUID) -> Contact:
+    """One contact with such a patient."""
+    contact = _or_404(
+        Contact.objects.select_related("patient__location").filter(
+            _here(request, "patient__location"), public_id=public_id
+        )
+    )
+    _show_times_at(contact.patient.location)
+    return contact
 
 
 def subscription_or_404(request: StaffRequest, public_id: UUID) -> Subscription:
