@@ -24,6 +24,7 @@ from resupply.models import (
     MagnetScreen,
     Patient,
     Payer,
+    Recall,
     Role,
     Said,
     Staff,
@@ -125,6 +126,18 @@ def make_item(**over: Any) -> CatalogueItem:
         "magnetic": "no",
     }
     return CatalogueItem.objects.create(**values | over)
+
+
+def make_recall(**over: Any) -> Recall:
+    """A standing recall of 2026-03-01; it names lot R-1 unless something else is said."""
+    values: dict[str, Any] = {
+        "title": f"Recall {next(_numbers)}",
+        "issued_on": date(2026, 3, 1),
+        "source": "a maker's letter (invented)",
+    }
+    if not over.keys() & {"item", "family", "part_code", "lot"}:
+        values["lot"] = "R-1"
+    return Recall.objects.create(**values | over)
 
 
 def make_dispense(

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from datetime import date
 from uuid import UUID
 
-from django.db.models import F, QuerySet
+from django.db.models import F, Q, QuerySet
 
-from resupply.models import DispenseLine, Patient, Recall
+from resupply.models import CatalogueItem, DispenseLine, Patient, Recall
 from resupply.queries import facts
 from resupply.rules.wear import Start, walk
 
@@ -103,6 +103,17 @@ def all_recalls() -> list[Recall]:
     """Every recall, those that stand first, then the newest; with item and people. One query."""
     rows = Recall.objects.select_related("item", "recorded_by", "voided_by")
     return list(rows.order_by(F("voided_at").asc(nulls_first=True), "-issued_on", "-pk"))
+
+
+def naming(item: CatalogueItem) -> list[Recall]:
+    """Standing recalls that name an item, its family or its code, in all lots or some; newest first."""
+    rows = Recall.objects.filter(
+        Q(item=item) | Q(item=None),
+        Q(family="") | Q(family__iexact=item.family),
+        Q(part_code="") | Q(part_code=item.part_code),
+        voided_at=None,
+    ).exclude(item=None, family="", part_code="")
+    return list(rows.order_by("-issued_on", "-pk"))
 
 
 def touched(recall: Recall) -> QuerySet[DispenseLine]:

@@ -7,11 +7,17 @@ from resupply import clock
 from resupply.web.access import can
 
 _PLACES = [
-    ("Today", "home", "home"),
-    ("Patients", "desk:find", "patient.find"),
-    ("Overdue", "manager:overdue", "overdue.see"),
+    ("Today", "home", "home", ("home",)),
+    ("Patients", "desk:find", "patient.find", ("desk:",)),
+    ("Overdue", "manager:overdue", "overdue.see", ("manager:overdue",)),
+    (
+        "Catalogue",
+        "manager:catalogue",
+        "catalogue.see",
+        ("manager:catalogue", "manager:item", "manager:families", "manager:recall"),
+    ),
 ]
-"""Label, view name, permission, in the order of the navigation."""
+"""Label, view name, permission, and how the names of its pages begin, in the order of the navigation."""
 
 
 def staff_page(request: HttpRequest) -> dict[str, object]:
@@ -21,11 +27,21 @@ def staff_page(request: HttpRequest) -> dict[str, object]:
     """
     if not getattr(request, "user", None) or not request.user.is_authenticated:
         return {}
-    here = request.resolver_match.view_name if request.resolver_match else ""
-    room = here.partition(":")[0]
+    here = _place_of(request.resolver_match.view_name if request.resolver_match else "")
     nav = [
-        (label, reverse(name), here == name or (room == name.partition(":")[0] != "home"))
-        for label, name, permission in _PLACES
+        (label, reverse(name), label == here)
+        for label, name, permission, _ in _PLACES
         if can(request, permission)
     ]
     return {"nav": nav, "today": clock.today("UTC")}
+
+
+def _place_of(view_name: str) -> str:
+    """The place a page belongs to: where the longest of the beginnings fits its view's name."""
+    fitting = [
+        (len(start), label)
+        for label, _, _, starts in _PLACES
+        for start in starts
+        if view_name.startswith(start)
+    ]
+    return max(fitting, default=(0, ""))[1]

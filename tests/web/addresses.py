@@ -4,8 +4,9 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
-from resupply.models import Dispense, Event, Patient
+from resupply.models import CatalogueItem, Dispense, Event, Patient, Recall
 from resupply.services.feeds import Issued
+from tests.builders import make_item, make_recall
 
 NO_SUBJECT = {"desk:find", "desk:mail", "desk:patient_new"}
 """Views of the desk that are about nobody; the others, and the therapist's, are about a patient."""
@@ -24,6 +25,8 @@ def views(patterns: Sequence[URLPattern | URLResolver] | None = None, space: str
 
 def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar: Issued) -> dict[str, str]:
     """One address of every view, about a patient with a cushion line and these records."""
+    item = CatalogueItem.objects.order_by("pk").first() or make_item()
+    recall = Recall.objects.order_by("pk").first() or make_recall(item=item)
     subject: Mapping[str, Sequence[object]] = {
         "desk:why": [patient.public_id, "cushion"],
         "desk:why_value": [patient.public_id, "cushion", "worn_on"],
@@ -34,6 +37,10 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         "desk:calendar_renew": [calendar.subscription.public_id],
         "desk:calendar_revoke": [calendar.subscription.public_id],
         "therapist:screen_void": [patient.magnet_screens.get().public_id],
+        "manager:item": [item.public_id],
+        "manager:item_edit": [item.public_id],
+        "manager:recall": [recall.public_id],
+        "manager:recall_void": [recall.public_id],
         "feed:calendar": [calendar.token],
     }
     found = {}

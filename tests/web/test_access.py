@@ -59,6 +59,17 @@ TABLE: dict[str, set[str]] = {
     "therapist:magnets": CARE,
     "therapist:screen": CARE,
     "therapist:screen_void": CARE,
+    "manager:catalogue": CARE,
+    "manager:catalogue_csv": CARE,
+    "manager:catalogue_print": CARE,
+    "manager:families": CARE,
+    "manager:item": CARE,
+    "manager:item_new": CARE - {"desk"},
+    "manager:item_edit": CARE - {"desk"},
+    "manager:recalls": CARE,
+    "manager:recall": CARE,
+    "manager:recall_new": LEAD,
+    "manager:recall_void": LEAD,
     "manager:overdue": LEAD,
     "manager:overdue_csv": LEAD,
     "manager:overdue_print": LEAD,
@@ -69,6 +80,7 @@ TABLE: dict[str, set[str]] = {
 SHOWN = {"desk:mail", "desk:patient", "desk:why", "desk:why_value", "desk:history", "desk:messages"}
 SHOWN |= {"therapist:magnets"}
 WRITES = {name for name in TABLE if name.startswith(("desk:", "therapist:"))} - SHOWN
+WRITES |= {"manager:item_new", "manager:item_edit", "manager:recall_new", "manager:recall_void"}
 ABOUT_A_PATIENT = {name for name in TABLE if name.startswith(("desk:", "therapist:"))} - NO_SUBJECT
 
 

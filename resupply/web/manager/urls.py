@@ -2,11 +2,22 @@
 
 from django.urls import path
 
-from resupply.web.manager import overdue
+from resupply.web.manager import catalogue, items, overdue, recalls
 
 app_name = "manager"
 urlpatterns = [
     path("overdue/", overdue.overdue, name="overdue"),
     path("overdue.csv", overdue.overdue_csv, name="overdue_csv"),
     path("overdue/print/", overdue.overdue_print, name="overdue_print"),
+    path("catalogue/", catalogue.catalogue, name="catalogue"),
+    path("catalogue.csv", catalogue.catalogue_csv, name="catalogue_csv"),
+    path("catalogue/print/", catalogue.catalogue_print, name="catalogue_print"),
+    path("catalogue/families/", catalogue.families, name="families"),
+    path("catalogue/new/", items.item_new, name="item_new"),
+    path("catalogue/<uuid:public_id>/", items.item, name="item"),
+    path("catalogue/<uuid:public_id>/change/", items.item_edit, name="item_edit"),
+    path("recalls/", recalls.recalls, name="recalls"),
+    path("recalls/new/", recalls.recall_new, name="recall_new"),
+    path("recalls/<uuid:public_id>/", recalls.recall, name="recall"),
+    path("recalls/<uuid:public_id>/void/", recalls.recall_void, name="recall_void"),
 ]

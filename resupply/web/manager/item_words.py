@@ -1,0 +1,50 @@
+"""The changes of an item in words: each field by the name its form gives it, each value as people read it."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+
+from resupply.queries.catalogue import Change
+from resupply.web.manager.catalogue_forms import MAGNET_WORDS, ItemForm
+from resupply.web.wording import kind_word
+
+_LABELS = {name: str(field.label) for name, field in ItemForm.base_fields.items()} | {
+    "part_code": "Billing code",
+    "kind": "Kind",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeWords:
+    """One writing: when, by whom, and each field as (name, before, after); none: the item was added."""
+
+    at: datetime
+    by: str
+    fields: list[tuple[str, str, str]]
+
+
+def changes_in_words(changes: Iterable[Change]) -> list[ChangeWords]:
+    """The changes as they are shown, newest first."""
+    return [
+        ChangeWords(
+            change.at,
+            change.by or "the program",
+            [
+                (_LABELS[field.name], _value(field.name, field.before), _value(field.name, field.after))
+                for field in change.fields
+            ],
+        )
+        for change in changes
+    ]
+
+
+def _value(name: str, value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list):
+        return ", ".join(str(one) for one in value) or "none"
+    if name == "kind":
+        return kind_word(str(value))
+    if name == "magnetic":
+        return MAGNET_WORDS.get(str(value), str(value))
+    return str(value) or "none"

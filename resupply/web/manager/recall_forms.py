@@ -1,0 +1,65 @@
+"""Forms of recalls. They check shape; the service decides."""
+
+from collections.abc import Iterable
+from typing import Any
+
+from django import forms
+
+from resupply.models import CatalogueItem
+from resupply.services.recalls import RecallDetails
+from resupply.web.forms import SuggestingInput, day_field
+from resupply.web.manager.catalogue_forms import code_choices
+
+
+def _codes() -> list[tuple[str, Any]]:
+    return [("", "Any code"), *code_choices()[1:]]
+
+
+class RecallForm(forms.Form):
+    """A recall as its notice says it; `details()` is what the service takes."""
+
+    title = forms.CharField(label="Title", max_length=160, help_text="As the notice names it.")
+    issued_on = day_field("Issued on")
+    source = forms.CharField(
+        label="Source",
+        max_length=200,
+        help_text="Who ordered it: the regulator's notice or the maker's letter.",
+    )
+    item = forms.ModelChoiceField(
+        CatalogueItem.objects.order_by("name", "size"),
+        label="Item",
+        required=False,
+        empty_label="Any item",
+        help_text="Of item, family, code and lot, fill what the notice names. Each one narrows it.",
+    )
+    family = forms.CharField(label="Mask family", max_length=60, required=False, widget=SuggestingInput)
+    part_code = forms.ChoiceField(label="Billing code", required=False, choices=_codes)
+    lot = forms.CharField(
+        label="Lot",
+        max_length=40,
+        required=False,
+        help_text="One lot a recall. Without a lot, every lot is stopped, unknown ones too.",
+    )
+    advice = forms.CharField(
+        label="Advice",
+        max_length=2000,
+        required=False,
+        widget=forms.Textarea({"rows": 4}),
+        help_text="What the notice asks the clinic and the patient to do.",
+    )
+
+    def __init__(self, *args: Any, families: Iterable[str], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["family"].widget.words = families
+
+    def details(self) -> RecallDetails:
+        """The recall typed; only for a valid form."""
+        return RecallDetails(**{name: self.cleaned_data[name] for name in RecallDetails.__slots__})
+
+
+class RecallVoidForm(forms.Form):
+    """Why a recall no longer stands."""
+
+    reason = forms.CharField(
+        label="Reason", max_length=300, widget=forms.Textarea({"rows": 2}), help_text="It stays on record."
+    )
