@@ -135,6 +135,18 @@ def sheet(location_id: int, *, kind: str = "", at_most: int) -> list[StockLevel]
     return list(rows.order_by(*order)[:at_most])
 
 
+def offered() -> list[CatalogueItem]:
+    """The items the clinic offers, by kind and name."""
+    return list(CatalogueItem.objects.filter(is_offered=True))
+
+
+def item_named(*, gtin: str, hibc: str) -> CatalogueItem | None:
+    """The item with a GTIN of 14 digits, or with labeler and product of an HIBC code; offered or not."""
+    if not gtin and not hibc:
+        return None
+    return CatalogueItem.objects.filter(**({"gtin": gtin} if gtin else {"hibc": hibc})).first()
+
+
 def targets(location_id: int) -> dict[int, StockTarget]:
     """The targets of a location by item; those of 0 and 0 are none and left out."""
     rows = StockTarget.objects.filter(location=location_id, order_up_to__gt=0)

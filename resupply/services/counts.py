@@ -8,7 +8,7 @@ from uuid import UUID
 from django.contrib.auth.base_user import AbstractBaseUser
 from django.db import transaction
 
-from resupply.models import Location, Movement, StockCount
+from resupply.models import Location, Movement, StockCount, StockLevel
 from resupply.services.errors import Refused
 from resupply.services.records import stamp
 from resupply.services.shelves import Act, Key, Shelves, StockLine
@@ -66,6 +66,14 @@ def count(
             movement.count = done
         shelves.post(movements)
     return done
+
+
+def moved(location: Location, lines: Sequence[CountLine]) -> dict[int, int]:
+    """Rows whose level is not what the sheet said -> what is on hand now. For a look; it locks nothing."""
+    levels = StockLevel.objects.filter(location=location, item__in={line.item.pk for line in lines})
+    shelves = Shelves(levels)
+    on_hand = {place: shelves.free[shelves.key(location.pk, line)] for place, line in enumerate(lines)}
+    return {place: now for place, now in on_hand.items() if now != lines[place].expected}
 
 
 def _keys(shelves: Shelves, location: Location, lines: Sequence[CountLine]) -> list[Key]:

@@ -28,8 +28,8 @@ def set_targets(location: Location, targets: Sequence[Target]) -> int:
 
     Raises Refused with `row`: `half_target`, `number`, `order_up_to`.
     """
-    for row, target in enumerate(targets):
-        _check(target, row)
+    for place, target in enumerate(targets):
+        _check(target, place)
     wanted = {target.item.pk: (target.low_at or 0, target.order_up_to or 0) for target in targets}
     with transaction.atomic():
         stored = {row.item_id: row for row in StockTarget.objects.filter(location=location, item__in=wanted)}

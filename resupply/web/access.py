@@ -30,6 +30,7 @@ from django.utils import timezone
 from django_htmx.http import HttpResponseClientRedirect
 
 from resupply.models import (
+    BackOrder,
     CatalogueItem,
     Contact,
     Device,
@@ -44,6 +45,7 @@ from resupply.models import (
     RefillAnswer,
     Role,
     Staff,
+    StockMovement,
     Subscription,
 )
 
@@ -71,6 +73,9 @@ WHO_MAY: dict[str, frozenset[Role]] = {
     "contact.void": _CARE,
     "worklist.export": _LEAD,
     "demo.mail": _CARE,
+    "stock.see": _CARE,
+    "stock.change": _CARE,
+    "stock.target": _LEAD,
     "magnets.screen": _CARE,
     "magnets.details": _THERAPY,
     "magnets.clear": _THERAPY,
@@ -267,6 +272,28 @@ def contact_or_404(request: StaffRequest, public_id: UUID) -> Contact:
     )
     _show_times_at(contact.patient.location)
     return contact
+
+
+def movement_or_404(request: StaffRequest, public_id: UUID) -> StockMovement:
+    """One movement of stock at a location of this member of staff."""
+    movement = _or_404(
+        StockMovement.objects.select_related("location", "item").filter(
+            _here(request, "location"), public_id=public_id
+        )
+    )
+    _show_times_at(movement.location)
+    return movement
+
+
+def back_order_or_404(request: StaffRequest, public_id: UUID) -> BackOrder:
+    """One back order of a patient this member of staff may see."""
+    order = _or_404(
+        BackOrder.objects.select_related("patient__location", "location", "item").filter(
+            _here(request, "patient__location"), public_id=public_id
+        )
+    )
+    _show_times_at(order.patient.location)
+    return order
 
 
 def subscription_or_404(request: StaffRequest, public_id: UUID) -> Subscription:
