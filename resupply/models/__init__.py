@@ -24,7 +24,19 @@ from resupply.models.dispensing import (
 )
 from resupply.models.equipment import CatalogueItem, Device, Humidifier, Magnetic, Order, OrderItem
 from resupply.models.feeds import FeedEntry, Subscription
+from resupply.models.fitting import (
+    BodyPosition,
+    Fitting,
+    FittingOutcome,
+    FittingTry,
+    FollowUp,
+    FollowUpPlanVersion,
+    MatchingVersion,
+    MatchRecord,
+    TextReview,
+)
 from resupply.models.imports import FilePart, ImportBatch, Upload, UploadFile, UploadProblem, UploadState
+from resupply.models.nights import Night, NightImport
 from resupply.models.outbox import Heartbeat, Message, MessageReason, MessageState
 from resupply.models.payers import AllowanceVersion, Coverage, Payer, RefillRuleVersion, RefillSource
 from resupply.models.people import (
@@ -49,6 +61,7 @@ __all__ = [
     "AllowanceVersion",
     "AnswerChannel",
     "BackOrder",
+    "BodyPosition",
     "CatalogueItem",
     "Channel",
     "CleaningChoice",
@@ -65,6 +78,11 @@ __all__ = [
     "FeedEntry",
     "FilePart",
     "FindToken",
+    "Fitting",
+    "FittingOutcome",
+    "FittingTry",
+    "FollowUp",
+    "FollowUpPlanVersion",
     "Given",
     "Handover",
     "Heartbeat",
@@ -75,10 +93,14 @@ __all__ = [
     "Location",
     "MagnetScreen",
     "Magnetic",
+    "MatchRecord",
+    "MatchingVersion",
     "Message",
     "MessageReason",
     "MessageState",
     "Movement",
+    "Night",
+    "NightImport",
     "Notice",
     "Order",
     "OrderItem",
@@ -106,6 +128,7 @@ __all__ = [
     "StockTarget",
     "Subscription",
     "SuppliedBy",
+    "TextReview",
     "Upload",
     "UploadFile",
     "UploadProblem",

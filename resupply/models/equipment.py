@@ -30,6 +30,8 @@ class CatalogueItem(models.Model):
     kind = models.CharField(max_length=20, choices=KIND_CHOICES)
     part_code = models.CharField(max_length=8)
     family = models.CharField(max_length=60, blank=True)
+    style = models.CharField(max_length=30, blank=True)
+    """Of a mask: its style, as the matching table names it."""
     size = models.CharField(max_length=20, blank=True)
     contains = ArrayField(models.CharField(max_length=8), default=list, blank=True)
     pack_sizes = ArrayField(models.CharField(max_length=20), default=list, blank=True)

@@ -25,6 +25,11 @@ class Payer(models.Model):
 
     name = models.CharField(max_length=80, unique=True)
     refill_source = models.CharField(max_length=8, choices=RefillSource, default=RefillSource.CLINIC)
+    reevaluation = models.CharField(max_length=8, blank=True)
+    """Covering policy whose re-evaluation window its patients have (`adherence_rules.toml`); empty: none."""
+    reevaluation_first = models.PositiveSmallIntegerField(null=True, blank=True)
+    reevaluation_last = models.PositiveSmallIntegerField(null=True, blank=True)
+    """The payer's own window, in days from the first night, where it differs from its policy's."""
 
     class Meta:
         ordering = ["name"]
