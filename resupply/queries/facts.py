@@ -1,10 +1,11 @@
-"""From rows to the frozen facts that rules need: one query a table, whatever the number of patients.
+"""From rows to the frozen facts that rules need: a fixed number of queries, whatever the number of patients.
 
 `known_at` asks for what was on record at a moment: recorded by then and not voided by then.
 """
 
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass
 from datetime import datetime
 
 from django.db.models import F, Q
@@ -22,78 +23,114 @@ from resupply.models import (
     RefillRuleVersion,
     RefillSource,
 )
+from resupply.queries import ledgers
+from resupply.queries.ledgers import Entry
 from resupply.rules import facts, tables
 from resupply.rules.cleaning import CleaningVersion, Frequency
 from resupply.rules.kinds import Kind
 from resupply.rules.periods import Period, Unit
 
+Entries = Mapping[str, Iterable[Entry]]
+_LIFE = {"owner": "patient_id", "word": "part_code", "on": "effective_from", "periods": "period_count",
+         "unit": "period_unit"}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class ClinicRules:
+    """What holds for every patient: the shipped tables, the clinic's versions, the payers'."""
+
+    policy: facts.Policy
+    cleaning: tuple[CleaningVersion, ...]
+
+
+def clinic_rules(*, known_at: datetime | None = None) -> ClinicRules:
+    """The policy and the clinic's choices about cleaning tasks, versions as recorded. One query."""
+    found = ledgers.read(
+        [
+            ledgers.part("life", LifeVersion.objects.known_at(known_at).filter(patient=None), **_LIFE),
+            ledgers.part(
+                "allowance",
+                AllowanceVersion.objects.known_at(known_at),
+                owner="payer_id",
+                word="part_code",
+                on="effective_from",
+                periods="period_count",
+                unit="period_unit",
+                number="units",
+                other="at_once_periods",
+            ),
+            ledgers.part(
+                "refill",
+                RefillRuleVersion.objects.known_at(known_at),
+                owner="payer_id",
+                on="effective_from",
+                number="contact_lead_days",
+                other="delivery_lead_days",
+            ),
+            ledgers.part(
+                "terms",
+                ClinicTermsVersion.objects.known_at(known_at),
+                on="effective_from",
+                periods="target_count",
+                unit="target_unit",
+                number="gap_days",
+            ),
+            ledgers.part(
+                "cleaning",
+                CleaningChoice.objects.known_at(known_at),
+                on="effective_from",
+                word="task",
+                name="frequency",
+            ),
+            ledgers.part("payer", Payer.objects.all(), name="refill_source"),
+        ]
+    )
+    return ClinicRules(_policy(found), tuple(_cleaning(row) for row in found.get("cleaning", ())))
+
 
 def policy(*, known_at: datetime | None = None) -> facts.Policy:
-    """What holds for every patient: the shipped tables, the clinic's versions, the payers'. Five queries."""
-    rules = _refill_rules(known_at)
-    return facts.Policy(
-        kinds=tables.shipped_kinds(),
-        default_lives=tables.shipped_lives(),
-        clinic_lives=_by_code(LifeVersion.objects.known_at(known_at).filter(patient=None).order_by("id")),
-        payers=_payer_terms(rules, known_at),
-        clinic_refill_rules=rules.get(None, ()),
-        clinic_terms=tuple(
-            facts.ClinicTerms(
-                row.effective_from,
-                row.gap_days,
-                Period(row.target_count, Unit(row.target_unit)),
-                f"the clinic's terms from {row.effective_from}",
-            )
-            for row in ClinicTermsVersion.objects.known_at(known_at).order_by("id")
-        ),
-    )
+    """What plans of parts rest on besides the patient's own facts. One query."""
+    return clinic_rules(known_at=known_at).policy
 
 
 def cleaning_versions(*, known_at: datetime | None = None) -> tuple[CleaningVersion, ...]:
-    """The clinic's choices about cleaning tasks, in the order of recording."""
-    return tuple(
-        CleaningVersion(
-            row.effective_from,
-            row.task,
-            Frequency(row.frequency) if row.frequency else None,
-            f"the clinic's choice from {row.effective_from}",
-        )
-        for row in CleaningChoice.objects.known_at(known_at).order_by("id")
-    )
+    """The clinic's choices about cleaning tasks, in the order of recording. One query."""
+    return clinic_rules(known_at=known_at).cleaning
 
 
 def patient_facts(
     patient_ids: Collection[int], *, known_at: datetime | None = None
 ) -> dict[int, facts.PatientFacts]:
-    """Everything recorded about these patients that their plans depend on, by patient id. Four queries."""
+    """Everything recorded about these patients that their plans depend on, by patient id. Two queries."""
+    coverage = Coverage.objects.known_at(known_at).filter(patient__in=patient_ids)
+    found = ledgers.read(
+        [
+            _events(patient_ids, known_at),
+            ledgers.part("coverage", coverage, owner="patient_id", on="starts_on", number="payer_id"),
+            ledgers.part(
+                "life", LifeVersion.objects.known_at(known_at).filter(patient__in=patient_ids), **_LIFE
+            ),
+        ]
+    )
     deliveries = _deliveries(patient_ids, known_at)
-    events = _events(patient_ids, known_at)
-    coverage: dict[int, list[facts.CoverageSpan]] = defaultdict(list)
-    for span in Coverage.objects.known_at(known_at).filter(patient__in=patient_ids).order_by("id"):
-        coverage[span.patient_id].append(facts.CoverageSpan(span.starts_on, payer_key(span.payer_id)))
-    own_rows: dict[int, list[LifeVersion]] = defaultdict(list)
-    for row in LifeVersion.objects.known_at(known_at).filter(patient__in=patient_ids).order_by("id"):
-        own_rows[row.patient_id or 0].append(row)
+    of_patient: dict[int, dict[str, list[Entry]]] = defaultdict(lambda: defaultdict(list))
+    for ledger, rows in found.items():
+        for row in rows:
+            of_patient[row.owner or 0][ledger].append(row)
     return {
-        patient: _facts_of(patient, deliveries, events, own_rows.get(patient, ()), coverage.get(patient, ()))
+        patient: _facts_of(deliveries.get(patient, ()), of_patient.get(patient, {}))
         for patient in patient_ids
     }
 
 
 def wear_facts(patient_id: int) -> tuple[facts.PatientFacts, facts.Policy]:
-    """What the wear of one patient's units depends on, without payers, for drawings. Three queries."""
-    lives: dict[int | None, list[LifeVersion]] = defaultdict(list)
-    for row in LifeVersion.objects.standing().filter(Q(patient=None) | Q(patient=patient_id)).order_by("id"):
-        lives[row.patient_id].append(row)
-    known = _facts_of(
-        patient_id, _deliveries([patient_id], None), _events([patient_id], None), lives[patient_id], ()
-    )
-    policy = facts.Policy(
-        kinds=tables.shipped_kinds(),
-        default_lives=tables.shipped_lives(),
-        clinic_lives=_by_code(lives[None]),
-    )
-    return known, policy
+    """What the wear of one patient's units depends on, without payers, for drawings. Two queries."""
+    lives = LifeVersion.objects.standing().filter(Q(patient=None) | Q(patient=patient_id))
+    found = ledgers.read([_events([patient_id], None), ledgers.part("life", lives, **_LIFE)])
+    own = [row for row in found.get("life", ()) if row.owner is not None]
+    known = _facts_of(_deliveries([patient_id], None).get(patient_id, ()), {**found, "life": own})
+    clinic = [row for row in found.get("life", ()) if row.owner is None]
+    return known, _policy({"life": clinic})
 
 
 def payer_key(payer_id: int | None) -> str:
@@ -101,28 +138,22 @@ def payer_key(payer_id: int | None) -> str:
     return "" if payer_id is None else str(payer_id)
 
 
-def _facts_of(
-    patient: int,
-    deliveries: Mapping[int, Iterable[facts.Delivery]],
-    events: Mapping[tuple[int, str], Iterable[Event]],
-    lives: Iterable[LifeVersion],
-    coverage: Iterable[facts.CoverageSpan],
-) -> facts.PatientFacts:
-    """One patient's facts out of the rows of many."""
+def _facts_of(deliveries: Iterable[facts.Delivery], found: Entries) -> facts.PatientFacts:
+    """One patient's facts out of the rows of ledgers; events in the order of their days."""
+
+    def happened(what: EventType) -> list[Entry]:
+        return sorted(found.get(what.value, ()), key=lambda row: (row.on, row.id))
+
     return facts.PatientFacts(
-        deliveries=tuple(deliveries.get(patient, ())),
-        swaps=tuple(
-            facts.Swap(e.on, Kind(e.kind), _ref(e)) for e in events.get((patient, EventType.SWAP), ())
+        deliveries=tuple(deliveries),
+        swaps=tuple(facts.Swap(e.on, Kind(e.word), _ref(e)) for e in happened(EventType.SWAP)),
+        losses=tuple(facts.Loss(e.on, Kind(e.word), _ref(e)) for e in happened(EventType.LOSS)),
+        refits=tuple(facts.Refit(e.on, e.name, _ref(e)) for e in happened(EventType.REFIT)),
+        pauses=tuple(facts.Pause(e.on, e.until, _ref(e)) for e in happened(EventType.PAUSE)),
+        own_lives=_lives(found.get("life", ())),
+        coverage=tuple(
+            facts.CoverageSpan(span.on, payer_key(span.number)) for span in found.get("coverage", ())
         ),
-        losses=tuple(
-            facts.Loss(e.on, Kind(e.kind), _ref(e)) for e in events.get((patient, EventType.LOSS), ())
-        ),
-        refits=tuple(
-            facts.Refit(e.on, e.family, _ref(e)) for e in events.get((patient, EventType.REFIT), ())
-        ),
-        pauses=tuple(facts.Pause(e.on, e.until, _ref(e)) for e in events.get((patient, EventType.PAUSE), ())),
-        own_lives=_by_code(lives),
-        coverage=tuple(coverage),
     )
 
 
@@ -148,64 +179,76 @@ def _deliveries(patient_ids: Collection[int], known_at: datetime | None) -> dict
     return found
 
 
-def _events(patient_ids: Collection[int], known_at: datetime | None) -> dict[tuple[int, str], list[Event]]:
-    found: dict[tuple[int, str], list[Event]] = defaultdict(list)
-    for event in Event.objects.known_at(known_at).filter(patient__in=patient_ids).order_by("on", "id"):
-        found[event.patient_id, event.event].append(event)
-    return found
+def _events(patient_ids: Collection[int], known_at: datetime | None) -> ledgers.Part:
+    """Events as entries, each kind of event a ledger of its own."""
+    rows = Event.objects.known_at(known_at).filter(patient__in=patient_ids)
+    return ledgers.part(
+        F("event"), rows, owner="patient_id", on="on", until="until", word="kind", name="family"
+    )
 
 
-def _ref(event: Event) -> str:
-    return f"{event.event} {event.pk}"
+def _ref(event: Entry) -> str:
+    return f"{event.ledger} {event.id}"
 
 
-def _by_code(rows: Iterable[LifeVersion]) -> dict[str, tuple[facts.LifeVersion, ...]]:
+def _policy(found: Entries) -> facts.Policy:
+    """The policy out of the clinic's and the payers' rows."""
+    leads = _refill_rules(found.get("refill", ()))
+    return facts.Policy(
+        kinds=tables.shipped_kinds(),
+        default_lives=tables.shipped_lives(),
+        clinic_lives=_lives(found.get("life", ())),
+        payers=_payer_terms(found, leads),
+        clinic_refill_rules=leads.get(None, ()),
+        clinic_terms=tuple(
+            facts.ClinicTerms(
+                row.on, row.number, Period(row.periods, Unit(row.unit)), f"the clinic's terms from {row.on}"
+            )
+            for row in found.get("terms", ())
+        ),
+    )
+
+
+def _cleaning(row: Entry) -> CleaningVersion:
+    frequency = Frequency(row.name) if row.name else None
+    return CleaningVersion(row.on, row.word, frequency, f"the clinic's choice from {row.on}")
+
+
+def _lives(rows: Iterable[Entry]) -> dict[str, tuple[facts.LifeVersion, ...]]:
+    """Versions of lives by code; one without a period takes a patient's own life back."""
     found: dict[str, list[facts.LifeVersion]] = defaultdict(list)
     for row in rows:
-        life = Period(row.period_count, Unit(row.period_unit)) if row.period_count else None
-        whose = "the clinic's policy" if row.patient_id is None else "this patient's own life"
-        found[row.part_code].append(
-            facts.LifeVersion(row.effective_from, life, f"{whose} from {row.effective_from}")
-        )
+        life = Period(row.periods, Unit(row.unit)) if row.periods else None
+        whose = "the clinic's policy" if row.owner is None else "this patient's own life"
+        found[row.word].append(facts.LifeVersion(row.on, life, f"{whose} from {row.on}"))
     return {code: tuple(versions) for code, versions in found.items()}
 
 
 def _payer_terms(
-    own_rules: Mapping[int | None, tuple[facts.RefillRule, ...]], known_at: datetime | None
+    found: Entries, leads: Mapping[int | None, tuple[facts.RefillRule, ...]]
 ) -> dict[str, facts.PayerTerms]:
-    allowances: dict[int, dict[str, list[facts.Allowance]]] = defaultdict(lambda: defaultdict(list))
-    for row in AllowanceVersion.objects.known_at(known_at).order_by("id"):
-        allowances[row.payer_id][row.part_code].append(
+    allowances: dict[int | None, dict[str, list[facts.Allowance]]] = defaultdict(lambda: defaultdict(list))
+    for row in found.get("allowance", ()):
+        allowances[row.owner][row.word].append(
             facts.Allowance(
-                row.effective_from,
-                row.units,
-                Period(row.period_count, Unit(row.period_unit)),
-                row.at_once_periods,
-                f"allowance from {row.effective_from}",
+                row.on, row.number, Period(row.periods, Unit(row.unit)), row.other, f"allowance from {row.on}"
             )
         )
     terms: dict[str, facts.PayerTerms] = {}
-    for payer in Payer.objects.all():
+    for payer in found.get("payer", ()):
         rules: tuple[facts.RefillRule, ...] = ()
-        if payer.refill_source == RefillSource.SHIPPED:
+        if payer.name == RefillSource.SHIPPED:
             rules = tables.shipped_refill_rules()
-        elif payer.refill_source == RefillSource.OWN:
-            rules = own_rules.get(payer.pk, ())
-        by_code = {code: tuple(versions) for code, versions in allowances[payer.pk].items()}
-        terms[payer_key(payer.pk)] = facts.PayerTerms(by_code, rules)
+        elif payer.name == RefillSource.OWN:
+            rules = leads.get(payer.id, ())
+        by_code = {code: tuple(versions) for code, versions in allowances[payer.id].items()}
+        terms[payer_key(payer.id)] = facts.PayerTerms(by_code, rules)
     return terms
 
 
-def _refill_rules(known_at: datetime | None) -> dict[int | None, tuple[facts.RefillRule, ...]]:
+def _refill_rules(rows: Iterable[Entry]) -> dict[int | None, tuple[facts.RefillRule, ...]]:
     found: dict[int | None, list[facts.RefillRule]] = defaultdict(list)
-    for row in RefillRuleVersion.objects.known_at(known_at).order_by("id"):
-        whose = "the clinic's own leads" if row.payer_id is None else "the payer's own refill rule"
-        found[row.payer_id].append(
-            facts.RefillRule(
-                row.effective_from,
-                row.contact_lead_days,
-                row.delivery_lead_days,
-                f"{whose} from {row.effective_from}",
-            )
-        )
+    for row in rows:
+        whose = "the clinic's own leads" if row.owner is None else "the payer's own refill rule"
+        found[row.owner].append(facts.RefillRule(row.on, row.number, row.other, f"{whose} from {row.on}"))
     return {payer: tuple(rules) for payer, rules in found.items()}

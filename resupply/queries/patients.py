@@ -1,12 +1,12 @@
-"""Finding patients, and the rows of a patient's page and history."""
+"""The rows of a patient's page and history."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date
 from itertools import groupby
 from uuid import UUID
 
-from django.db.models import OuterRef, QuerySet, Subquery
+from django.db.models import OuterRef, Subquery
 
 from resupply.models import (
     Channel,
@@ -16,51 +16,13 @@ from resupply.models import (
     DispenseLine,
     Event,
     EventType,
-    FindToken,
     Message,
     Patient,
 )
-from resupply.queries import equipment
+from resupply.queries import equipment, screening
 from resupply.queries.equipment import DeviceNow, OrderNow
 from resupply.rules.kinds import Kind
-
-MOST_FOUND = 12
-_CANDIDATES = 200
-"""Patients looked at per search: beyond them a longer word is needed anyway, and the search stays fast."""
-
-
-def find_patients(among: QuerySet[Patient], words: Sequence[str]) -> list[Patient]:
-    """At most `MOST_FOUND` of `among` with every (folded) word at the start of one of their find tokens.
-
-    Those whose tokens equal every word come first, then by name. No words find nobody.
-    """
-    if not words:
-        return []
-    exact = _matching(among, words, "token")
-    found = list(exact.order_by("family_name", "given_name", "pk")[:MOST_FOUND])
-    if len(found) < MOST_FOUND:
-        # The candidates are taken unordered, so that a common first letter does not sort the whole clinic.
-        near = _matching(among.exclude(pk__in=[p.pk for p in found]), words, "token__startswith")
-        candidates = list(near.order_by().values_list("pk", flat=True)[:_CANDIDATES])
-        more = Patient.objects.filter(pk__in=candidates).select_related("location")
-        found += more.order_by("family_name", "given_name", "pk")[: MOST_FOUND - len(found)]
-    return found
-
-
-def recent_patients(among: QuerySet[Patient], *, at_most: int = MOST_FOUND) -> list[Patient]:
-    """The patients something was dispensed to last, newest first: what an empty search shows."""
-    newest = Dispense.objects.filter(patient__in=among, voided_at=None).order_by("-recorded_at", "-pk")
-    ids = list(dict.fromkeys(newest.values_list("patient_id", flat=True)[: at_most * 4]))[:at_most]
-    by_id = among.select_related("location").in_bulk(ids)
-    return [by_id[pk] for pk in ids if pk in by_id]
-
-
-def _matching(among: QuerySet[Patient], words: Iterable[str], lookup: str) -> QuerySet[Patient]:
-    """Patients with a token for every word; the longest, most telling word is asked first."""
-    for word in sorted(set(words), key=len, reverse=True):
-        holders = FindToken.objects.filter(**{lookup: word}).values("patient_id")
-        among = among.filter(pk__in=holders)
-    return among.select_related("location")
+from resupply.rules.magnets import Verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +88,8 @@ class Standing:
     pause_on: date | None
     device: DeviceNow | None
     order: OrderNow | None
+    magnets: Verdict
+    """Whether magnetic parts are stopped."""
 
 
 def standing(patient: Patient, *, today: date) -> Standing:
@@ -153,6 +117,7 @@ def standing(patient: Patient, *, today: date) -> Standing:
             refit_on=Subquery(refit.values("on")[:1]),
             pause=Subquery(pause.values("public_id")[:1]),
             pause_on=Subquery(pause.values("on")[:1]),
+            screens=screening.column(),
             **equipment.columns(),
         )
         .get()
@@ -165,6 +130,7 @@ def standing(patient: Patient, *, today: date) -> Standing:
         row["pause"],
         row["pause_on"],
         *equipment.read(row),
+        screening.read(row["screens"], today=today),
     )
 
 

@@ -4,8 +4,7 @@ Every service that writes facts of patients first takes `lock_patients` and last
 transaction: two writers of one patient queue, and nobody ever reads a plan that its facts have left behind.
 """
 
-from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from datetime import UTC, date, datetime, timedelta, tzinfo
 from typing import TypeVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -14,8 +13,9 @@ from django.db import connection, models, transaction
 
 from resupply.models import Patient, PatientStatus, PlanChecklist, PlanLine, PlanState, Subscription
 from resupply.queries import facts as fact_queries
+from resupply.queries.facts import ClinicRules
 from resupply.rules import cleaning
-from resupply.rules.facts import PatientFacts, Policy
+from resupply.rules.facts import PatientFacts
 from resupply.rules.lines import LinePlan, PatientPlan, plan_patient
 
 FARTHEST_AHEAD = timedelta(hours=14)
@@ -68,7 +68,7 @@ def refresh_plans(patient_ids: Collection[int], *, now: datetime) -> int:
 
     Call it last in the transaction that changed facts. Returns the number of rows written.
     """
-    written = _refresh(sorted(set(patient_ids)), Rules.load(), now=now)
+    written = _refresh(sorted(set(patient_ids)), now=now)
     mark_calendars_stale(patient_ids)  # also for what is shown but in no plan: language, cleaning day, zone
     return written
 
@@ -127,27 +127,19 @@ def rebuild_plans(*, now: datetime, after: int = 0) -> Iterator[tuple[int, int]]
         yield after, written
 
 
-@dataclass(frozen=True, slots=True)
-class Rules:
-    """What holds for every patient during one refresh."""
-
-    policy: Policy
-    cleaning: tuple[cleaning.CleaningVersion, ...]
-
-    @classmethod
-    def load(cls) -> "Rules":
-        """The policy on record now."""
-        return cls(fact_queries.policy(), fact_queries.cleaning_versions())
-
-
 def _refresh_batch(patient_ids: Sequence[int], *, now: datetime) -> int:
     with transaction.atomic():
         lock_patients(patient_ids)
-        return _refresh(patient_ids, Rules.load(), now=now)
+        written = _refresh(patient_ids, now=now)
+        if written:
+            mark_calendars_stale(patient_ids)
+    return written
 
 
-def _refresh(patient_ids: Sequence[int], rules: Rules, *, now: datetime) -> int:
-    patients = Patient.objects.in_bulk(patient_ids)
+def _refresh(patient_ids: Sequence[int], *, now: datetime) -> int:
+    """Six queries, and one for each table that changes."""
+    rules = fact_queries.clinic_rules()
+    patients = Patient.objects.select_related("plan_state").in_bulk(patient_ids)
     known = fact_queries.patient_facts(patient_ids)
     lines: list[PlanLine] = []
     checklists: list[PlanChecklist] = []
@@ -157,15 +149,25 @@ def _refresh(patient_ids: Sequence[int], rules: Rules, *, now: datetime) -> int:
         plan = plan_patient(known[pk], rules.policy, as_of=as_of)
         lines += [_line_row(patient, plan, line) for line in plan.lines]
         checklists += _checklist_rows(patient, plan, known[pk], rules, as_of=as_of)
-        states.append(PlanState(patient=patient, valid_until=plan.valid_until))
-    written = (
-        _store(PlanLine, patient_ids, lines, ["patient_id", "kind"])
-        + _store(PlanChecklist, patient_ids, checklists, ["patient_id", "frequency", "starts_on"])
-        + _store(PlanState, patient_ids, states, ["patient_id"])
+        states.append(PlanState(patient_id=pk, valid_until=plan.valid_until))
+    return (
+        _store(PlanLine, PlanLine.objects.filter(patient__in=patient_ids), lines, ["patient_id", "kind"])
+        + _store(
+            PlanChecklist,
+            PlanChecklist.objects.filter(patient__in=patient_ids),
+            checklists,
+            ["patient_id", "frequency", "starts_on"],
+        )
+        + _store(PlanState, _states(patients.values()), states, ["patient_id"])
     )
-    if written:
-        mark_calendars_stale(patient_ids)
-    return written
+
+
+def _states(patients: Iterable[Patient]) -> Iterator[PlanState]:
+    """What stands of patients fetched with their states; a new patient has none yet."""
+    for patient in patients:
+        state: PlanState | None = getattr(patient, "plan_state", None)
+        if state is not None:
+            yield state
 
 
 def _line_row(patient: Patient, plan: PatientPlan, line: LinePlan) -> PlanLine:
@@ -201,7 +203,7 @@ def _line_row(patient: Patient, plan: PatientPlan, line: LinePlan) -> PlanLine:
 
 
 def _checklist_rows(
-    patient: Patient, plan: PatientPlan, known: PatientFacts, rules: Rules, *, as_of: date
+    patient: Patient, plan: PatientPlan, known: PatientFacts, rules: ClinicRules, *, as_of: date
 ) -> list[PlanChecklist]:
     if patient.status != PatientStatus.ON_THERAPY:
         return []
@@ -227,10 +229,10 @@ def _checklist_rows(
 Row = TypeVar("Row", PlanLine, PlanChecklist, PlanState)
 
 
-def _store(model: type[Row], patient_ids: Sequence[int], wanted: Sequence[Row], key: list[str]) -> int:
-    """Make the stored rows of these patients equal to `wanted`; only rows that differ are written."""
+def _store(model: type[Row], stored_rows: Iterable[Row], wanted: Sequence[Row], key: list[str]) -> int:
+    """Make the stored rows equal to `wanted`; only rows that differ are written."""
     rows = model._default_manager
-    stored = {_values(row, key): row for row in rows.filter(patient__in=patient_ids)}
+    stored = {_values(row, key): row for row in stored_rows}
     columns = [field.attname for field in model._meta.concrete_fields if field.attname != "id"]
     changed = []
     for row in wanted:

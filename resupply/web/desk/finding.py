@@ -6,7 +6,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_http_methods
 
 from resupply.models import Patient
-from resupply.queries.patients import MOST_FOUND, find_patients, recent_patients
+from resupply.queries.finding import MOST_FOUND, find_patients, recent_patients
 from resupply.services.people import fold
 from resupply.web import access
 from resupply.web.access import StaffRequest, may

@@ -3,7 +3,7 @@
 import pytest
 
 from resupply.models import Patient
-from resupply.queries.patients import MOST_FOUND, find_patients
+from resupply.queries.finding import MOST_FOUND, find_patients
 from resupply.services.people import fold
 from tests.builders import make_patient
 from tests.cast import Cast
