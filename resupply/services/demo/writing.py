@@ -1,13 +1,10 @@
 """The invented patients as rows: written in bulk, each recorded at the hour it would have been."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
 from random import Random
 from zoneinfo import ZoneInfo
-
-from django.contrib.auth.base_user import AbstractBaseUser
 
 from resupply.models import (
     Channel,
@@ -21,6 +18,7 @@ from resupply.models import (
     Given,
     Humidifier,
     LifeVersion,
+    MagnetScreen,
     Order,
     OrderItem,
     Patient,
@@ -29,12 +27,13 @@ from resupply.models import (
 from resupply.rules.kinds import Kind
 from resupply.rules.periods import Period, Unit, add
 from resupply.rules.tables import part_types
+from resupply.services.demo.books import Book
 from resupply.services.demo.clinic import Clinic, life_of, npi_of, table
 from resupply.services.demo.dates import weekday_by
 from resupply.services.demo.histories import Gift, Line
 from resupply.services.demo.people import Person
+from resupply.services.demo.screens import tell_screens
 from resupply.services.people import find_tokens
-from resupply.services.records import Stamp, stamp
 
 YEAR = Period(12, Unit.MONTH)
 ASKED = {
@@ -42,40 +41,6 @@ ASKED = {
     "no": "asked at the desk: no",
     "withdrawn": "asked by telephone",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Book:
-    """One patient's record being written. `dice` give the hours, lots and channels."""
-
-    person: Person
-    patient: Patient
-    clinic: Clinic
-    dice: Random
-    now: datetime
-
-    def at(self, day: date) -> datetime:
-        """An hour of work on a day, never later than now."""
-        zone = ZoneInfo(self.patient.location.time_zone)
-        hour = time(self.dice.randrange(9, 17), self.dice.randrange(60), tzinfo=zone)
-        return min(datetime.combine(day, hour), self.now)
-
-    def mark(self, day: date, by: AbstractBaseUser | None = None) -> Stamp:
-        """Recorded at the desk that day."""
-        return stamp(by or self.clinic.desk, self.at(day))
-
-    @property
-    def first_day(self) -> date:
-        """The day the patient came first: before therapy started."""
-        return self.person.history.since - timedelta(days=21)
-
-    def payer_on(self, day: date) -> int | None:
-        """Who pays on a day."""
-        name = self.person.history.payer
-        for since, other in self.person.history.payers:
-            if since <= day:
-                name = other
-        return self.clinic.payers[name].pk if name else None
 
 
 def write_people(people: Sequence[Person], clinic: Clinic, *, now: datetime) -> list[int]:
@@ -97,6 +62,7 @@ def write_people(people: Sequence[Person], clinic: Clinic, *, now: datetime) -> 
     _write_orders(books)
     _write_dispenses(books)
     Event.objects.bulk_create(row for book in books for row in _events(book))
+    MagnetScreen.objects.bulk_create(tell_screens(books))
     return [patient.pk for patient in patients]
 
 
