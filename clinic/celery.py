@@ -24,6 +24,7 @@ VISIBILITY_TIMEOUT = (
 )
 SWEEP_EVERY = float(settings.SWEEP_SECONDS)
 HEARTBEAT_EVERY = min(15.0, SWEEP_EVERY)
+UPLOADS_EVERY = min(3.0, SWEEP_EVERY)  # somebody sits and waits
 
 _TRANSPORT = {
     "visibility_timeout": VISIBILITY_TIMEOUT,
@@ -67,6 +68,11 @@ app.conf.update(
             "task": "resupply.tasks.sweep",
             "schedule": SWEEP_EVERY,
             "options": {"expires": SWEEP_EVERY},
+        },
+        "uploads": {
+            "task": "resupply.tasks.import_uploads",
+            "schedule": UPLOADS_EVERY,
+            "options": {"expires": UPLOADS_EVERY},
         },
         "heartbeat": {
             "task": "resupply.tasks.heartbeat",

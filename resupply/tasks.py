@@ -1,6 +1,6 @@
 """Celery's doors. Each asks the database what is due; none needs to run once and only once.
 
-The scheduler rings `sweep` and `heartbeat`; `sweep` rings the others. A ring that is lost, doubled or late
+The scheduler rings `sweep`, `import_uploads` and `heartbeat`; `sweep` rings the others. A ring that is lost, doubled or late
 does no harm: what is to be done stands in PostgreSQL.
 """
 
@@ -8,10 +8,14 @@ from celery import shared_task
 
 from resupply import clock
 from resupply.delivery.mail import MailCarrier
-from resupply.services import feeds, heartbeats, outbox, plans, reminders
+from resupply.services import feeds, heartbeats, outbox, plans, reminders, uploads
 
 RING_LASTS = 60
 """Seconds after which a ring nobody answered is dropped: the next sweep rings again."""
+
+
+LONG_LIMIT = 280
+"""Seconds one import may take: less than the queue waits before it hands a task to another worker."""
 
 
 @shared_task
@@ -34,6 +38,13 @@ def deliver() -> None:
 def export_feeds() -> None:
     """Write stale calendars anew before anyone fetches them."""
     feeds.export_ahead(now=clock.now())
+
+
+@shared_task(time_limit=LONG_LIMIT, soft_time_limit=LONG_LIMIT - 20)
+def import_uploads() -> None:
+    """Check or write one list that was sent from a browser, and ring again for the next."""
+    if uploads.work(now=clock.now()):
+        import_uploads.apply_async(expires=RING_LASTS)
 
 
 @shared_task

@@ -64,6 +64,9 @@ class Upload(models.Model):
     uploaded_at = models.DateTimeField()
     uploaded_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
     state = models.CharField(max_length=10, choices=UploadState, default=UploadState.WAITING)
+    accepted_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
+    )
     mail_consent = models.BooleanField(default=True)
     progress = models.JSONField(default=dict)
     report = models.JSONField(default=dict)
@@ -90,11 +93,12 @@ class FilePart(models.TextChoices):
 
     SENT = "sent", "Sent by the clinic"
     FAILED = "failed", "Rows at fault, handed back"
-    MENDED = "mended", "Those rows, mended"
+    RETURNED = "returned", "Rows that came in again, not looked at yet"
+    MENDED = "mended", "Rows that came in again and take the place of those at fault"
 
 
 class UploadFile(models.Model):
-    """One file of an upload; it goes, with every byte, once the upload is written or given up.
+    """One file of an upload. Once the upload is written or given up, nothing of it is left but its name.
 
     `table` is a table of the import, or `workbook` where one file holds several.
     """

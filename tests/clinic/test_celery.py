@@ -20,6 +20,13 @@ def test_a_task_ends_before_redis_hands_it_to_another_worker() -> None:
     } == {VISIBILITY_TIMEOUT}
 
 
+def test_a_task_with_a_limit_of_its_own_ends_before_that_too() -> None:
+    app.loader.import_default_modules()
+    limits = [task.time_limit for task in app.tasks.values() if task.time_limit is not None]
+    assert limits
+    assert max(limits) < VISIBILITY_TIMEOUT
+
+
 def test_a_task_counts_only_once_it_is_done() -> None:
     conf = app.conf
     assert (conf.task_acks_late, conf.task_reject_on_worker_lost) == (True, True)

@@ -43,17 +43,32 @@ def rows_csv(rows: Sequence[RawRow]) -> Iterator[str]:
     )
 
 
-def with_mended(raws: Sequence[RawRow], mended: Sequence[RawRow], failed: Collection[int]) -> list[RawRow]:
-    """The rows of a table, those that were handed back replaced by what came in again.
+def taken_in(
+    sent: Sequence[RawRow],
+    mended: Sequence[RawRow],
+    returned: Sequence[RawRow],
+    failed: Collection[int],
+) -> list[RawRow]:
+    """The mended rows of a table once some more have come in.
 
-    A mended row takes the place of the row whose number it names; one that names none comes last. A row that
-    was handed back and did not come in again is gone: it was taken out on purpose.
+    A returned row takes the place of the row whose number it names; one that names none comes last. A row
+    that was handed back (`failed`) and did not come in again is gone: it was taken out on purpose.
     """
-    numbers = {raw.number for raw in raws}
-    placed = {raw.number: raw for raw in mended if ROW_IN_FILE in raw.cells and raw.number in numbers}
-    added = [raw for raw in mended if placed.get(raw.number) is not raw]
-    kept = [raw for raw in raws if raw.number not in failed and raw.number not in placed]
+    numbers = {raw.number for raw in (*sent, *mended)}
+    placed = {raw.number: raw for raw in returned if ROW_IN_FILE in raw.cells and raw.number in numbers}
+    added = [raw for raw in returned if placed.get(raw.number) is not raw]
+    kept = [raw for raw in mended if raw.number not in failed and raw.number not in placed]
     last = max(numbers, default=1)
-    return sorted([*kept, *placed.values()], key=lambda raw: raw.number) + [
+    return sorted([*kept, *placed.values()], key=_number) + [
         RawRow(last + place, raw.cells) for place, raw in enumerate(added, start=1)
     ]
+
+
+def with_mended(sent: Sequence[RawRow], mended: Sequence[RawRow], replaced: Collection[int]) -> list[RawRow]:
+    """The rows of a table, in file order: those sent, but for what mended rows replace."""
+    gone = {*replaced, *(raw.number for raw in mended)}
+    return sorted([*(raw for raw in sent if raw.number not in gone), *mended], key=_number)
+
+
+def _number(raw: RawRow) -> int:
+    return raw.number

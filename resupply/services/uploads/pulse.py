@@ -1,0 +1,96 @@
+"""The pulse of a worker that holds an upload: it keeps the lease and shows how far the work is.
+
+The work itself runs in one long transaction that nobody else can look into. So a thread with a connection
+of its own writes the progress and moves the lease on, as long as the claim is the newest. Killed, a worker
+leaves a lease that ends soon; frozen, it finds its claim gone when it wakes, and stops without writing.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from threading import Event, Thread
+from time import monotonic
+from types import TracebackType
+from typing import Self
+
+from django.db import DatabaseError, connection
+
+from resupply.models import Upload
+
+LEASE = timedelta(seconds=40)
+"""How long after its last pulse a worker counts as dead."""
+EVERY = 0.5
+"""Seconds from pulse to pulse."""
+
+
+class LeaseLost(Exception):  # noqa: N818 - reads as what happened
+    """Somebody else holds the upload now, or nobody is to."""
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """The right to work on one upload in a state, for as long as its fence is the row's."""
+
+    upload_id: int
+    fence: int
+    state: str
+
+
+class Pulse:
+    """Runs while work is done: `with Pulse(claim, now=now) as pulse`, and `pulse.tell` to the importer."""
+
+    def __init__(self, held: Claim, *, now: datetime, every: float = EVERY) -> None:
+        self._held, self._now, self._every = held, now, every
+        self._started = monotonic()
+        self._progress: dict[str, str | int] = {}
+        self._is_lost = False
+        self._stop = Event()
+        self._thread = Thread(target=self._run, name=f"pulse of upload {held.upload_id}", daemon=True)
+
+    def __enter__(self) -> Self:
+        self._thread.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._stop.set()
+        self._thread.join()
+
+    def moment(self) -> datetime:
+        """The door's `now`, moved on by a clock that does not jump."""
+        return self._now + timedelta(seconds=monotonic() - self._started)
+
+    def tell(self, stage: str, done: int, of: int) -> None:
+        """Take note of how far the work is. Raises LeaseLost where it is nobody's business any more."""
+        self._progress = {"stage": stage, "done": done, "of": of}
+        if self._is_lost:
+            raise LeaseLost
+
+    def _run(self) -> None:
+        try:
+            while not self._stop.wait(self._every):
+                self._is_lost = not _survives(self._beat)
+                if self._is_lost:
+                    return
+        finally:
+            connection.close()
+
+    def _beat(self) -> bool:
+        now = self.moment()
+        held = Upload.objects.filter(
+            pk=self._held.upload_id,
+            fence=self._held.fence,
+            state=self._held.state,
+            leased_until__gt=now,
+        )
+        return held.update(progress=self._progress, leased_until=now + LEASE) == 1
+
+
+def _survives(beat: Callable[[], bool]) -> bool:
+    """One pulse; a database that does not answer costs a pulse, not the claim: the lease decides."""
+    try:
+        return beat()
+    except DatabaseError:
+        connection.close()
+        return True
