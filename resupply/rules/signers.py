@@ -32,12 +32,11 @@ class Refusal(StrEnum):
     """A member of staff has that name, and the patient has another."""
 
 
-_WORKS_FOR = frozenset(
-    """
-    carrier clerk clinic courier distributor driver employee employees employer manufacturer receptionist rep
-    sales salesman salesperson saleswoman seller staff supplier suppliers technician therapist vendor
-    """.split()
-)
+_WORKS_FOR = frozenset({
+    "carrier", "clerk", "clinic", "courier", "distributor", "driver", "employee", "employees", "employer",
+    "manufacturer", "receptionist", "rep", "sales", "salesman", "salesperson", "saleswoman", "seller", "staff",
+    "supplier", "suppliers", "technician", "therapist", "vendor",
+})  # fmt: skip
 
 
 def refusal(name: str, relation: str, *, patient: str, staff: Collection[str]) -> Refusal | None:

@@ -2,7 +2,8 @@
 
 Nothing is edited: the first line is voided with the reason, and a dispense of the day of the exchange holds
 the new line, which points to the first. Limits and coverage are those that held had the first line not been
-given; where it lay outside of them with a reason, that reason and its notice carry over.
+given; where it lay outside of them with a reason, that reason and its notice carry over. So does the
+patient's own yes it was given from.
 """
 
 from dataclasses import dataclass
@@ -41,6 +42,7 @@ def exchange(
     on: date,
     reason: str,
     back_to_shelf: bool,
+    allow_short: bool = False,
     by: AbstractBaseUser | None,
     now: datetime,
     form_key: UUID | None = None,
@@ -65,11 +67,12 @@ def exchange(
             location=line.dispense.location,
             dispensed_on=on,
             lines=[_new_line(line, new, on)],
+            allow_short=allow_short,
             by=by,
             now=now,
             form_key=form_key,
         )
-        _point_back(dispense.lines.get(), line)
+        _carry_over(dispense.lines.get(), line)
     return dispense
 
 
@@ -101,32 +104,34 @@ def _lock_shelves(line: DispenseLine, new: Replacement) -> None:
 
 
 def _new_line(line: DispenseLine, new: Replacement, on: date) -> dispensing.NewLine:
-    """The row that goes out, with what carries over from the first."""
+    """The row that goes out."""
     later = line.first_use_on is not None and line.first_use_on >= on
+    own = bool(new.exception_reason.strip())
     return dispensing.NewLine(
         item=new.item,
         quantity=line.quantity,
         lot=new.lot,
         expires_on=new.expires_on,
-        first_use_on=line.first_use_on if later else None,
-        billed=None if line.billed else False,
         serial=new.serial,
         size_kept=new.size_kept,
-        exception_reason=new.exception_reason.strip() or line.exception_reason,
+        first_use_on=line.first_use_on if later else None,
+        billed=None if line.billed else False,
+        exception_reason=new.exception_reason if own else line.exception_reason,
         notice=new.notice or line.notice,
         notice_on=new.notice_on or line.notice_on,
         exchange_of=line,
     )
 
 
-def _point_back(given: DispenseLine, line: DispenseLine) -> None:
-    """Tie the new line to the first, with its exception, notice and the yes it was given from."""
-    given.exchange_of = line
-    given.exception_stops = sorted({*given.exception_stops, *line.exception_stops})
+def _carry_over(given: DispenseLine, line: DispenseLine) -> None:
+    """What stood against the first line marks the new one, and its yes is the new one's."""
+    given.answer_item = line.answer_item
+    if line.exception_reason:
+        given.exception_reason = given.exception_reason or line.exception_reason
+        given.exception_stops = sorted({*given.exception_stops, *line.exception_stops})
     if line.exception_reason and not given.notice:
         given.notice, given.notice_on = line.notice, line.notice_on
-    given.answer_item = given.answer_item or line.answer_item
-    given.save(update_fields=["exchange_of", "exception_stops", "notice", "notice_on", "answer_item"])
+    given.save(update_fields=["answer_item", "exception_reason", "exception_stops", "notice", "notice_on"])
 
 
 def _the_same(earlier: Dispense, line: DispenseLine) -> Dispense:
