@@ -34,8 +34,8 @@ class Refusal(StrEnum):
 
 _WORKS_FOR = frozenset({
     "carrier", "clerk", "clinic", "courier", "distributor", "driver", "employee", "employees", "employer",
-    "manufacturer", "receptionist", "rep", "sales", "salesman", "salesperson", "saleswoman", "seller", "staff",
-    "supplier", "suppliers", "technician", "therapist", "vendor",
+    "manufacturer", "receptionist", "rep", "sales", "salesman", "salesperson", "saleswoman", "seller",
+    "staff", "supplier", "suppliers", "technician", "therapist", "vendor",
 })  # fmt: skip
 
 

@@ -13,7 +13,7 @@ from django.db import transaction
 from django.db.models import Q
 
 from resupply.models import Dispense, DispenseLine, Given, Parcel, Proof, Voidable
-from resupply.services import plans, stock
+from resupply.services import back_orders, plans, stock
 from resupply.services.errors import Refused
 from resupply.services.records import check_day, local_day, said, take_back
 
@@ -32,7 +32,7 @@ def void_dispense(
     with transaction.atomic():
         plans.lock_patients([dispense.patient_id])
         lines = _take_back_whole(dispense, reason=reason, by=by, now=now)
-        stock.put_back(lines, to_shelf=to_shelf, by=by, now=now)
+        put_back(lines, to_shelf=to_shelf, by=by, now=now)
         plans.refresh_plans([dispense.patient_id], now=now)
     return dispense
 
@@ -47,7 +47,7 @@ def void_line(
     with transaction.atomic():
         plans.lock_patients([line.dispense.patient_id])
         take_back_line(line, reason=reason, by=by, now=now)
-        stock.put_back([line], to_shelf=to_shelf, by=by, now=now)
+        put_back([line], to_shelf=to_shelf, by=by, now=now)
         plans.refresh_plans([line.dispense.patient_id], now=now)
     return line
 
@@ -62,7 +62,7 @@ def parcel_undelivered(
     """
     with transaction.atomic():
         lines = _take_back_parcel(dispense, Parcel.UNDELIVERED, on=on, by=by, now=now)
-        stock.put_back(lines, to_shelf=to_shelf, by=by, now=now)
+        put_back(lines, to_shelf=to_shelf, by=by, now=now)
         plans.refresh_plans([dispense.patient_id], now=now)
     return dispense
 
@@ -73,7 +73,8 @@ def parcel_lost(dispense: Dispense, *, on: date, by: AbstractBaseUser | None, no
     Raises Refused as `parcel_undelivered` does.
     """
     with transaction.atomic():
-        _take_back_parcel(dispense, Parcel.LOST, on=on, by=by, now=now)
+        lines = _take_back_parcel(dispense, Parcel.LOST, on=on, by=by, now=now)
+        back_orders.open_again(lines)
         plans.refresh_plans([dispense.patient_id], now=now)
     return dispense
 
@@ -100,6 +101,7 @@ def restore(record: Dispense | DispenseLine, *, by: AbstractBaseUser | None, now
             _stand_again(dispense, "parcel", "parcel_on")
         for line in lines:
             _stand_again(line)
+        back_orders.fill(lines, patient_id=dispense.patient_id)
         plans.refresh_plans([dispense.patient_id], now=now)
 
 
@@ -108,6 +110,14 @@ def take_back_line(line: DispenseLine, *, reason: str, by: AbstractBaseUser | No
     take_back(line, reason=reason, by=by, now=now)
     if not line.dispense.lines.filter(voided_at=None).exists():
         take_back(line.dispense, reason=reason, by=by, now=now)
+
+
+def put_back(
+    lines: Sequence[DispenseLine], *, to_shelf: bool, by: AbstractBaseUser | None, now: datetime
+) -> None:
+    """What voided lines took off the shelf comes back, and the back orders they filled wait again."""
+    stock.put_back(lines, to_shelf=to_shelf, by=by, now=now)
+    back_orders.open_again(lines)
 
 
 def _take_back_whole(

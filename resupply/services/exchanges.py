@@ -15,7 +15,7 @@ from django.db import transaction
 
 from resupply.models import CatalogueItem, Dispense, DispenseLine, SuppliedBy
 from resupply.rules.tables import part_types
-from resupply.services import corrections, dispensing, plans, stock
+from resupply.services import corrections, dispensing, plans
 from resupply.services.errors import Refused
 from resupply.services.records import check_reason, said
 from resupply.services.shelves import Shelves
@@ -61,7 +61,7 @@ def exchange(
         _check(line, new, on)
         _lock_shelves(line, new)
         corrections.take_back_line(line, reason=reason, by=by, now=now)
-        stock.put_back([line], to_shelf=back_to_shelf, by=by, now=now)
+        corrections.put_back([line], to_shelf=back_to_shelf, by=by, now=now)
         dispense = dispensing.record_dispense(
             patient=line.dispense.patient,
             location=line.dispense.location,
