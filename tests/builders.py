@@ -6,6 +6,7 @@ test that needs plans calls `refresh_plans` or uses the service. The suite's usu
 
 from collections.abc import Iterable
 from datetime import UTC, date, datetime
+from decimal import Decimal
 from itertools import count
 from typing import Any
 
@@ -15,6 +16,7 @@ from resupply.models import (
     CatalogueItem,
     Consent,
     Coverage,
+    Device,
     Dispense,
     DispenseLine,
     Event,
@@ -22,6 +24,8 @@ from resupply.models import (
     LifeVersion,
     Location,
     MagnetScreen,
+    Order,
+    OrderItem,
     Patient,
     Payer,
     Recall,
@@ -126,6 +130,30 @@ def make_item(**over: Any) -> CatalogueItem:
         "magnetic": "no",
     }
     return CatalogueItem.objects.create(**values | over)
+
+
+def make_order(patient: Patient, **over: Any) -> Order:
+    """A prescriber's order of 2026-01-05 for a year: six A7032 in three months."""
+    values: dict[str, Any] = {
+        "prescriber_name": "Dr. Test",
+        "prescriber_npi": "1234567893",
+        "ordered_on": date(2026, 1, 5),
+        "ends_on": date(2027, 1, 5),
+    }
+    order = Order.objects.create(patient=patient, **values | over)
+    OrderItem.objects.create(order=order, part_code="A7032", quantity=6, period_months=3)
+    return order
+
+
+def make_device(patient: Patient, **over: Any) -> Device:
+    """A device with a fixed pressure, supplied when therapy started."""
+    values: dict[str, Any] = {
+        "description": "Fixed-pressure device",
+        "pressure_low": Decimal("9.5"),
+        "humidifier": "heated",
+        "supplied_on": date(2024, 10, 1),
+    }
+    return Device.objects.create(patient=patient, **values | over)
 
 
 def make_recall(**over: Any) -> Recall:

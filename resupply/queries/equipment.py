@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from django.db.models import OuterRef, Subquery
+from django.db.models import OuterRef, Prefetch, Subquery
 from django.db.models.functions import JSONObject
 
-from resupply.models import Device, Humidifier, Order
+from resupply.models import Device, Humidifier, Order, OrderItem, Patient
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,3 +74,16 @@ def read(row: Mapping[str, Any]) -> tuple[DeviceNow | None, OrderNow | None]:
             date.fromisoformat(order["until"]) if order["until"] else None,
         ),
     )
+
+
+def devices(patient: Patient) -> list[Device]:
+    """A patient's devices, the newest first; voided ones too. One query."""
+    rows = Device.objects.filter(patient=patient).select_related("recorded_by", "voided_by")
+    return list(rows.order_by("-supplied_on", "-pk"))
+
+
+def orders(patient: Patient) -> list[Order]:
+    """A patient's orders with their items, the newest first; voided ones too. Two queries."""
+    rows = Order.objects.filter(patient=patient).select_related("recorded_by", "voided_by")
+    items = Prefetch("items", OrderItem.objects.order_by("pk"))
+    return list(rows.order_by("-ordered_on", "-pk").prefetch_related(items))

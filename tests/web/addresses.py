@@ -6,7 +6,7 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
 from resupply.models import CatalogueItem, Dispense, Event, Patient, Recall
 from resupply.services.feeds import Issued
-from tests.builders import make_item, make_recall
+from tests.builders import make_device, make_item, make_order, make_recall
 
 NO_SUBJECT = {"desk:find", "desk:mail", "desk:patient_new"}
 """Views of the desk that are about nobody; the others, and the therapist's, are about a patient."""
@@ -37,6 +37,8 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         "desk:calendar_renew": [calendar.subscription.public_id],
         "desk:calendar_revoke": [calendar.subscription.public_id],
         "therapist:screen_void": [patient.magnet_screens.get().public_id],
+        "desk:order_void": [(patient.orders.first() or make_order(patient)).public_id],
+        "desk:device_void": [(patient.devices.first() or make_device(patient)).public_id],
         "manager:item": [item.public_id],
         "manager:item_edit": [item.public_id],
         "manager:recall": [recall.public_id],

@@ -52,6 +52,11 @@ TABLE: dict[str, set[str]] = {
     "desk:calendar": CARE,
     "desk:calendar_renew": CARE,
     "desk:calendar_revoke": CARE,
+    "desk:equipment": CARE,
+    "desk:order_new": CARE,
+    "desk:order_void": CARE,
+    "desk:device_new": CARE,
+    "desk:device_void": CARE,
     "desk:dispense_void": CARE,
     "desk:line_void": CARE,
     "desk:event_void": CARE,
@@ -78,7 +83,7 @@ TABLE: dict[str, set[str]] = {
 
 # Views that only show; the other views of the desk answer a POST.
 SHOWN = {"desk:mail", "desk:patient", "desk:why", "desk:why_value", "desk:history", "desk:messages"}
-SHOWN |= {"therapist:magnets"}
+SHOWN |= {"desk:equipment", "therapist:magnets"}
 WRITES = {name for name in TABLE if name.startswith(("desk:", "therapist:"))} - SHOWN
 WRITES |= {"manager:item_new", "manager:item_edit", "manager:recall_new", "manager:recall_void"}
 ABOUT_A_PATIENT = {name for name in TABLE if name.startswith(("desk:", "therapist:"))} - NO_SUBJECT

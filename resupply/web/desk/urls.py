@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from resupply.web.desk import acts, calendar, dispense, finding, mail, patients, people, why
+from resupply.web.desk import acts, answers, calendar, dispense, finding, mail, orders, patients, people, why
 
 app_name = "desk"
 urlpatterns = [
@@ -15,6 +15,11 @@ urlpatterns = [
     path("patients/<uuid:public_id>/history/", patients.history, name="history"),
     path("patients/<uuid:public_id>/messages/", patients.messages, name="messages"),
     path("patients/<uuid:public_id>/dispense/", dispense.dispense, name="dispense"),
+    path("patients/<uuid:public_id>/answer/", answers.answer, name="answer"),
+    path("patients/<uuid:public_id>/contact/", answers.contact, name="contact"),
+    path("answers/<uuid:public_id>/handled/", answers.answer_handled, name="answer_handled"),
+    path("answers/<uuid:public_id>/void/", answers.answer_void, name="answer_void"),
+    path("contacts/<uuid:public_id>/void/", answers.contact_void, name="contact_void"),
     path("patients/<uuid:public_id>/swap/", acts.swap, name="swap"),
     path("patients/<uuid:public_id>/loss/", acts.loss, name="loss"),
     path("patients/<uuid:public_id>/pause/", acts.pause, name="pause"),
@@ -23,6 +28,11 @@ urlpatterns = [
     path("patients/<uuid:public_id>/status/", people.status, name="status"),
     path("patients/<uuid:public_id>/coverage/", people.coverage, name="coverage"),
     path("patients/<uuid:public_id>/consent/", people.consent, name="consent"),
+    path("patients/<uuid:public_id>/equipment/", orders.equipment_page, name="equipment"),
+    path("patients/<uuid:public_id>/orders/new/", orders.order_new, name="order_new"),
+    path("patients/<uuid:public_id>/devices/new/", orders.device_new, name="device_new"),
+    path("orders/<uuid:public_id>/void/", orders.order_void, name="order_void"),
+    path("devices/<uuid:public_id>/void/", orders.device_void, name="device_void"),
     path("patients/<uuid:public_id>/calendar/", calendar.calendar, name="calendar"),
     path("calendars/<uuid:public_id>/renew/", calendar.renew, name="calendar_renew"),
     path("calendars/<uuid:public_id>/revoke/", calendar.revoke, name="calendar_revoke"),
