@@ -87,8 +87,12 @@ def update_patient(patient: Patient, details: PatientDetails, *, now: datetime) 
 
 
 def change_status(patient: Patient, status: str, *, now: datetime) -> Patient:
-    """Put a patient on therapy or off it. Raises Refused `status` for an unknown one."""
-    if status not in PatientStatus.values:
+    """Put a patient on therapy or off it.
+
+    Raises Refused `status` for an unknown one, and for the one that only
+    the undo of an import gives.
+    """
+    if status not in PatientStatus.values or status == PatientStatus.WITHDRAWN:
         raise Refused("status", "Choose one of the listed states.", "status")
     with transaction.atomic():
         plans.lock_patients([patient.pk])
@@ -194,6 +198,14 @@ def _save(patient: Patient) -> None:
     except IntegrityError as error:
         if "reference" not in str(error):
             raise
+        withdrawn = Patient.objects.filter(reference=patient.reference, status=PatientStatus.WITHDRAWN)
+        if withdrawn.exists():
+            raise Refused(
+                "reference_taken",
+                "A patient of an import that was undone has this reference. Import that patient again, or "
+                "choose another reference.",
+                "reference",
+            ) from None
         raise Refused(
             "reference_taken",
             "Another patient has this reference. Check that this person is not on record already.",

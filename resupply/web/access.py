@@ -37,16 +37,19 @@ from resupply.models import (
     Dispense,
     DispenseLine,
     Event,
+    ImportBatch,
     Location,
     MagnetScreen,
     Order,
     Patient,
+    PatientStatus,
     Recall,
     RefillAnswer,
     Role,
     Staff,
     StockMovement,
     Subscription,
+    Upload,
 )
 
 P = ParamSpec("P")
@@ -85,6 +88,7 @@ WHO_MAY: dict[str, frozenset[Role]] = {
     "catalogue.change": _CARE - {Role.DESK},
     "recall.see": _CARE,
     "recall.change": _LEAD,
+    "import.run": _LEAD,
     "overdue.see": _LEAD,
     "overdue.export": _LEAD,
 }
@@ -157,8 +161,8 @@ def can(request: HttpRequest, permission: str) -> bool:
 
 
 def patients(request: StaffRequest) -> QuerySet[Patient]:
-    """The patients this member of staff may see."""
-    return Patient.objects.filter(_here(request, "location"))
+    """The patients this member of staff may see; not those whose import was undone."""
+    return Patient.objects.filter(_here(request, "location")).exclude(status=PatientStatus.WITHDRAWN)
 
 
 def locations(request: StaffRequest) -> QuerySet[Location]:
@@ -307,11 +311,28 @@ def subscription_or_404(request: StaffRequest, public_id: UUID) -> Subscription:
     return calendar
 
 
+def upload_or_404(public_id: UUID) -> Upload:
+    """One list sent from a browser. A list is the whole clinic's: it may bring patients of any location."""
+    found = Upload.objects.select_related("uploaded_by", "accepted_by", "batch")
+    return _or_404(found.filter(public_id=public_id))
+
+
+def batch_or_404(public_id: UUID) -> ImportBatch:
+    """One import that was written, which is the whole clinic's too."""
+    return _or_404(
+        ImportBatch.objects.select_related("imported_by", "undone_by").filter(public_id=public_id)
+    )
+
+
 def _here(request: StaffRequest, path: str) -> Q:
-    """The filter "at a location of this member of staff" for the field that names the location."""
-    if not request.location_ids:
-        return Q()
-    return Q(**{f"{path}__in": sorted(request.location_ids)})
+    """The filter "at a location of this member of staff" for the field that names the location.
+
+    Where that is a patient's, records of patients whose import was undone are left out too.
+    """
+    here = Q(**{f"{path}__in": sorted(request.location_ids)}) if request.location_ids else Q()
+    if path.endswith("patient__location"):
+        here &= ~Q(**{f"{path.removesuffix('location')}status": PatientStatus.WITHDRAWN})
+    return here
 
 
 def _show_times_at(location: Location) -> None:

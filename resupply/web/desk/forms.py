@@ -9,13 +9,11 @@ from django.utils.functional import lazy
 
 from resupply.models import (
     Channel,
-    Given,
     Language,
     Location,
     Patient,
     PatientStatus,
     Payer,
-    SuppliedBy,
 )
 from resupply.services.people import PatientDetails
 from resupply.web.forms import SuggestingInput, day_field
@@ -82,7 +80,10 @@ class NewPatientForm(PatientForm):
 class StatusForm(forms.Form):
     """Whether the clinic keeps the patient in equipment."""
 
-    status = forms.ChoiceField(label="Status", choices=PatientStatus.choices)
+    status = forms.ChoiceField(
+        label="Status",
+        choices=[choice for choice in PatientStatus.choices if choice[0] != PatientStatus.WITHDRAWN],
+    )
 
 
 class CoverageForm(forms.Form):
@@ -172,21 +173,6 @@ class VoidForm(forms.Form):
     )
 
 
-class DispenseForm(forms.Form):
-    """The head of a dispense: when, where, how."""
-
-    dispensed_on = day_field("Dispensed on")
-    location = forms.ModelChoiceField(Location.objects.none(), label="Location", empty_label=None)
-    given = forms.ChoiceField(label="Given", choices=Given.choices, initial=Given.IN_PERSON)
-    tracking_id = forms.CharField(label="Tracking id, if shipped", max_length=60, required=False)
-    supplied_by = forms.ChoiceField(label="Supplied by", choices=SuppliedBy.choices, initial=SuppliedBy.US)
-    form_key = forms.UUIDField(required=False, widget=forms.HiddenInput)
-
-    def __init__(self, *args: Any, locations: Iterable[Location], **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.fields["location"].queryset = locations  # type: ignore[attr-defined]
-
-
 class ScanForm(forms.Form):
     """What a scanner types. Blanks at the ends stay: a group separator counts as one for `str.strip()`."""
 
@@ -199,50 +185,3 @@ class ScanForm(forms.Form):
             {"autocomplete": "off", "autocapitalize": "off", "spellcheck": "false", "data-scan": True}
         ),
     )
-
-
-class RowForm(forms.Form):
-    """One part of a dispense; without a quantity it is left out. `part` is `item:<id>` or `code:<code>`."""
-
-    kind = forms.CharField(required=False, widget=forms.HiddenInput)
-    part = forms.ChoiceField(label="Part", required=False)
-    quantity = forms.IntegerField(label="Quantity", required=False)
-    lot = forms.CharField(label="Lot", max_length=40, required=False)
-    expires_on = day_field("Expires", required=False)
-    first_use_on = day_field("First use", required=False)
-    billed = forms.ChoiceField(
-        label="Billed",
-        required=False,
-        choices=[("", "if covered"), ("yes", "yes"), ("no", "no")],
-    )
-    exception_reason = forms.CharField(label="Reason for an exception", max_length=300, required=False)
-    scanned = forms.CharField(required=False, widget=forms.HiddenInput)  # "1" where scans fill the row
-
-    def __init__(self, *args: Any, parts: list[tuple[str, Any]], **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.fields["part"].choices = parts  # type: ignore[attr-defined]
-
-    def clean(self) -> dict[str, Any]:
-        """A quantity needs a part."""
-        cleaned: dict[str, Any] = super().clean() or self.cleaned_data
-        if cleaned.get("quantity") is not None and not cleaned.get("part") and "part" not in self.errors:
-            self.add_error("part", "Choose the part.")
-        return cleaned
-
-    @property
-    def extra_fields(self) -> list[forms.BoundField]:
-        """What is seldom needed, shown when opened."""
-        return [field for field in self.visible_fields() if field.name not in ("part", "quantity")]
-
-    @property
-    def is_open(self) -> bool:
-        """Whether one of those holds something, or something to mend."""
-        return any(field.value() or field.errors for field in self.extra_fields)
-
-    @property
-    def is_wanted(self) -> bool:
-        """Whether the row is part of the dispense."""
-        return self.cleaned_data.get("quantity") is not None
-
-
-RowFormSet = forms.formset_factory(RowForm, extra=2, max_num=40, absolute_max=60)
