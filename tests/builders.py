@@ -15,6 +15,7 @@ from resupply.models import (
     AllowanceVersion,
     CatalogueItem,
     Consent,
+    Contact,
     Coverage,
     Device,
     Dispense,
@@ -29,6 +30,8 @@ from resupply.models import (
     Patient,
     Payer,
     Recall,
+    RefillAnswer,
+    RefillAnswerItem,
     Role,
     Said,
     Staff,
@@ -194,6 +197,30 @@ def make_event(patient: Patient, event: str, **over: Any) -> Event:
     if event == "refit":
         values["family"] = "Aspen"
     return Event.objects.create(patient=patient, **values | over)
+
+
+def make_answer(patient: Patient, *, items: Iterable[dict[str, Any]] = ({},), **over: Any) -> RefillAnswer:
+    """A yes by telephone on 2026-03-16 to a worn cushion; `items` are fields of RefillAnswerItem."""
+    values: dict[str, Any] = {
+        "wish": "yes",
+        "channel": "phone",
+        "contacted_on": date(2026, 3, 16),
+        "answered_by": patient.name,
+    }
+    values |= over
+    values.setdefault("answered_at", datetime(2026, 3, 16, 18, tzinfo=UTC))
+    values.setdefault("recorded_at", values["answered_at"])
+    answer = RefillAnswer.objects.create(patient=patient, **values)
+    for item in items:
+        fields = {"kind": "cushion", "part_code": "A7032", "wanted": True, "need": "worn"} | item
+        name = part_types()[fields["part_code"]].name
+        RefillAnswerItem.objects.create(answer=answer, **{"description": name} | fields)
+    return answer
+
+
+def make_contact(patient: Patient, **over: Any) -> Contact:
+    """A call on 2026-03-16 that nobody answered."""
+    return Contact.objects.create(patient=patient, **{"on": date(2026, 3, 16), "outcome": "no_answer"} | over)
 
 
 def make_life(**over: Any) -> LifeVersion:

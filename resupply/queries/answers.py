@@ -4,12 +4,14 @@ An answer about a part replaces the one before. It counts for 180 days, and unti
 yes was to this refill, not to the next one (there is no standing consent).
 """
 
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 
-from django.db.models import Exists, OuterRef, Q
+from django.db.models import Exists, OuterRef, Q, QuerySet
 
 from resupply.models import DispenseLine, RefillAnswerItem, Wish
 
+NO_STANDS = timedelta(days=30)
+"""How long a "not now" keeps the desk from asking again (ours)."""
 ANSWER_STANDS = timedelta(days=180)
 """How long an answer counts (ours): half a year on, what the patient said tells nothing of the need now."""
 
@@ -27,6 +29,24 @@ def open_items(patient_id: int, *, now: datetime) -> dict[str, RefillAnswerItem]
     for item in items:
         newest.setdefault(item.kind, item)
     return {kind: item for kind, item in newest.items() if _is_open(item, now)}
+
+
+def current_items(*, today: date, with_no: bool = False) -> QuerySet[RefillAnswerItem]:
+    """Items that count on a day, of all patients: the newest about its part, not used, not too old.
+
+    `with_no`: those saying no, too. A "not now" counts for 30 days: then the patient may be asked again.
+    """
+    newer = RefillAnswerItem.objects.filter(
+        Q(answer__answered_at__gt=OuterRef("answer__answered_at"))
+        | Q(answer__answered_at=OuterRef("answer__answered_at"), answer__gt=OuterRef("answer")),
+        answer__patient=OuterRef("answer__patient"),
+        answer__voided_at=None,
+        kind=OuterRef("kind"),
+    )
+    counts = Q(wanted=True, answer__wish=Wish.YES, answer__contacted_on__gt=today - ANSWER_STANDS)
+    if with_no:
+        counts |= Q(wanted=False, answer__contacted_on__gt=today - NO_STANDS)
+    return RefillAnswerItem.objects.filter(counts, ~Exists(newer), ~used(), answer__voided_at=None)
 
 
 def _is_open(item: RefillAnswerItem, now: datetime) -> bool:

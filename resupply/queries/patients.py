@@ -19,8 +19,9 @@ from resupply.models import (
     Message,
     Patient,
 )
-from resupply.queries import equipment, screening
+from resupply.queries import equipment, said, screening
 from resupply.queries.equipment import DeviceNow, OrderNow
+from resupply.queries.said import AnswerSaid, ContactMade
 from resupply.rules.kinds import Kind
 from resupply.rules.magnets import Verdict
 
@@ -88,6 +89,8 @@ class Standing:
     pause_on: date | None
     device: DeviceNow | None
     order: OrderNow | None
+    answers: tuple[AnswerSaid, ...]
+    contacts: tuple[ContactMade, ...]
     magnets: Verdict
     """Whether magnetic parts are stopped."""
 
@@ -119,6 +122,7 @@ def standing(patient: Patient, *, today: date) -> Standing:
             pause_on=Subquery(pause.values("on")[:1]),
             screens=screening.column(),
             **equipment.columns(),
+            **said.columns(),
         )
         .get()
     )
@@ -130,6 +134,7 @@ def standing(patient: Patient, *, today: date) -> Standing:
         row["pause"],
         row["pause_on"],
         *equipment.read(row),
+        *said.read(row, today=today),
         screening.read(row["screens"], today=today),
     )
 

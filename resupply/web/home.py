@@ -1,26 +1,44 @@
-"""The first page after sign-in: where each role begins."""
+"""The first page after sign-in: what the day holds at one's locations."""
 
 from django.http import HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_GET
 
 from resupply import clock
+from resupply.models import Location
+from resupply.queries import screening
 from resupply.queries import today as today_queries
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
+from resupply.web.worklists import LISTS, READ
 
 
 @may("home")
 @require_GET
 def home(request: StaffRequest) -> HttpResponse:
-    """What the day holds at one's locations, and the ways on from here."""
+    """The work lists of the day, at all of one's locations or the one chosen, and the ways on from here."""
     places = list(access.locations(request))
-    today = clock.today(places[0].time_zone if places else "UTC")
+    chosen = _chosen(request, places)
+    here = chosen or (places[0] if places else None)
+    today = clock.today(here.time_zone if here else "UTC")
+    ids = frozenset({chosen.pk}) if chosen else request.location_ids
     context = {
         "today": today,
         "locations": places,
-        "ready": today_queries.ready(request.location_ids, today=today),
-        "behind": today_queries.fallen_behind(request.location_ids, today=today),
+        "chosen": chosen,
+        "here": f"location={chosen.pk}" if chosen else "",
+        "back": "today",
+        "urgent": screening.urgent(ids, today=today),
+        "sections": [kind.read(ids, today=today, at_most=READ) for kind in LISTS.values()],
+        "ready": today_queries.ready(ids, today=today),
+        "behind": today_queries.fallen_behind(ids, today=today),
+        "most_patients": today_queries.MOST_PATIENTS,
         "may_see_overdue": access.can(request, "overdue.see"),
     }
     return render(request, "home.html", context)
+
+
+def _chosen(request: StaffRequest, places: list[Location]) -> Location | None:
+    """The location that the address names, if it is one of these; none: all of them."""
+    named = request.GET.get("location", "")
+    return next((place for place in places if str(place.pk) == named), None)

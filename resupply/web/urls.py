@@ -3,10 +3,13 @@
 from django.conf import settings
 from django.urls import URLPattern, URLResolver, include, path
 
-from resupply.web import gallery, home
+from resupply.web import gallery, home, worklists
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("", home.home, name="home"),
+    path("today/<slug:slug>/", worklists.worklist, name="worklist"),
+    path("today/<slug:slug>/print/", worklists.worklist_print, name="worklist_print"),
+    path("today/<slug:slug>.csv", worklists.worklist_csv, name="worklist_csv"),
     path("desk/", include("resupply.web.desk.urls")),
     path("therapist/", include("resupply.web.therapist.urls")),
     path("manager/", include("resupply.web.manager.urls")),

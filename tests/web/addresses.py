@@ -6,7 +6,7 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
 from resupply.models import CatalogueItem, Dispense, Event, Patient, Recall
 from resupply.services.feeds import Issued
-from tests.builders import make_device, make_item, make_order, make_recall
+from tests.builders import make_answer, make_contact, make_device, make_item, make_order, make_recall
 
 NO_SUBJECT = {"desk:find", "desk:mail", "desk:patient_new"}
 """Views of the desk that are about nobody; the others, and the therapist's, are about a patient."""
@@ -36,6 +36,12 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         "desk:pause_end": [event.public_id],
         "desk:calendar_renew": [calendar.subscription.public_id],
         "desk:calendar_revoke": [calendar.subscription.public_id],
+        "desk:answer_handled": [(patient.refill_answers.first() or make_answer(patient)).public_id],
+        "desk:answer_void": [(patient.refill_answers.first() or make_answer(patient)).public_id],
+        "desk:contact_void": [(patient.contacts.first() or make_contact(patient)).public_id],
+        "worklist": ["calls"],
+        "worklist_print": ["calls"],
+        "worklist_csv": ["calls"],
         "therapist:screen_void": [patient.magnet_screens.get().public_id],
         "desk:order_void": [(patient.orders.first() or make_order(patient)).public_id],
         "desk:device_void": [(patient.devices.first() or make_device(patient)).public_id],

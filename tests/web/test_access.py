@@ -32,6 +32,9 @@ TABLE: dict[str, set[str]] = {
     "password_change": ANYONE - {"signed out"},
     "password_change_done": ANYONE - {"signed out"},
     "home": CARE,
+    "worklist": CARE,
+    "worklist_print": CARE,
+    "worklist_csv": LEAD,
     "desk:find": CARE,
     "desk:mail": CARE,
     "desk:patient_new": CARE,
@@ -41,6 +44,11 @@ TABLE: dict[str, set[str]] = {
     "desk:history": CARE,
     "desk:messages": CARE,
     "desk:dispense": CARE,
+    "desk:answer": CARE,
+    "desk:answer_handled": CARE,
+    "desk:answer_void": CARE,
+    "desk:contact": CARE,
+    "desk:contact_void": CARE,
     "desk:swap": CARE,
     "desk:loss": CARE,
     "desk:pause": CARE,
@@ -168,6 +176,7 @@ def test_who_may_send_what(cast: Cast, addresses: Addresses, who: str) -> None:
 def test_what_only_shows_refuses_a_post(cast: Cast, addresses: Addresses) -> None:
     client = sign_in(cast, "administrator")
     shown = {name for name in TABLE if ":" in name and name not in WRITES} | {"home"}
+    shown |= {"worklist", "worklist_print", "worklist_csv"}
     statuses = {name: client.post(addresses.by_view[name]).status_code for name in shown}
     assert set(statuses.values()) == {405}
 

@@ -11,6 +11,7 @@ from resupply import clock
 from resupply.models import Patient
 from resupply.queries import dispenses as dispense_queries
 from resupply.queries import patients as patient_queries
+from resupply.queries import said
 from resupply.queries.strips import strip_data
 from resupply.services import plans
 from resupply.web import access
@@ -49,6 +50,8 @@ def history(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "person": person,
         "today": clock.today(person.time_zone),
         "history": patient_queries.history(person),
+        "answers": said.answers(person),
+        "contacts": said.contacts(person),
         "coverages": patient_queries.coverages(person),
         "consents": patient_queries.consents(person),
     }

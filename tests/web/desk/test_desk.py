@@ -399,8 +399,8 @@ def test_the_first_page_names_who_is_ready_and_who_fell_behind(
     make_dispense(ready, on=date(2026, 2, 20))
     plans.refresh_plans([ready.pk], now=NOW)
     page = text(ines.get(reverse("home")))
-    assert "Ready to dispense Rea Dy cushion · supply ends Fri 20 Mar" in page
-    assert "Fallen behind Odalys Brandt cushion · supply ended Sun 1 Mar" in page
+    assert "Ready to dispense 1 Rea Dy cushion · supply ends Fri 20 Mar" in page
+    assert "Fallen behind 1 Odalys Brandt cushion · supply ended Sun 1 Mar" in page
     assert "Overdue list" not in page
     cast.desk.locations.set([cast.south])
     page = text(ines.get(reverse("home")))

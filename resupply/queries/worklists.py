@@ -1,0 +1,229 @@
+"""What waits for somebody at the desk: answers to act on, answers to read, calls to make, parts awaited.
+
+Every list leaves out patients who are not on therapy and those whose therapy pauses on the day. Each is read
+by so many rows at most; what counts as an answer stands in `answers`. Calls are about lines that may be asked
+about (`ask_from` has come) without an answer to this refill, where no e-mail can ask (no address, no yes to
+e-mail, the last one failed) or one went out a week ago unanswered; never where calls were refused.
+"""
+
+from collections.abc import Callable, Collection
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Generic, TypeVar
+
+from django.db.models import (
+    BooleanField,
+    DateField,
+    Exists,
+    ExpressionWrapper,
+    F,
+    OuterRef,
+    Q,
+    QuerySet,
+    Subquery,
+    Sum,
+)
+
+from resupply.models import (
+    BackOrder,
+    Channel,
+    Consent,
+    Contact,
+    Dispense,
+    Message,
+    MessageReason,
+    MessageState,
+    Patient,
+    PatientStatus,
+    PlanLine,
+    RefillAnswer,
+    RefillAnswerItem,
+    StockLevel,
+    SuppliedBy,
+)
+from resupply.queries.answers import current_items
+from resupply.queries.overdue import paused_on
+from resupply.rules.reminders import SAME_REFILL_DAYS
+
+UNANSWERED = timedelta(days=7)
+"""A message that old without an answer leads to a call (ours)."""
+
+T = TypeVar("T", RefillAnswerItem, RefillAnswer, PlanLine, BackOrder)
+Places = Collection[int]
+"""Ids of locations; empty: everywhere."""
+
+
+@dataclass(frozen=True, slots=True)
+class Group(Generic[T]):
+    """What one patient's work at the desk consists of, the most pressing first."""
+
+    patient: Patient
+    rows: list[T]
+
+    @property
+    def first(self) -> T:
+        """The row that put the patient where the list has them."""
+        return self.rows[0]
+
+
+@dataclass(frozen=True, slots=True)
+class WorkList(Generic[T]):
+    """The patients of a list in its order; `is_cut`: there are more than were read."""
+
+    groups: list[Group[T]]
+    is_cut: bool
+
+
+def read(rows: QuerySet[T], patient_of: Callable[[T], Patient], *, at_most: int) -> WorkList[T]:
+    """The first `at_most` rows of a list, by patient. One query."""
+    found = list(rows[: at_most + 1])
+    groups: dict[int, Group[T]] = {}
+    for row in found[:at_most]:
+        patient = patient_of(row)
+        groups.setdefault(patient.pk, Group(patient, [])).rows.append(row)
+    return WorkList(list(groups.values()), len(found) > at_most)
+
+
+# --- said yes -----------------------------------------------------------------------------------------------
+
+
+def said_yes(places: Places, *, today: date) -> QuerySet[RefillAnswerItem]:
+    """Parts that patients said yes to and have not got, each with `deliver_from` and `supply_ends_on`."""
+    line = "answer__patient__plan_lines__"
+    rows = current_items(today=today).filter(wanted=True)
+    if places:
+        rows = rows.filter(answer__patient__location__in=sorted(places))
+    return (
+        rows.filter(
+            _going_on(line, today),
+            **{f"{line}kind": F("kind"), f"{line}active": True},
+        )
+        .annotate(deliver_from=F(f"{line}deliver_from"), supply_ends_on=F(f"{line}supply_ends_on"))
+        .select_related("answer__patient__location")
+    )
+
+
+# --- needs a person -----------------------------------------------------------------------------------------
+
+
+def to_handle(places: Places, *, today: date) -> QuerySet[RefillAnswer]:
+    """Answers that say more than yes or no and that nobody has seen to."""
+    waiting = RefillAnswer.objects.filter(needs_person=True, handled_at=None, voided_at=None)
+    rows = waiting.filter(*_of_patients(places, today=today))
+    return rows.select_related("patient__location").prefetch_related("items")
+
+
+# --- calls to make ------------------------------------------------------------------------------------------
+
+
+def calls(places: Places, *, today: date) -> QuerySet[PlanLine]:
+    """Lines to ask about by telephone.
+
+    Each with `may_mail`, `mail_failed`, `asked_on` (the last message about it), `may_call` (None: never
+    asked), `supplied_on` (the patient's last dispense from us), and the patient's newest contact.
+    """
+    rows = PlanLine.objects.filter(active=True, ask_from__lte=today).exclude(paused_on(today))
+    if places:
+        rows = rows.filter(location__in=sorted(places))
+    answered = current_items(today=today, with_no=True).filter(
+        answer__patient=OuterRef("patient"), kind=OuterRef("kind")
+    )
+    return (
+        rows.alias(again_on=_newest_contact("again_on"))
+        .annotate(
+            may_mail=newest_consent(Channel.MAIL, "patient"),
+            may_call=newest_consent(Channel.PHONE, "patient"),
+            mail_failed=_last_mail_failed(),
+            asked_on=Subquery(_asked().order_by("-message__day").values("message__day")[:1]),
+        )
+        .filter(
+            Q(may_call=None) | Q(may_call=True),
+            Q(again_on=None) | Q(again_on__lte=today),
+            Q(patient__email="")
+            | Q(may_mail=None)
+            | Q(may_mail=False)
+            | Q(mail_failed=True)
+            | Q(asked_on__lte=today - UNANSWERED),
+            ~Exists(answered),
+        )
+        .annotate(
+            contact_on=_newest_contact("on"),
+            contact_outcome=_newest_contact("outcome"),
+            contact_note=_newest_contact("note"),
+            supplied_on=_last_supplied(),
+        )
+        .select_related("patient__location")
+    )
+
+
+def newest_consent(channel: str, patient: str) -> Subquery:
+    """The newest standing yes or no to a channel (null: never asked); `patient`: the outer column."""
+    consents = Consent.objects.filter(patient=OuterRef(patient), channel=channel, voided_at=None)
+    return Subquery(consents.order_by("-pk").values("granted")[:1], output_field=BooleanField())
+
+
+def _newest_contact(field: str) -> Subquery:
+    contacts = Contact.objects.filter(patient=OuterRef("patient"), voided_at=None)
+    return Subquery(contacts.order_by("-on", "-pk").values(field)[:1])
+
+
+def _last_mail_failed() -> Subquery:
+    """Whether the patient's last message that left the queue could not be sent."""
+    finished = Message.objects.filter(
+        patient=OuterRef("patient"),
+        channel=Channel.MAIL,
+        state__in=[MessageState.SENT, MessageState.FAILED],
+    )
+    failed = ExpressionWrapper(Q(state=MessageState.FAILED), output_field=BooleanField())
+    return Subquery(finished.order_by("-day").annotate(failed=failed).values("failed")[:1])
+
+
+def _asked() -> QuerySet[MessageReason]:
+    """Messages that went out about the outer line's refill."""
+    near, ends = timedelta(days=SAME_REFILL_DAYS), OuterRef("supply_ends_on")
+    return MessageReason.objects.filter(
+        patient=OuterRef("patient"),
+        kind=OuterRef("kind"),
+        message__state=MessageState.SENT,
+        supply_ends_on__gt=ExpressionWrapper(ends - near, output_field=DateField()),
+        supply_ends_on__lt=ExpressionWrapper(ends + near, output_field=DateField()),
+    )
+
+
+def _last_supplied() -> Subquery:
+    given = Dispense.objects.filter(
+        patient=OuterRef("patient"), voided_at=None, supplied_by=SuppliedBy.US
+    ).order_by("-dispensed_on", "-pk")
+    return Subquery(given.values("dispensed_on")[:1])
+
+
+# --- expected back in stock ---------------------------------------------------------------------------------
+
+
+def expected(places: Places, *, today: date) -> QuerySet[BackOrder]:
+    """Open back orders, each with `in_stock`: units of the item on the shelf of its location, not expired."""
+    shelf = StockLevel.objects.filter(
+        Q(expires_on=None) | Q(expires_on__gte=today),
+        location=OuterRef("location"),
+        item=OuterRef("item"),
+        on_hand__gt=0,
+    )
+    total = shelf.order_by().values("item").annotate(total=Sum("on_hand")).values("total")
+    rows = BackOrder.objects.filter(*_of_patients(places, today=today), filled_by=None, voided_at=None)
+    return rows.annotate(in_stock=Subquery(total)).select_related("patient__location", "location", "item")
+
+
+# --- shared -------------------------------------------------------------------------------------------------
+
+
+def _of_patients(places: Places, *, today: date) -> list[Q]:
+    """Of patients on therapy that does not pause on a day; for rows with a `patient`."""
+    paused = PlanLine.objects.filter(paused_on(today), patient=OuterRef("patient"))
+    here = [Q(patient__location__in=sorted(places))] if places else []
+    return [*here, Q(patient__status=PatientStatus.ON_THERAPY), ~Q(Exists(paused))]
+
+
+def _going_on(line: str, today: date) -> Q:
+    """That therapy does not pause on a day, said of lines reached through a relation."""
+    ahead = Q(**{f"{line}paused_from": None}) | Q(**{f"{line}paused_from__gt": today})
+    return ahead | Q(**{f"{line}paused_until__lte": today})
