@@ -8,7 +8,7 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from django.db.models import F, Q
+from django.db.models import F
 
 from resupply.models import (
     AllowanceVersion,
@@ -24,15 +24,51 @@ from resupply.models import (
     RefillSource,
 )
 from resupply.queries import ledgers
-from resupply.queries.ledgers import Entry
+from resupply.queries.ledgers import Entry, Ledger, Whose
 from resupply.rules import facts, tables
 from resupply.rules.cleaning import CleaningVersion, Frequency
 from resupply.rules.kinds import Kind
 from resupply.rules.periods import Period, Unit
 
 Entries = Mapping[str, Iterable[Entry]]
-_LIFE = {"owner": "patient_id", "word": "part_code", "on": "effective_from", "periods": "period_count",
-         "unit": "period_unit"}  # fmt: skip
+_LIFE = (
+    ("owner", "patient_id"),
+    ("on", "effective_from"),
+    ("word", "part_code"),
+    ("periods", "period_count"),
+    ("unit", "period_unit"),
+)
+_ALLOWANCE = (*_LIFE[1:], ("owner", "payer_id"), ("number", "units"), ("other", "at_once_periods"))
+_REFILL = (
+    ("owner", "payer_id"),
+    ("on", "effective_from"),
+    ("number", "contact_lead_days"),
+    ("other", "delivery_lead_days"),
+)
+_TERMS = (
+    ("on", "effective_from"),
+    ("periods", "target_count"),
+    ("unit", "target_unit"),
+    ("number", "gap_days"),
+)
+_CLEANING = (("on", "effective_from"), ("word", "task"), ("name", "frequency"))
+_COVERAGE = (("owner", "patient_id"), ("on", "starts_on"), ("number", "payer_id"))
+_EVENT = (("owner", "patient_id"), ("on", '"on"'), ("until", "until"), ("word", "kind"), ("name", "family"))
+
+_CLINIC_RULES = (
+    Ledger("life", LifeVersion, _LIFE, Whose.CLINIC),
+    Ledger("allowance", AllowanceVersion, _ALLOWANCE),
+    Ledger("refill", RefillRuleVersion, _REFILL),
+    Ledger("terms", ClinicTermsVersion, _TERMS),
+    Ledger("cleaning", CleaningChoice, _CLEANING),
+    Ledger("payer", Payer, (("name", "refill_source"),)),
+)
+_EVENTS = Ledger("", Event, _EVENT, Whose.PATIENTS, named_by="event")
+_OF_PATIENTS = (
+    _EVENTS,
+    Ledger("coverage", Coverage, _COVERAGE, Whose.PATIENTS),
+    Ledger("life", LifeVersion, _LIFE, Whose.PATIENTS),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,46 +81,7 @@ class ClinicRules:
 
 def clinic_rules(*, known_at: datetime | None = None) -> ClinicRules:
     """The policy and the clinic's choices about cleaning tasks, versions as recorded. One query."""
-    found = ledgers.read(
-        [
-            ledgers.part("life", LifeVersion.objects.known_at(known_at).filter(patient=None), **_LIFE),
-            ledgers.part(
-                "allowance",
-                AllowanceVersion.objects.known_at(known_at),
-                owner="payer_id",
-                word="part_code",
-                on="effective_from",
-                periods="period_count",
-                unit="period_unit",
-                number="units",
-                other="at_once_periods",
-            ),
-            ledgers.part(
-                "refill",
-                RefillRuleVersion.objects.known_at(known_at),
-                owner="payer_id",
-                on="effective_from",
-                number="contact_lead_days",
-                other="delivery_lead_days",
-            ),
-            ledgers.part(
-                "terms",
-                ClinicTermsVersion.objects.known_at(known_at),
-                on="effective_from",
-                periods="target_count",
-                unit="target_unit",
-                number="gap_days",
-            ),
-            ledgers.part(
-                "cleaning",
-                CleaningChoice.objects.known_at(known_at),
-                on="effective_from",
-                word="task",
-                name="frequency",
-            ),
-            ledgers.part("payer", Payer.objects.all(), name="refill_source"),
-        ]
-    )
+    found = ledgers.read(*_CLINIC_RULES, known_at=known_at)
     return ClinicRules(_policy(found), tuple(_cleaning(row) for row in found.get("cleaning", ())))
 
 
@@ -102,16 +99,7 @@ def patient_facts(
     patient_ids: Collection[int], *, known_at: datetime | None = None
 ) -> dict[int, facts.PatientFacts]:
     """Everything recorded about these patients that their plans depend on, by patient id. Two queries."""
-    coverage = Coverage.objects.known_at(known_at).filter(patient__in=patient_ids)
-    found = ledgers.read(
-        [
-            _events(patient_ids, known_at),
-            ledgers.part("coverage", coverage, owner="patient_id", on="starts_on", number="payer_id"),
-            ledgers.part(
-                "life", LifeVersion.objects.known_at(known_at).filter(patient__in=patient_ids), **_LIFE
-            ),
-        ]
-    )
+    found = ledgers.read(*_OF_PATIENTS, patients=patient_ids, known_at=known_at)
     deliveries = _deliveries(patient_ids, known_at)
     of_patient: dict[int, dict[str, list[Entry]]] = defaultdict(lambda: defaultdict(list))
     for ledger, rows in found.items():
@@ -125,8 +113,8 @@ def patient_facts(
 
 def wear_facts(patient_id: int) -> tuple[facts.PatientFacts, facts.Policy]:
     """What the wear of one patient's units depends on, without payers, for drawings. Two queries."""
-    lives = LifeVersion.objects.standing().filter(Q(patient=None) | Q(patient=patient_id))
-    found = ledgers.read([_events([patient_id], None), ledgers.part("life", lives, **_LIFE)])
+    lives = Ledger("life", LifeVersion, _LIFE, Whose.BOTH)
+    found = ledgers.read(_EVENTS, lives, patients=[patient_id])
     own = [row for row in found.get("life", ()) if row.owner is not None]
     known = _facts_of(_deliveries([patient_id], None).get(patient_id, ()), {**found, "life": own})
     clinic = [row for row in found.get("life", ()) if row.owner is None]
@@ -177,14 +165,6 @@ def _deliveries(patient_ids: Collection[int], known_at: datetime | None) -> dict
             )
         )  # fmt: skip
     return found
-
-
-def _events(patient_ids: Collection[int], known_at: datetime | None) -> ledgers.Part:
-    """Events as entries, each kind of event a ledger of its own."""
-    rows = Event.objects.known_at(known_at).filter(patient__in=patient_ids)
-    return ledgers.part(
-        F("event"), rows, owner="patient_id", on="on", until="until", word="kind", name="family"
-    )
 
 
 def _ref(event: Entry) -> str:
