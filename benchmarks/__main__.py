@@ -1,0 +1,50 @@
+"""`python -m benchmarks [--size full] [name ...]`: measure, print a line a result, keep the lines as JSON."""
+
+import argparse
+import sys
+
+from benchmarks import server
+
+SIZES = {
+    "tiny": (1_000, 2_000),
+    "small": (10_000, 100_000),
+    "full": (10_000, 100_000, 1_000_000),
+}
+
+
+def main() -> int:
+    """Run the benchmarks that were named, or all."""
+    asked = argparse.ArgumentParser(description=__doc__)
+    asked.add_argument("--size", choices=SIZES, default="small")
+    asked.add_argument("names", nargs="*")
+    given = asked.parse_args()
+    is_private = server.start()
+    import django
+
+    django.setup()
+    from django.test.utils import setup_test_environment
+
+    from benchmarks import one_patient, search
+    from benchmarks.measure import Result
+
+    setup_test_environment()
+    known = {"search": search.run, "one_patient": one_patient.run}
+    if unknown := set(given.names) - set(known):
+        print(f"Unknown: {', '.join(sorted(unknown))}. There are: {', '.join(known)}.", file=sys.stderr)
+        return 2
+    lines = []
+    try:
+        for name in given.names or known:
+            for result in known[name](SIZES[given.size]):
+                print(result, flush=True)
+                if isinstance(result, Result):
+                    lines.append(result.as_json())
+    finally:
+        if is_private:
+            server.stop()
+    (server.FOLDER / "results.jsonl").write_text("".join(f"{line}\n" for line in lines))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,125 @@
+"""Databases to measure in: one for each size, filled once, kept for the next run.
+
+Filling switches triggers and foreign keys off, which a server lets its superuser do.
+"""
+
+import hashlib
+import os
+import sys
+import time
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+from django.core.management import call_command
+from django.db import connection, models
+
+from benchmarks import population
+from resupply.models import FindToken, Location, Patient, PlanLine, PlanState
+
+ROOT = Path(__file__).resolve().parents[1]
+_BATCH = 20_000
+
+
+def use(patients: int) -> None:
+    """Let Django work in the database with so many patients; fill it first if it is not there yet."""
+    name = f"bench_{patients}_{_digest()}"
+    _switch(os.environ["DATABASE_URL"].partition("?")[0].rpartition("/")[2])
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT 1 FROM pg_database WHERE datname = %s", [name])
+        known = cursor.fetchone()
+        if not known:
+            cursor.execute(f"DROP DATABASE IF EXISTS {name}_unfinished")
+            cursor.execute(f"CREATE DATABASE {name}_unfinished")
+    if not known:
+        _switch(f"{name}_unfinished")
+        _fill(patients)
+        _switch("postgres")
+        with connection.cursor() as cursor:
+            cursor.execute(f"ALTER DATABASE {name}_unfinished RENAME TO {name}")
+    _switch(name)
+
+
+def _switch(name: str) -> None:
+    connection.close()
+    connection.settings_dict["NAME"] = name
+
+
+def _digest() -> str:
+    """Of everything that decides what stands in a database."""
+    files = sorted(ROOT.glob("*/migrations/*.py")) + sorted(ROOT.glob("*/*/migrations/*.py"))
+    files += [Path(population.__file__), Path(__file__), ROOT / "benchmarks" / "names.toml"]
+    files += [ROOT / "resupply" / "services" / "people.py"]
+    return hashlib.sha256(b"\0".join(file.read_bytes() for file in files)).hexdigest()[:8]
+
+
+def _fill(number: int) -> None:
+    began = time.perf_counter()
+    print(f"Filling a database with {number:,} patients ...", file=sys.stderr, flush=True)
+    call_command("migrate", verbosity=0)
+    Location.objects.bulk_create(
+        Location(pk=pk, name=f"Location {pk}", time_zone="America/Denver")
+        for pk in range(1, population.LOCATIONS + 1)
+    )
+    with _without_indexes([Patient, FindToken, PlanLine]):
+        some: list[Patient] = []
+        for patient in population.patients(number):
+            some.append(patient)
+            if len(some) == _BATCH:
+                _copy_people(some)
+                some = []
+        _copy_people(some)
+    with connection.cursor() as cursor:
+        for model in (Location, Patient, FindToken, PlanLine):
+            table = model._meta.db_table
+            cursor.execute(f"SELECT setval(pg_get_serial_sequence('{table}', 'id'), max(id)) FROM {table}")
+        cursor.execute("VACUUM (ANALYZE)")
+    print(f"... {time.perf_counter() - began:.0f} s", file=sys.stderr, flush=True)
+
+
+def _copy_people(people: Sequence[Patient]) -> None:
+    copy(Patient, people)
+    with (
+        connection.cursor() as cursor,
+        cursor.copy(f"COPY {FindToken._meta.db_table} (patient_id, token) FROM STDIN") as rows,
+    ):
+        for patient in people:
+            for row in population.token_rows(patient):
+                rows.write_row(row)
+    copy(PlanLine, (line for patient in people for line in population.plan_lines(patient)))
+    copy(PlanState, (PlanState(patient_id=patient.pk) for patient in people))
+
+
+def copy(model: type[models.Model], instances: Iterable[models.Model]) -> None:
+    """COPY unsaved instances into their table; fields that are not set take the model's defaults."""
+    fields = [field for field in model._meta.concrete_fields if not field.primary_key or field.remote_field]
+    if model is Patient:
+        fields = list(model._meta.concrete_fields)  # its ids are known beforehand: tokens and lines name them
+    columns = ", ".join(f'"{field.column}"' for field in fields)
+    names = [field.attname for field in fields]
+    with (
+        connection.cursor() as cursor,
+        cursor.copy(f"COPY {model._meta.db_table} ({columns}) FROM STDIN") as rows,
+    ):
+        for instance in instances:
+            rows.write_row([getattr(instance, name) for name in names])
+
+
+@contextmanager
+def _without_indexes(tables: Sequence[type[models.Model]]) -> Iterator[None]:
+    """Drop the indexes that hold no constraint, and build them at the end; no triggers meanwhile."""
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT indexname, indexdef FROM pg_indexes WHERE tablename = ANY(%s) AND indexname NOT IN"
+            " (SELECT conname FROM pg_constraint)",
+            [[table._meta.db_table for table in tables]],
+        )
+        dropped = cursor.fetchall()
+        cursor.execute("SET session_replication_role = replica")
+        cursor.execute("".join(f'DROP INDEX "{name}";' for name, _ in dropped))
+    yield
+    with connection.cursor() as cursor:
+        cursor.execute("SET maintenance_work_mem = '512MB'")
+        cursor.execute(";".join(definition for _, definition in dropped))
+        cursor.execute("RESET maintenance_work_mem")
+        cursor.execute("SET session_replication_role = DEFAULT")

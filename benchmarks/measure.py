@@ -1,0 +1,79 @@
+"""Timing, and how results are shown: product and limit from one run, and the ratio of the two."""
+
+import gc
+import json
+import statistics
+import time
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import asdict, dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Times:
+    """What runs of one thing took, in milliseconds."""
+
+    min: float
+    median: float
+    max: float
+    runs: int
+
+    def __str__(self) -> str:
+        return f"{self.median:.2f} ms ({self.min:.2f} to {self.max:.2f})"
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """One line: `ratio` is product over limit, good up to `to_reach`."""
+
+    what: str
+    product: Times | float
+    limit: Times | float
+    limit_is: str
+    to_reach: float
+
+    @property
+    def ratio(self) -> float:
+        """Product over limit."""
+        return _value(self.product) / _value(self.limit)
+
+    def __str__(self) -> str:
+        mark = "reached" if self.ratio <= self.to_reach else "MISSED"
+        return (
+            f"{self.what}: {_shown(self.product)}; {self.limit_is}: {_shown(self.limit)}; "
+            f"ratio {self.ratio:.2f}, to reach {self.to_reach:g}: {mark}"
+        )
+
+    def as_json(self) -> str:
+        """The same for programs."""
+        return json.dumps(asdict(self) | {"ratio": round(self.ratio, 3)}, ensure_ascii=False)
+
+
+def timed(work: Callable[[], object], *, runs: int = 15, warm: int = 2) -> Times:
+    """Run it `warm` times unmeasured, then `runs` times."""
+    for _ in range(warm):
+        work()
+    return measured(lambda: iter([work] * runs))
+
+
+def measured(series: Callable[[], Iterable[Callable[[], object]]]) -> Times:
+    """Time each piece of work of a series."""
+    taken = []
+    gc.collect()
+    for work in series():
+        began = time.perf_counter()
+        work()
+        taken.append((time.perf_counter() - began) * 1000)
+    return Times(min(taken), statistics.median(taken), max(taken), len(taken))
+
+
+def slowest(by_case: Mapping[str, Times]) -> Times:
+    """The case with the largest median."""
+    return max(by_case.values(), key=lambda times: times.median)
+
+
+def _value(of: Times | float) -> float:
+    return of.median if isinstance(of, Times) else of
+
+
+def _shown(of: Times | float) -> str:
+    return str(of) if isinstance(of, Times) else f"{of:g}"

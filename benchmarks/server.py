@@ -1,0 +1,26 @@
+"""The server to measure on: that of DATABASE_URL, else a private one under var/benchmarks, as the tests start
+theirs.
+"""
+
+import os
+from pathlib import Path
+
+from clinic import servers
+
+FOLDER = Path(__file__).resolve().parents[1] / "var" / "benchmarks"
+
+
+def start() -> bool:
+    """Point the settings at a running server, before Django is set up; tell whether it is a private one."""
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "clinic.settings")
+    os.environ.update(DEMO="1", STATIC_FROM_SOURCE="1", LOG_LEVEL="ERROR")
+    FOLDER.mkdir(parents=True, exist_ok=True)
+    if "DATABASE_URL" in os.environ:
+        return False
+    os.environ["DATABASE_URL"] = servers.start_postgres(FOLDER / "postgres", durable=False)
+    return True
+
+
+def stop() -> None:
+    """Stop the private server; its data stays."""
+    servers.stop_postgres(FOLDER / "postgres")
