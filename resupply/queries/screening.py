@@ -114,7 +114,7 @@ def named(rows: Iterable[MagnetScreen]) -> dict[Person, list[str]]:
 
 def held_parts(patient_ids: Collection[int], *, today: date) -> dict[int, list[HeldPart]]:
     """The parts with magnets, or perhaps with magnets, that patients have in use or as spares. Parts packed
-    with a mask count where their kind may hold magnets. Ten queries, whatever the number of patients.
+    with a mask count where their kind may hold magnets. As many queries for one patient as for many.
     """
     known = facts.patient_facts(patient_ids)
     policy = facts.policy()

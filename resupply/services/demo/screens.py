@@ -19,7 +19,11 @@ Answers = dict[str, Said]
 
 def tell_screens(books: Sequence[Book]) -> list[MagnetScreen]:
     """Screens of all patients, in the order of the days they were asked on."""
-    urgent = next(book for book in books if _is_urgent(book))
+    urgent = next(
+        book
+        for book in books[1:]
+        if book.person.story.status == PatientStatus.ON_THERAPY and _holds_magnets(book)
+    )
     rows = [row for book in books for row in _screens(book, is_urgent=book is urgent)]
     return sorted(rows, key=lambda row: (row.recorded_at, row.patient_id))
 
@@ -32,7 +36,7 @@ def _screens(book: Book, *, is_urgent: bool) -> Iterator[MagnetScreen]:
     if is_urgent:
         yield _screen(book, history.since)
         yield _screen(book, history.ago(2), close={"hearing_implant": Said.YES})
-    elif number % 19 == 13:  # a yes, and a mask without magnets since
+    elif number % 9 == 4 and not _holds_magnets(book):  # a yes, and parts without magnets
         yield _screen(book, history.since, wearer={"pacemaker": Said.YES})
         yield _screen(book, _last_year(history), wearer={"pacemaker": Said.YES})
     elif number % 15 == 11:  # not known
@@ -47,20 +51,15 @@ def _screens(book: Book, *, is_urgent: bool) -> Iterator[MagnetScreen]:
         yield _screen(book, _last_year(history))
 
 
-def _is_urgent(book: Book) -> bool:
-    """Whether a patient on therapy was given a part with magnets in the last three months."""
+def _holds_magnets(book: Book) -> bool:
+    """Whether the patient was given a part with magnets within the last seven months."""
     history = book.person.history
-    given = [
+    return Magnetic.YES in [
         book.clinic.shelf[line.item].magnetic
         for gift in history.gifts
         for line in gift.lines
-        if gift.on > history.ago(90) and not (gift.void_reason or line.void_reason or gift.elsewhere)
+        if gift.on > history.ago(215) and not (gift.void_reason or line.void_reason or gift.elsewhere)
     ]
-    return (
-        book.person.number > 0
-        and book.person.story.status == PatientStatus.ON_THERAPY
-        and Magnetic.YES in given
-    )
 
 
 def _last_year(history: History) -> date:
