@@ -1,5 +1,6 @@
 """The clinic's shelf: lists of items, families with their parts, one item by its number, and its changes."""
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -93,11 +94,12 @@ def items(wanted: CatalogueFilter, *, order: str = "kind") -> QuerySet[Catalogue
     """The items that a filter asks for, in an order of `ORDERS` (any other: by kind)."""
     found = CatalogueItem.objects.all()
     for word in wanted.words.split():
+        start = rf"\m{re.escape(word)}"  # of a word: a size of one letter is in many names
         found = found.filter(
-            Q(name__icontains=word)
-            | Q(family__icontains=word)
+            Q(name__iregex=start)
+            | Q(family__iregex=start)
             | Q(size__iexact=word)
-            | Q(pack_sizes__icontains=word)
+            | Q(pack_sizes__contains=[word.upper()])
             | Q(part_code__istartswith=word)
             | Q(gtin__contains=word.lstrip("0") or word)
             | Q(hibc__icontains=word)
