@@ -39,7 +39,7 @@ def sent_names(upload: Upload) -> list[str]:
     return list(dict.fromkeys(names))
 
 
-def _names() -> Prefetch[str]:
+def _names() -> "Prefetch[str]":
     sent = UploadFile.objects.filter(part=FilePart.SENT).defer("content").order_by("id")
     return Prefetch("files", queryset=sent, to_attr="sent")
 

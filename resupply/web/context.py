@@ -10,12 +10,14 @@ _PLACES = [
     ("Today", "home", "home", ("home",)),
     ("Patients", "desk:find", "patient.find", ("desk:",)),
     ("Overdue", "manager:overdue", "overdue.see", ("manager:overdue",)),
+    ("Stock", "stock:shelves", "stock.see", ("stock:",)),
     (
         "Catalogue",
         "manager:catalogue",
         "catalogue.see",
         ("manager:catalogue", "manager:item", "manager:families", "manager:recall"),
     ),
+    ("Imports", "desk:imports", "import.run", ("desk:import",)),
 ]
 """Label, view name, permission, and how the names of its pages begin, in the order of the navigation."""
 

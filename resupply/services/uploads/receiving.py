@@ -125,24 +125,24 @@ def _set(upload: Upload, state: str) -> None:
 def _tables(files: Sequence[Sent]) -> list[str]:
     """The table of each file; refuses what cannot be read together."""
     if not files:
-        raise Refused("no_files", "Choose the files of the list.", "files")
+        raise Refused("no_files", "Choose the files of the list.", "sent")
     if sum(len(file.content) for file in files) > MOST_BYTES:
         most = MOST_BYTES // 1024 // 1024
-        raise Refused("too_big", f"Files may have {most} MB together. Divide the list.", "files")
+        raise Refused("too_big", f"Files may have {most} MB together. Divide the list.", "sent")
     tables = []
     for file in files:
         name, table = file.name[:120], table_for(file.name)
         if table is None:
             raise Refused(
-                "unknown_file", f"{name} is not read. Send one .xlsx, or CSV files named {_NAMES}.", "files"
+                "unknown_file", f"{name} is not read. Send one .xlsx, or CSV files named {_NAMES}.", "sent"
             )
         if not file.content:
-            raise Refused("empty_file", f"{name} is empty. Leave it out, or save it again.", "files")
+            raise Refused("empty_file", f"{name} is empty. Leave it out, or save it again.", "sent")
         if table in tables:
-            raise Refused("twice", f"Two files are for {table}. Send one of them.", "files")
+            raise Refused("twice", f"Two files are for {table}. Send one of them.", "sent")
         tables.append(table)
     if WORKBOOK in tables and len(tables) > 1:
-        raise Refused("workbook_alone", "Send a workbook alone: its sheets are the whole list.", "files")
+        raise Refused("workbook_alone", "Send a workbook alone: its sheets are the whole list.", "sent")
     return tables
 
 
@@ -160,4 +160,4 @@ def _check_readable(table: str, file: Sent) -> None:
     if report.errors:
         first = report.errors[0]
         place = f", row {first.row}" if first.row else ""
-        raise Refused("unreadable", f"{first.file}{place}: {first.wrong}. To mend it: {first.mend}.", "files")
+        raise Refused("unreadable", f"{first.file}{place}: {first.wrong}. To mend it: {first.mend}.", "sent")

@@ -1,6 +1,6 @@
 """Addresses of the desk. Records are named by public ids: no name or birth date is in any address."""
 
-from django.urls import path
+from django.urls import include, path
 
 from resupply.web.desk import acts, answers, calendar, dispense, finding, mail, orders, patients, people, why
 
@@ -8,6 +8,7 @@ app_name = "desk"
 urlpatterns = [
     path("", finding.find, name="find"),
     path("mail/", mail.mail, name="mail"),
+    path("imports/", include("resupply.web.desk.imports.urls")),
     path("patients/new/", people.new, name="patient_new"),
     path("patients/<uuid:public_id>/", patients.patient, name="patient"),
     path("patients/<uuid:public_id>/why/<str:kind>/", why.why, name="why"),
