@@ -15,10 +15,12 @@ from django.core.management import call_command
 from django.db import connection, models
 
 from benchmarks import population
-from resupply.models import FindToken, Location, Patient, PlanLine, PlanState
+from resupply.models import Dispense, DispenseLine, FindToken, Location, Patient, PlanLine, PlanState
 
 ROOT = Path(__file__).resolve().parents[1]
 _BATCH = 20_000
+WITH_DISPENSES = 2_000
+"""So many patients have dispenses on record."""
 
 
 def use(patients: int) -> None:
@@ -69,8 +71,9 @@ def _fill(number: int) -> None:
                 _copy_people(some)
                 some = []
         _copy_people(some)
+        _copy_dispenses(population.patients(min(number, WITH_DISPENSES)))
     with connection.cursor() as cursor:
-        for model in (Location, Patient, FindToken, PlanLine):
+        for model in (Location, Patient, FindToken, PlanLine, Dispense, DispenseLine):
             table = model._meta.db_table
             cursor.execute(f"SELECT setval(pg_get_serial_sequence('{table}', 'id'), max(id)) FROM {table}")
         cursor.execute("VACUUM (ANALYZE)")
@@ -78,7 +81,7 @@ def _fill(number: int) -> None:
 
 
 def _copy_people(people: Sequence[Patient]) -> None:
-    copy(Patient, people)
+    copy(Patient, people, with_ids=True)
     with (
         connection.cursor() as cursor,
         cursor.copy(f"COPY {FindToken._meta.db_table} (patient_id, token) FROM STDIN") as rows,
@@ -90,11 +93,20 @@ def _copy_people(people: Sequence[Patient]) -> None:
     copy(PlanState, (PlanState(patient_id=patient.pk) for patient in people))
 
 
-def copy(model: type[models.Model], instances: Iterable[models.Model]) -> None:
+def _copy_dispenses(people: Iterable[Patient]) -> None:
+    """Dispenses of some, so that the planner knows what such tables look like."""
+    given = [one for patient in people for one in population.dispenses(patient)]
+    copy(Dispense, (dispense for dispense, _ in given), with_ids=True)
+    copy(DispenseLine, (line for _, lines in given for line in lines))
+
+
+def copy(model: type[models.Model], instances: Iterable[models.Model], *, with_ids: bool = False) -> None:
     """COPY unsaved instances into their table; fields that are not set take the model's defaults."""
-    fields = [field for field in model._meta.concrete_fields if not field.primary_key or field.remote_field]
-    if model is Patient:
-        fields = list(model._meta.concrete_fields)  # its ids are known beforehand: tokens and lines name them
+    fields = [
+        field
+        for field in model._meta.concrete_fields
+        if with_ids or not field.primary_key or field.remote_field
+    ]
     columns = ", ".join(f'"{field.column}"' for field in fields)
     names = [field.attname for field in fields]
     with (

@@ -14,7 +14,7 @@ from pathlib import Path
 from random import Random
 from uuid import UUID
 
-from resupply.models import Patient, PlanLine
+from resupply.models import Dispense, DispenseLine, Patient, PlanLine
 from resupply.rules.tables import part_types
 from resupply.services.people import find_tokens
 
@@ -86,6 +86,31 @@ def plan_lines(patient: Patient) -> Iterator[PlanLine]:
             deliver_from=ends - timedelta(days=10),
             delivery_lead=10,
             target_units=dice.randrange(1, 4),
+        )
+
+
+def dispenses(patient: Patient) -> Iterator[tuple[Dispense, list[DispenseLine]]]:
+    """Eight dispenses of five parts, a quarter of a year apart, with their ids."""
+    for number in range(8):
+        dispense = Dispense(
+            pk=patient.pk * 10 + number,
+            public_id=UUID(int=patient.pk * 10 + number, version=4),
+            patient_id=patient.pk,
+            location_id=patient.location_id,
+            dispensed_on=TODAY - timedelta(days=patient.pk % 90 + 91 * number),
+        )
+        yield (
+            dispense,
+            [
+                DispenseLine(
+                    dispense_id=dispense.pk,
+                    position=position,
+                    part_code=code,
+                    kind=part_types()[code].kind.value,
+                    quantity=1,
+                )
+                for position, code in enumerate(LINES[:5])
+            ],
         )
 
 
