@@ -17,7 +17,7 @@ from resupply.models import CatalogueItem, Dispense, DispenseLine, SuppliedBy
 from resupply.rules.tables import part_types
 from resupply.services import corrections, dispensing, plans
 from resupply.services.errors import Refused
-from resupply.services.records import check_reason, said
+from resupply.services.records import check_day, check_reason, local_day, said
 from resupply.services.shelves import Shelves
 
 
@@ -58,6 +58,7 @@ def exchange(
         plans.lock_patients([line.dispense.patient_id])
         if form_key and (earlier := Dispense.objects.filter(form_key=form_key).first()):
             return _the_same(earlier, line)
+        check_day(line.dispense.patient, on, today=local_day(now, line.dispense.location.time_zone))
         _check(line, new, on)
         _lock_shelves(line, new)
         corrections.take_back_line(line, reason=reason, by=by, now=now)

@@ -18,7 +18,7 @@ from resupply.rules.cleaning import cleaning_tasks
 from resupply.rules.kinds import Kind
 from resupply.rules.periods import Period, Unit
 from resupply.rules.tables import part_types
-from resupply.services import corrections, dispensing, events, people, plans, policies
+from resupply.services import corrections, dispensing, events, exchanges, people, plans, policies
 from resupply.services.importing import import_folder
 from tests import builders
 from tests.services.importing import ALLOWANCES, DISPENSES, EVENTS, LIVES, PATIENTS, write
@@ -130,6 +130,35 @@ def void(draw: st.DrawFn) -> Write:
             return corrections.void_dispense(given, **stamp)
         if what == "event" and (event := _some(Event, place)):
             return events.void_event(event, **stamp)
+        return None
+
+    return act
+
+
+@st.composite
+def correction(draw: st.DrawFn) -> Write:
+    """An exchange, a parcel that came back or was lost, or a void undone."""
+    what = draw(st.sampled_from(["exchange", "exchange", "undelivered", "lost", "restore", "restore"]))
+    place, days, code = draw(st.integers(0, 5)), draw(st.integers(0, 40)), draw(codes)
+
+    def act(world: World) -> object:
+        stamp: dict[str, Any] = {"by": None, "now": world.now}
+        line = _some(DispenseLine, place)
+        if what == "exchange" and line:
+            same_kind = line.part_code if part_types()[code].kind != line.kind else code
+            item = builders.make_item(kind=line.kind, part_code=same_kind, family="Birch")
+            new = exchanges.Replacement(item=item, exception_reason=REASON, notice="not_owed")
+            on = min(world.today, line.dispense.dispensed_on + timedelta(days=days))
+            return exchanges.exchange(line, new, on=on, reason=REASON, back_to_shelf=False, **stamp)
+        if what in {"undelivered", "lost"} and (given := _some(Dispense, place)):
+            Dispense.objects.filter(pk=given.pk).update(given="shipped")  # no fact of any plan
+            given.refresh_from_db()
+            gone = corrections.parcel_lost if what == "lost" else corrections.parcel_undelivered
+            return gone(given, on=world.today, **stamp)
+        if what == "restore":
+            model = Dispense if place % 2 else DispenseLine
+            void = model.objects.filter(voided_at__isnull=False).order_by("-voided_at", "-pk").first()
+            return void and corrections.restore(void, **stamp)
         return None
 
     return act
@@ -265,6 +294,7 @@ def any_write() -> st.SearchStrategy[Write]:
         happening(),
         happening(),
         void(),
+        correction(),
         version(),
         person(),
         imported(),
