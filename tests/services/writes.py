@@ -155,10 +155,12 @@ def correction(draw: st.DrawFn) -> Write:
             given.refresh_from_db()
             gone = corrections.parcel_lost if what == "lost" else corrections.parcel_undelivered
             return gone(given, on=world.today, **stamp)
-        if what == "restore":
-            model = Dispense if place % 2 else DispenseLine
-            void = model.objects.filter(voided_at__isnull=False).order_by("-voided_at", "-pk").first()
-            return void and corrections.restore(void, **stamp)
+        if what == "restore" and line:
+            if place % 2:
+                return corrections.restore(
+                    corrections.void_dispense(line.dispense, reason=REASON, **stamp), **stamp
+                )
+            return corrections.restore(corrections.void_line(line, reason=REASON, **stamp), **stamp)
         return None
 
     return act
