@@ -1,7 +1,7 @@
 """What is known about a patient when parts are to be given, and what stands against each row."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Self
 
@@ -11,7 +11,9 @@ from resupply.queries import facts as facts_of
 from resupply.queries import recalls as recall_queries
 from resupply.queries import screening
 from resupply.queries.recalls import RecallFacts
-from resupply.rules.facts import PatientFacts, Policy
+from resupply.rules.facts import Delivery, PatientFacts, Policy
+from resupply.rules.kinds import Kind
+from resupply.rules.lines import plan_lines, present_payer
 from resupply.rules.magnets import ScreenFacts
 from resupply.rules.stops import Part, Stops, Yes, family_worn, stops
 from resupply.services.dispensing.lines import NewLine
@@ -63,6 +65,24 @@ class Known:
         """The patient's own yes that a row is given from, if there is one of that day or before."""
         item = self.yeses.get(line.kind)
         return item if item is not None and item.answer.contacted_on <= on else None
+
+    def next_from(self, lines: Sequence[NewLine], *, on: date) -> dict[Kind, date]:
+        """From which day each kind may be dispensed again, once these rows are dispensed on a day."""
+        payer = present_payer(self.facts, as_of=on)
+        given = tuple(
+            Delivery(
+                on,
+                line.kind,
+                line.code,
+                line.quantity,
+                line.mask_family,
+                contains=line.packed,
+                billed_to="" if line.billed is False else payer,
+            )
+            for line in lines
+        )
+        later = replace(self.facts, deliveries=(*self.facts.deliveries, *given))
+        return {line.kind: line.deliver_from for line in plan_lines(later, self.policy, as_of=on)}
 
     def _part(self, line: NewLine, zone: str) -> Part:
         item = self.yeses.get(line.kind)

@@ -1,10 +1,10 @@
-"""Log a dispense: several parts in one form, one row for each line of the patient and some to spare."""
+"""Log a dispense: the same again in one form, one row for each line of the patient and some to spare."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import date
-from itertools import groupby
 from typing import Any
+from urllib.parse import urlencode
 from uuid import UUID, uuid4
 
 from django.contrib import messages
@@ -15,22 +15,18 @@ from django.urls import reverse
 from django.views.decorators.http import require_http_methods
 
 from resupply import clock
-from resupply.models import CatalogueItem, Dispense, DispenseLine, Location, Patient
-from resupply.queries import dispenses as dispense_queries
-from resupply.rules.tables import part_types
-from resupply.services import dispensing, plans
-from resupply.services.dispensing import NewLine
+from resupply.models import CatalogueItem, Dispense, Given, Handover, RefillAnswerItem
+from resupply.services import back_orders, dispensing, plans
+from resupply.services.dispensing import NewLine, Stopped
 from resupply.services.errors import Refused
 from resupply.web import access
-from resupply.web.access import StaffRequest, may
-from resupply.web.desk.forms import DispenseForm, RowForm, RowFormSet
-from resupply.web.desk.rows import LineRow, line_rows
-from resupply.web.desk.scanning import MOST_ROWS, Scanned, add_scan, is_scan, scan_form
+from resupply.web.access import StaffRequest, can, may
+from resupply.web.desk.dispense_desk import Desk, Said
+from resupply.web.desk.dispense_forms import MOST_ROWS, DispenseForm, Raw, RowForm, RowFormSet, offered
+from resupply.web.desk.rows import LineRow
+from resupply.web.desk.scanning import Scanned, add_scan, is_scan, scan_form
 from resupply.web.forms import show
-from resupply.web.wording import day_words, kind_word
-
-BLANK_ROWS = 2
-"""Rows for parts that the patient has no line of yet."""
+from resupply.web.wording import KIND_WORDS, day_words, kind_word
 
 
 @may("dispense.record")
@@ -39,41 +35,90 @@ def dispense(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """The form, prefilled with what may go out today; sent, the patient's page with the plan it changed."""
     person = access.patient_or_404(request, public_id)
     plans.refresh_if_run_out(person, now=clock.now())
-    sheet = _sheet(request, person)
-    recorded = None
-    if request.method == "POST" and not (sheet.scanned or "more" in request.POST):
-        recorded = _record(request, person, sheet)
+    desk = Desk.read(request, person)
+    sheet = _sheet(request, desk)
+    recorded = _record(request, sheet) if sheet.is_sent else None
     if recorded is not None:
-        messages.success(request, _said(recorded, sheet.today))
+        messages.success(request, _said(recorded, desk.today))
         return redirect("desk:patient", person.public_id)
-    if sheet.scanned and sheet.scanned.done:
-        messages.success(request, sheet.scanned.done)
+    for done in filter(None, (sheet.scanned and sheet.scanned.done, sheet.done)):
+        messages.success(request, done)
     context = {
         "person": person,
-        "today": sheet.today,
+        "today": desk.today,
+        "desk": desk,
         "form": sheet.head,
-        "rows": sheet.rows,
+        "rows": sheet.shown(),
         "form_rows": sheet.formset,
         "has_errors": sheet.has_errors,
+        "is_short": sheet.is_short,
+        "answered": sheet.answered,
         "scan": scan_form(request, sheet.scanned),
         "scanned": sheet.scanned,
+        "new_item_url": _new_item_url(request, sheet.scanned),
         "back_url": reverse("desk:patient", args=[person.public_id]),
     }
     return render(request, "desk/dispense.html", context, status=422 if sheet.is_refused else 200)
 
 
-@dataclass(slots=True)
-class Sheet:
-    """The form as a whole. `rows` pairs each row's form with the line it stands for (None: any part);
-    `scanned` is what a scan did to them (None: nothing was scanned).
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row as shown: its form, the line it stands for (None: any part), what is said of it. `is_more`: a
+    further lot of the row above it.
     """
 
-    today: date
+    form: RowForm
+    line: LineRow | None
+    is_more: bool
+    said: Said
+    yes: RefillAnswerItem | None
+    next_on: date | None
+    sizes: list[str]
+
+    @property
+    def name(self) -> str:
+        """What the row is called."""
+        kind = str(self.form["kind"].value() or "")
+        if kind not in KIND_WORDS:
+            return "Another part"
+        return f"{KIND_WORDS[kind]}, next lot" if self.is_more else KIND_WORDS[kind]
+
+    @property
+    def grave(self) -> list[str]:
+        """What stops it for good, as far as no error at the row says it."""
+        return [text for text in self.said.grave if text not in self._errors]
+
+    @property
+    def outside(self) -> list[str]:
+        """What lies outside the limits, as far as no error at the row says it."""
+        return [text for text in self.said.outside if text not in self._errors]
+
+    @property
+    def is_outside(self) -> bool:
+        """Whether an exception is asked for, or was typed."""
+        return bool(self.said.outside) or self.form.is_excepted
+
+    @property
+    def _errors(self) -> set[str]:
+        return {str(text) for texts in self.form.errors.values() for text in texts}
+
+
+@dataclass(slots=True)
+class Sheet:
+    """The form as a whole: its head, its rows as they travelled, and what was done to them but logging."""
+
+    desk: Desk
     head: DispenseForm
     formset: "BaseFormSet[RowForm]"
-    rows: list[tuple[RowForm, LineRow | None]]
-    items: dict[int, CatalogueItem]
+    raw: list[Raw]
+    answered: Mapping[str, RefillAnswerItem] | None = None
+    """What the answer that the form was opened from says yes to."""
+    is_sent: bool = False
     scanned: Scanned | None = None
+    done: str = ""
+    refused_short: set[int] = field(default_factory=set)
+    said: list[Said] = field(default_factory=list)
+    """What is said of each row; worked out when it is first asked for."""
 
     @property
     def is_refused(self) -> bool:
@@ -83,111 +128,192 @@ class Sheet:
     @property
     def has_errors(self) -> bool:
         """Whether something typed has to be mended."""
-        return bool(self.head.errors) or any(form.errors for form, _ in self.rows)
-
-
-def _sheet(request: StaffRequest, person: Patient) -> Sheet:
-    """The empty, prefilled or returned form."""
-    places = list(access.locations(request))
-    here = next((place for place in places if place.pk == person.location_id), places[0])
-    today = clock.today(here.time_zone)
-    latest = dispense_queries.latest_lines(person)
-    lines = line_rows(list(person.plan_lines.all()), latest, person.public_id, today=today)
-    items = dispense_queries.offered_items(line.item_id for line in latest.values() if line.item_id)
-    parts = {"parts": _part_choices(items)}
-    locations = access.locations(request)
-    scanned = None
-    if request.method == "POST" and ("more" in request.POST or is_scan(request)):
-        typed = _typed(request)
-        if "more" not in request.POST:
-            scanned = add_scan(request, typed, items, lines, today=today)
-        head = DispenseForm(initial=request.POST.dict(), locations=locations)
-        formset = RowFormSet(initial=scanned.rows if scanned else typed, prefix="rows", form_kwargs=parts)
-        formset.extra = 0 if scanned else 1
-    elif request.method == "POST":
-        head = DispenseForm(request.POST, locations=locations)
-        formset = RowFormSet(request.POST, prefix="rows", form_kwargs=parts)
-    else:
-        head = DispenseForm(initial=_first_head(here, today), locations=locations)
-        initial = [_first_row(line, latest.get(line.kind)) for line in lines]
-        formset = RowFormSet(initial=initial, prefix="rows", form_kwargs=parts)
-    by_kind = {line.kind: line for line in lines}
-    rows = [(form, by_kind.get(str(form["kind"].value() or ""))) for form in formset]
-    return Sheet(today, head, formset, rows, {item.pk: item for item in items}, scanned)
-
-
-def _record(request: StaffRequest, person: Patient, sheet: Sheet) -> Dispense | None:
-    """What the service recorded; None where the form has to be mended, with the errors in place."""
-    if not (sheet.head.is_valid() and sheet.formset.is_valid()):
-        return None
-    wanted = [form for form, _ in sheet.rows if form.is_wanted]
-    head = sheet.head.cleaned_data
-    try:
-        return dispensing.record_dispense(
-            patient=person,
-            location=head["location"],
-            dispensed_on=head["dispensed_on"],
-            lines=[_new_line(form.cleaned_data, sheet.items) for form in wanted],
-            given=head["given"],
-            supplied_by=head["supplied_by"],
-            tracking_id=head["tracking_id"],
-            form_key=head["form_key"],
-            by=request.staff.user,
-            now=clock.now(),
+        return bool(self.head.is_bound and self.head.errors) or any(
+            form.is_bound and form.errors for form in self.formset
         )
-    except Refused as refusal:
-        show(refusal, sheet.head if refusal.row is None else wanted[refusal.row])
+
+    @property
+    def is_short(self) -> bool:
+        """Whether some row is not in stock on record."""
+        return bool(self.refused_short) or any(said.short for said in self.said)
+
+    def shown(self) -> list[Row]:
+        """The rows with all that is said of them."""
+        self.said = self.said or self.desk.said_of(self._padded(), self._head_values())
+        desk, lines = self.desk, {line.kind: line for line in self.desk.lines}
+        next_on, seen, rows = desk.next_on(self.raw), set[str](), []
+        for form, raw, said in zip(self.formset, self._padded(), self.said, strict=True):
+            kind, read = raw["kind"], desk.line_of(raw | {"quantity": raw["quantity"] or "1"})
+            sizes = read.item.pack_sizes if read and read.item else []
+            form.offer_sizes(sizes)
+            is_more = bool(kind) and kind in seen
+            seen.add(kind)
+            rows.append(
+                Row(
+                    form,
+                    lines.get(kind),
+                    is_more,
+                    said,
+                    desk.known.yeses.get(kind),
+                    next_on.get(kind) if desk.line_of(raw) else None,
+                    sizes,
+                )
+            )
+        return rows
+
+    def _padded(self) -> list[Raw]:
+        """The rows, and the empty ones that the form adds."""
+        extra = len(self.formset.forms) - len(self.raw)
+        return [*self.raw, *(dict.fromkeys(RowForm.base_fields, "") for _ in range(extra))]
+
+    def _head_values(self) -> dict[str, Any]:
+        return {name: self.head[name].value() for name in ("dispensed_on", "given", "supplied_by")}
+
+    def leave_out_what_is_stopped(self) -> None:
+        """Of rows the form itself filled in, those that may not go out lose their quantity, not their note."""
+        self.said = self.desk.said_of(self._padded(), self._head_values())
+        for place, (raw, said) in enumerate(zip(list(self.raw), self.said, strict=False)):
+            if said.grave:
+                self.raw[place] = offered(raw | {"quantity": "", "lot": "", "expires_on": ""})
+
+
+def _sheet(request: StaffRequest, desk: Desk) -> Sheet:
+    """The empty, prefilled or returned form."""
+    places, parts = access.locations(request), {"parts": desk.part_choices}
+    if request.method != "POST":
+        answered = _answered(request, desk)
+        raw = desk.first_rows(answered)
+        head = DispenseForm(initial=_first_head(desk, answered), locations=places)
+        formset = RowFormSet(initial=raw, prefix="rows", form_kwargs=parts)  # shares the rows, read later
+        sheet = Sheet(desk, head, formset, raw, answered)
+        sheet.leave_out_what_is_stopped()
+        return sheet
+    raw = _typed(request)
+    scanned = add_scan(request, raw, desk) if is_scan(request) and "more" not in request.POST else None
+    if scanned is None and not {"more", "back_order"} & request.POST.keys():
+        head = DispenseForm(request.POST, locations=places)
+        formset = RowFormSet(request.POST, prefix="rows", form_kwargs=parts)
+        return Sheet(desk, head, formset, raw, is_sent=True)
+    raw = scanned.rows if scanned else raw
+    head = DispenseForm(initial=request.POST.dict(), locations=places)
+    done, refused = ("", None)
+    if "back_order" in request.POST and not scanned:
+        done, refused = _back_order(request, desk, raw)
+    formset = RowFormSet(initial=raw, prefix="rows", form_kwargs=parts)
+    formset.extra = 1 if "more" in request.POST and not scanned else 0
+    if refused:
+        messages.error(request, refused.message)
+    return Sheet(desk, head, formset, raw, scanned=scanned, done=done)
+
+
+def _answered(request: StaffRequest, desk: Desk) -> dict[str, RefillAnswerItem] | None:
+    """The yeses of the answer named in the address; None: no answer is."""
+    try:
+        return desk.answered(UUID(request.GET["answer"]))
+    except (KeyError, ValueError):
         return None
 
 
-def _new_line(row: dict[str, Any], items: dict[int, CatalogueItem]) -> NewLine:
-    """A row as the service takes it."""
-    sort, _, key = row["part"].partition(":")
-    return NewLine(
-        item=items[int(key)] if sort == "item" else None,
-        part_code="" if sort == "item" else key,
-        quantity=row["quantity"],
-        lot=row["lot"],
-        expires_on=row["expires_on"],
-        first_use_on=row["first_use_on"],
-        billed={"yes": True, "no": False}.get(row["billed"]),
-        exception_reason=row["exception_reason"],
-    )
-
-
-def _first_head(here: Location, today: date) -> dict[str, Any]:
-    return {"dispensed_on": today, "location": here.pk, "form_key": uuid4()}
-
-
-def _first_row(line: LineRow, latest: DispenseLine | None) -> dict[str, Any]:
-    """The part given last, and as many as are suggested today (none: left empty)."""
-    same = latest is not None and latest.part_code == line.plan.code and latest.item_id
+def _first_head(desk: Desk, answered: Mapping[str, RefillAnswerItem] | None) -> dict[str, Any]:
+    ships = any(item.answer.handover == Handover.SHIP for item in (answered or {}).values())
     return {
-        "kind": line.kind,
-        "part": f"item:{latest.item_id}" if same and latest else f"code:{line.plan.code}",
-        "quantity": line.status.quantity_suggested or None,
+        "dispensed_on": desk.today,
+        "location": desk.here.pk,
+        "given": Given.SHIPPED if ships else Given.IN_PERSON,
+        "delivery_address": desk.person.address,
+        "form_key": uuid4(),
     }
 
 
-def _typed(request: StaffRequest) -> list[dict[str, str]]:
-    """The rows as typed so far, for a form with one more row."""
+def _typed(request: StaffRequest) -> list[Raw]:
+    """The rows as typed so far."""
     sent = request.POST.get("rows-TOTAL_FORMS", "")
     count = min(int(sent), MOST_ROWS) if sent.isdecimal() and len(sent) < 5 else 0
     names = RowForm.base_fields
     return [{name: request.POST.get(f"rows-{i}-{name}", "") for name in names} for i in range(count)]
 
 
-def _part_choices(items: Sequence[CatalogueItem]) -> list[tuple[str, Any]]:
-    """The clinic's items by kind, then the bare codes for what is not in the catalogue."""
-    groups: list[tuple[str, Any]] = [("", "Choose a part")]
-    for kind, same in groupby(items, key=lambda item: item.kind):
-        groups.append((kind_word(kind), [(f"item:{item.pk}", str(item)) for item in same]))
-    codes = [(f"code:{part.code}", f"{part.name} ({part.code})") for part in part_types().values()]
-    groups.append(("Not in the catalogue", sorted(codes, key=lambda choice: choice[1])))
-    return groups
+def _record(request: StaffRequest, sheet: Sheet) -> Dispense | None:
+    """What the service recorded; None where the form has to be mended, with the errors in place."""
+    if not (sheet.head.is_valid() and sheet.formset.is_valid()):
+        return None
+    wanted = [(place, form) for place, form in enumerate(sheet.formset) if form.is_wanted]
+    head, items = sheet.head.cleaned_data, sheet.desk.by_id
+    try:
+        return dispensing.record_dispense(
+            patient=sheet.desk.person,
+            lines=[_new_line(form.cleaned_data, items) for _, form in wanted],
+            by=request.staff.user,
+            now=clock.now(),
+            **{name: head[name] for name in _HEAD},
+        )
+    except Stopped as stopped:
+        for refusal in stopped.rows:
+            show(refusal, wanted[refusal.row or 0][1])
+    except Refused as refusal:
+        show(refusal, sheet.head if refusal.row is None else wanted[refusal.row][1])
+        if refusal.code == "not_in_stock" and refusal.row is not None:
+            sheet.refused_short.add(wanted[refusal.row][0])
+    return None
+
+
+_HEAD = (
+    "location", "dispensed_on", "given", "supplied_by", "carrier", "tracking_id", "delivery_address",
+    "allow_short", "form_key",
+)  # fmt: skip
+
+
+def _new_line(row: dict[str, Any], items: dict[int, CatalogueItem]) -> NewLine:
+    """A row as the service takes it."""
+    sort, _, key = row["part"].partition(":")
+    return NewLine(
+        quantity=row["quantity"],
+        item=items[int(key)] if sort == "item" else None,
+        part_code=key if sort == "code" else "",
+        billed={"yes": True, "no": False}.get(row["billed"]),
+        **{name: row[name] for name in _ROW},
+    )
+
+
+_ROW = (
+    "lot", "expires_on", "serial", "first_use_on", "size_kept", "exception_reason", "notice", "notice_on",
+)  # fmt: skip
+
+
+def _back_order(request: StaffRequest, desk: Desk, raw: list[Raw]) -> tuple[str, Refused | None]:
+    """Back-order one row instead of giving it, and empty the row; what was done, or why not."""
+    place = request.POST["back_order"]
+    line = desk.line_of(raw[int(place)]) if place.isdecimal() and int(place) < len(raw) else None
+    if line is None:
+        return "", Refused("no_lines", "Choose the part and enter a quantity first.")
+    try:
+        back_orders.back_order(
+            patient=desk.person,
+            location=desk.here,
+            item=line.item,
+            kind=line.kind.value,
+            part_code=line.code,
+            quantity=line.quantity,
+            by=request.staff.user,
+            now=desk.now,
+        )
+    except Refused as refusal:
+        return "", refusal
+    row = raw[int(place)]
+    raw[int(place)] = offered(row | {"quantity": "", "lot": "", "expires_on": "", "scanned": ""})
+    return f"Back-ordered: {line.quantity} × {line.item or kind_word(line.kind).lower()}.", None
+
+
+def _new_item_url(request: StaffRequest, scanned: Scanned | None) -> str:
+    """Where the item of an unknown number is added, for those who may."""
+    if not (scanned and scanned.unknown and can(request, "catalogue.change")):
+        return ""
+    name, number = scanned.unknown
+    return f"{reverse('manager:item_new')}?{urlencode({name: number})}"
 
 
 def _said(recorded: Dispense, today: date) -> str:
     """What was logged, in words."""
     parts = [f"{line.quantity} × {kind_word(line.kind).lower()}" for line in recorded.lines.all()]
-    return f"Dispensed on {day_words(recorded.dispensed_on, today=today)}: {', '.join(parts)}."
+    how = "Shipped" if recorded.given == Given.SHIPPED else "Dispensed"
+    return f"{how} on {day_words(recorded.dispensed_on, today=today)}: {', '.join(parts)}."

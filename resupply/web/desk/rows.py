@@ -51,6 +51,11 @@ class LineRow:
         return reverse("desk:why", args=[self.patient_id, self.kind])
 
     @property
+    def why_limit_url(self) -> str:
+        """Where the steps behind today's suggestion, and so its limit, stand."""
+        return reverse("desk:why_value", args=[self.patient_id, self.kind, "quantity_suggested"])
+
+    @property
     def part_note(self) -> str:
         """The part's name, where it says more than the kind."""
         return "" if self.part.casefold() == self.label.casefold() else self.part
