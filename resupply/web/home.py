@@ -10,7 +10,7 @@ from resupply.queries import screening
 from resupply.queries import today as today_queries
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.worklists import LISTS, READ
+from resupply.web.today_lists import LISTS, READ
 
 
 @may("home")

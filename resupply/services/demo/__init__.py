@@ -10,6 +10,7 @@ from django.db import transaction
 
 from resupply.models import Patient
 from resupply.services import plans
+from resupply.services.demo.answers import write_answers
 from resupply.services.demo.clinic import open_clinic, table
 from resupply.services.demo.people import SIGNATURE_REFERENCE, tell_all
 from resupply.services.demo.writing import write_people
@@ -41,6 +42,7 @@ def load(*, today: date, now: datetime) -> Loaded:
         clinic = open_clinic(today=today, now=now)
         patient_ids = write_people(tell_all(today=today), clinic, now=now)
         plans.refresh_plans(patient_ids, now=now)
+        write_answers(clinic, today=today, now=now)
     return Loaded(len(patient_ids))
 
 

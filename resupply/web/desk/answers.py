@@ -25,8 +25,8 @@ from resupply.web.desk.forms import VoidForm
 from resupply.web.desk.patients import rows_of
 from resupply.web.desk.rows import LineRow
 from resupply.web.forms import show, written
+from resupply.web.today_lists import LISTS
 from resupply.web.wording import day_words, kind_word
-from resupply.web.worklists import LISTS
 
 GET_OR_POST = require_http_methods(["GET", "POST"])
 _TO_ASK = {State.ASK, State.DELIVER, State.DUE, State.OVERDUE}
