@@ -187,6 +187,11 @@ STORAGES = {
     },
 }
 
+# --- files sent to us ---------------------------------------------------------------------------------------
+# They hold patients' data, so they stay in memory and never touch a disk. A longer request brings none at all.
+FILE_UPLOAD_HANDLERS = ["django.core.files.uploadhandler.MemoryFileUploadHandler"]
+FILE_UPLOAD_MAX_MEMORY_SIZE = 21 * 1024 * 1024
+
 # --- change history -----------------------------------------------------------------------------------------
 PGHISTORY_LEVEL = pgtrigger.Statement  # one call a statement: bulk writes are 8 times as fast as by row
 # Reading changes nothing that has a history. On every request it would look up the session, also where a

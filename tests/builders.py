@@ -13,6 +13,7 @@ from typing import Any
 from clinic.accounts.models import User
 from resupply.models import (
     AllowanceVersion,
+    BackOrder,
     CatalogueItem,
     Consent,
     Contact,
@@ -22,6 +23,7 @@ from resupply.models import (
     DispenseLine,
     Event,
     FindToken,
+    ImportBatch,
     LifeVersion,
     Location,
     MagnetScreen,
@@ -35,6 +37,11 @@ from resupply.models import (
     Role,
     Said,
     Staff,
+    StockLevel,
+    StockMovement,
+    Upload,
+    UploadFile,
+    UploadProblem,
 )
 from resupply.rules.tables import part_types
 from resupply.services.people import find_tokens
@@ -223,6 +230,38 @@ def make_contact(patient: Patient, **over: Any) -> Contact:
     return Contact.objects.create(patient=patient, **{"on": date(2026, 3, 16), "outcome": "no_answer"} | over)
 
 
+def make_movement(item: CatalogueItem, location: Location, **over: Any) -> StockMovement:
+    """Ten units received on 2026-03-02, lot `L1`, with the level that follows from it."""
+    values: dict[str, Any] = {
+        "item": item,
+        "location": location,
+        "movement": "received",
+        "quantity": 10,
+        "lot": "L1",
+        "expires_on": None,
+        "on": date(2026, 3, 2),
+    }
+    movement = StockMovement.objects.create(**values | over)
+    level, _ = StockLevel.objects.get_or_create(
+        location=location, item=item, lot=movement.lot, expires_on=movement.expires_on
+    )
+    level.on_hand += movement.quantity
+    level.save()
+    return movement
+
+
+def make_back_order(patient: Patient, **over: Any) -> BackOrder:
+    """One cushion, ordered on 2026-03-16, no day known."""
+    values: dict[str, Any] = {
+        "location": patient.location,
+        "kind": "cushion",
+        "part_code": "A7032",
+        "quantity": 1,
+        "ordered_on": date(2026, 3, 16),
+    }
+    return BackOrder.objects.create(patient=patient, **values | over)
+
+
 def make_life(**over: Any) -> LifeVersion:
     """A clinic life version: A7032, one month from 2020 on."""
     values: dict[str, Any] = {
@@ -247,3 +286,49 @@ def make_staff(role: Role = Role.DESK, *, locations: Iterable[Location] = (), **
     staff = Staff.objects.create(user=make_user(**over), role=role)
     staff.locations.set(locations)
     return staff
+
+
+def make_batch(**over: Any) -> ImportBatch:
+    """An import from a terminal that brought one patient; the patient is not written."""
+    values: dict[str, Any] = {
+        "imported_at": NOW,
+        "file_names": ["patients.csv"],
+        "rows_added": {"patients": 1, "changed": 0},
+    }
+    return ImportBatch.objects.create(**values | over)
+
+
+def make_upload(**over: Any) -> Upload:
+    """A list that was checked: one of its two dispensed parts has a day that does not exist."""
+    report = {
+        "rows": {"dispenses": 2},
+        "added": {"dispenses": 1},
+        "changed": {},
+        "known": {},
+        "consents": 0,
+        "errors": 1,
+        "warnings": 0,
+        "failed": {"dispenses": [3]},
+        "replaced": {},
+    }
+    values: dict[str, Any] = {"uploaded_at": NOW, "state": "checked", "report": report}
+    if "uploaded_by" not in over:
+        values["uploaded_by"] = make_user()
+    upload = Upload.objects.create(**values | over)
+    header = "patient_ref,dispensed_on,part_code,quantity"
+    sent, failed = f"{header}\n1047,2026-01-05,A7032,1\n1047,2026-02-30,A7032,1\n", "1047,2026-02-30,A7032,1"
+    files = {"sent": sent, "failed": f"row_in_file,{header},what_is_wrong,what_to_do\n3,{failed},x,y\n"}
+    for part, text in files.items():
+        UploadFile.objects.create(
+            upload=upload, part=part, table="dispenses", file_name="dispenses.csv", content=text.encode()
+        )
+    UploadProblem.objects.create(
+        upload=upload,
+        file="dispenses.csv",
+        row=3,
+        column="dispensed_on",
+        value="2026-02-30",
+        wrong="there is no day 30 in 2026-02",
+        mend="write a day from 01 to 28",
+    )
+    return upload

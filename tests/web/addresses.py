@@ -4,11 +4,27 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
-from resupply.models import CatalogueItem, Dispense, Event, Patient, Recall
+from resupply.models import CatalogueItem, Dispense, Event, ImportBatch, Patient, Recall, Upload
 from resupply.services.feeds import Issued
-from tests.builders import make_answer, make_contact, make_device, make_item, make_order, make_recall
+from tests.builders import (
+    make_answer,
+    make_back_order,
+    make_batch,
+    make_contact,
+    make_device,
+    make_item,
+    make_movement,
+    make_order,
+    make_recall,
+    make_upload,
+)
 
-NO_SUBJECT = {"desk:find", "desk:mail", "desk:patient_new"}
+IMPORTS = {
+    *("desk:imports", "desk:import_new", "desk:import_columns", "desk:import_template"),
+    *("desk:import_upload", "desk:import_failed", "desk:import_mend", "desk:import_accept"),
+    *("desk:import_again", "desk:import_drop", "desk:import_undo"),
+}
+NO_SUBJECT = {"desk:find", "desk:mail", "desk:patient_new"} | IMPORTS
 """Views of the desk that are about nobody; the others, and the therapist's, are about a patient."""
 
 
@@ -27,7 +43,14 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
     """One address of every view, about a patient with a cushion line and these records."""
     item = CatalogueItem.objects.order_by("pk").first() or make_item()
     recall = Recall.objects.order_by("pk").first() or make_recall(item=item)
+    upload = Upload.objects.order_by("pk").first() or make_upload()
+    batch = ImportBatch.objects.order_by("pk").first() or make_batch()
     subject: Mapping[str, Sequence[object]] = {
+        **{name: [upload.public_id] for name in IMPORTS},
+        **dict.fromkeys(("desk:imports", "desk:import_new", "desk:import_columns"), ()),
+        "desk:import_template": ["patients.csv"],
+        "desk:import_failed": [upload.public_id, "dispenses"],
+        "desk:import_undo": [batch.public_id],
         "desk:why": [patient.public_id, "cushion"],
         "desk:why_value": [patient.public_id, "cushion", "worn_on"],
         "desk:dispense_void": [dispense.public_id],
@@ -42,13 +65,18 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         "worklist": ["calls"],
         "worklist_print": ["calls"],
         "worklist_csv": ["calls"],
-        "therapist:screen_void": [patient.magnet_screens.get().public_id],
+        "therapist:screen_void": [patient.magnet_screens.earliest("pk").public_id],
         "desk:order_void": [(patient.orders.first() or make_order(patient)).public_id],
         "desk:device_void": [(patient.devices.first() or make_device(patient)).public_id],
         "manager:item": [item.public_id],
         "manager:item_edit": [item.public_id],
         "manager:recall": [recall.public_id],
         "manager:recall_void": [recall.public_id],
+        "stock:ledger": [item.public_id],
+        "stock:movement_void": [make_movement(item, patient.location).public_id],
+        "stock:back_order_new": [patient.public_id],
+        "stock:back_order": [(patient.back_orders.first() or make_back_order(patient)).public_id],
+        "stock:back_order_void": [(patient.back_orders.first() or make_back_order(patient)).public_id],
         "feed:calendar": [calendar.token],
     }
     found = {}

@@ -83,18 +83,53 @@ TABLE: dict[str, set[str]] = {
     "manager:recall": CARE,
     "manager:recall_new": LEAD,
     "manager:recall_void": LEAD,
+    "desk:imports": LEAD,
+    "desk:import_new": LEAD,
+    "desk:import_columns": LEAD,
+    "desk:import_template": LEAD,
+    "desk:import_upload": LEAD,
+    "desk:import_failed": LEAD,
+    "desk:import_mend": LEAD,
+    "desk:import_accept": LEAD,
+    "desk:import_again": LEAD,
+    "desk:import_drop": LEAD,
+    "desk:import_undo": LEAD,
     "manager:overdue": LEAD,
     "manager:overdue_csv": LEAD,
     "manager:overdue_print": LEAD,
+    "stock:shelves": CARE,
+    "stock:csv": CARE,
+    "stock:receive": CARE,
+    "stock:move": CARE,
+    "stock:discard": CARE,
+    "stock:count": CARE,
+    "stock:to_order": CARE,
+    "stock:settings": LEAD,
+    "stock:ledger": CARE,
+    "stock:movement_void": CARE,
+    "stock:back_orders": CARE,
+    "stock:back_order": CARE,
+    "stock:back_order_void": CARE,
+    "stock:back_order_new": CARE,
     "feed:calendar": ANYONE,  # its address is the secret
 }
 
 # Views that only show; the other views of the desk answer a POST.
 SHOWN = {"desk:mail", "desk:patient", "desk:why", "desk:why_value", "desk:history", "desk:messages"}
 SHOWN |= {"desk:equipment", "therapist:magnets"}
+SHOWN |= {
+    "desk:imports",
+    "desk:import_columns",
+    "desk:import_template",
+    "desk:import_upload",
+    "desk:import_failed",
+}
 WRITES = {name for name in TABLE if name.startswith(("desk:", "therapist:"))} - SHOWN
 WRITES |= {"manager:item_new", "manager:item_edit", "manager:recall_new", "manager:recall_void"}
+STOCK_SHOWN = {"stock:shelves", "stock:csv", "stock:to_order", "stock:ledger", "stock:back_orders"}
+WRITES |= {name for name in TABLE if name.startswith("stock:")} - STOCK_SHOWN
 ABOUT_A_PATIENT = {name for name in TABLE if name.startswith(("desk:", "therapist:"))} - NO_SUBJECT
+ABOUT_A_PATIENT |= {name for name in TABLE if name.startswith("stock:back_order_")} | {"stock:back_order"}
 
 
 @dataclass(frozen=True, slots=True)

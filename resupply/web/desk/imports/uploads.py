@@ -77,12 +77,11 @@ def failed(request: StaffRequest, public_id: UUID, table: str) -> HttpResponse:
 def mend(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take in mended rows."""
     found = access.upload_or_404(public_id)
-    if request.method == "GET":
-        return redirect("desk:import_upload", found.public_id)
-    form = MendForm(request.POST, request.FILES)
+    form = MendForm(request.POST or None, request.FILES or None)
     if _sent(request, form, lambda: upload_services.take_back_mended(found, form.as_sent())):
         return redirect("desk:import_upload", found.public_id)
-    return render(request, "desk/imports/upload.html", _page(request, found, form), status=422)
+    status = 422 if form.is_bound else 200
+    return render(request, "desk/imports/upload.html", _page(request, found, form), status=status)
 
 
 @may("import.run")
