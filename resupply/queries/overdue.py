@@ -13,7 +13,7 @@ from datetime import date, timedelta
 from django.db.models import Count, F, Lookup, OuterRef, Q, QuerySet, Subquery
 from django.db.models.fields.tuple_lookups import TupleGreaterThan, TupleLessThan
 
-from resupply.models import MessageReason, MessageState, PlanLine
+from resupply.models import DispenseLine, MessageReason, MessageState, PlanLine
 from resupply.rules.kinds import Kind
 
 PAGE = 50
@@ -128,12 +128,18 @@ def _in_band(low: int, high: int | None, today: date) -> Q:
 
 
 def _with_what_a_row_shows(rows: QuerySet[PlanLine]) -> QuerySet[PlanLine]:
-    """Patient, location, payer, and when the patient was last written to about this kind of part."""
+    """Patient, location, payer, when the patient was last written to about this kind of part, and why the
+    last one was an exception (empty or None: it was none).
+    """
     asked = MessageReason.objects.filter(
         patient=OuterRef("patient"), kind=OuterRef("kind"), message__state=MessageState.SENT
     ).order_by("-message__finished_at")
+    given = DispenseLine.objects.filter(
+        dispense__patient=OuterRef("patient"), kind=OuterRef("kind"), voided_at=None
+    ).order_by("-dispense__dispensed_on", "-pk")
     return rows.select_related("patient", "location", "payer").annotate(
-        last_asked_at=Subquery(asked.values("message__finished_at")[:1])
+        last_asked_at=Subquery(asked.values("message__finished_at")[:1]),
+        last_exception=Subquery(given.values("exception_reason")[:1]),
     )
 
 

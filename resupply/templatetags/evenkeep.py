@@ -3,6 +3,7 @@
 Tags read `today` from the context (doors put it there); without it, dates always carry their year.
 """
 
+from collections.abc import Iterable
 from datetime import date, datetime
 from typing import Any
 
@@ -116,3 +117,15 @@ def magnet_stop(reason: str) -> str:
 def is_date(value: object) -> bool:
     """Whether a fact is a calendar date and should be shown as one."""
     return isinstance(value, date) and not isinstance(value, datetime)
+
+
+@register.filter
+def stop_words(codes: Iterable[str]) -> str:
+    """What a line given as an exception lies outside of."""
+    return wording.stop_words(codes)
+
+
+@register.filter
+def mark_words(mark: str) -> str:
+    """What a source is worth, by its mark."""
+    return wording.mark_words(mark)

@@ -3,6 +3,7 @@
 Month and day names are fixed English, not the server's locale, so that two machines print the same page.
 """
 
+from collections.abc import Iterable
 from datetime import date
 
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
@@ -44,6 +45,15 @@ health or what implant is behind it.
 """
 
 
+STOP_WORDS = {
+    "wrong_family": "another mask family",
+    "too_early": "too early",
+    "too_many": "more than the limit",
+    "asked_too_early": "asked too early",
+}
+"""What a line given as an exception lies outside of (`rules.stops`) -> its words on lists."""
+
+
 def day_words(day: date, *, today: date | None) -> str:
     """`Sat 28 Mar`; with the year where it differs from today's, or where today is not known."""
     words = f"{_DAYS[day.weekday()]} {day.day} {MONTHS[day.month - 1]}"
@@ -78,6 +88,25 @@ def limit_words(limit: int | None) -> str:
     return "no published limit" if limit is None else f"{limit:,}"
 
 
+def stop_words(codes: Iterable[str]) -> str:
+    """`too early, more than the limit`: what an exception lies outside of."""
+    return ", ".join(STOP_WORDS[code] for code in codes if code in STOP_WORDS)
+
+
 def kind_word(kind: str) -> str:
     """The name of a kind of part on screen."""
     return KIND_WORDS[kind]
+
+
+_MARKS = {
+    "P": "published",
+    "P2": "published, known from a report of it",
+    "M": "from memory, to be checked",
+    "CP": "common practice",
+    "D": "the clinic's own",
+}
+
+
+def mark_words(mark: str) -> str:
+    """What a source is worth, by its mark: `P` published."""
+    return _MARKS.get(mark, mark)

@@ -44,6 +44,11 @@ document.querySelectorAll("[data-find]").forEach(startFind);
 // --- errors: the summary takes the focus, so that keyboard and screen reader start there ----------------------
 document.querySelector("[data-focus]")?.focus();
 
+// --- where the usual next step begins, for those with a keyboard: on a touch screen it would only open one ------
+if (!document.querySelector("[data-focus], [autofocus]") && !location.hash && matchMedia("(pointer: fine)").matches) {
+  document.querySelector("[data-first]")?.focus({ preventScroll: true });
+}
+
 // --- what lies over the page (account menu, steps of a cell) closes when the focus or a click goes elsewhere -----------------------------------------------
 document.addEventListener("click", (event) => {
   document.querySelectorAll("details.account[open], details.why-cell[open]").forEach((menu) => {
@@ -61,6 +66,12 @@ document.addEventListener("keydown", (event) => {
   if (!field || !event.ctrlKey || event.key !== "]") return;
   event.preventDefault();
   field.setRangeText("\u001d", field.selectionStart, field.selectionEnd, "end");
+});
+
+// A scanner may end with two Enters: the second, on the page that shows the scan, must not log the dispense.
+document.addEventListener("keydown", (event) => {
+  const isLate = event.key === "Enter" && event.target.matches?.("[data-scan][autofocus]") && !event.target.value;
+  if (isLate && performance.now() < 600) event.preventDefault();
 });
 
 // --- copy a link ------------------------------------------------------------------------------------------------

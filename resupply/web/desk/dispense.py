@@ -41,7 +41,7 @@ def dispense(request: StaffRequest, public_id: UUID) -> HttpResponse:
     if recorded is not None:
         messages.success(request, _said(recorded, desk.today))
         return redirect("desk:patient", person.public_id)
-    for done in filter(None, (sheet.scanned and sheet.scanned.done, sheet.done)):
+    if done := sheet.scanned.done if sheet.scanned else sheet.done:
         messages.success(request, done)
     context = {
         "person": person,
@@ -170,7 +170,7 @@ class Sheet:
         return {name: self.head[name].value() for name in ("dispensed_on", "given", "supplied_by")}
 
     def leave_out_what_is_stopped(self) -> None:
-        """Of rows the form itself filled in, those that may not go out lose their quantity, not their note."""
+        """Rows that the form itself filled in and that may not go out lose their quantity, not their note."""
         self.said = self.desk.said_of(self._padded(), self._head_values())
         for place, (raw, said) in enumerate(zip(list(self.raw), self.said, strict=False)):
             if said.grave:

@@ -39,6 +39,8 @@ class LineRow:
     label: str
     part: str
     as_of: date
+    exception: str = ""
+    """Reason of the last dispense of the line, where it was an exception."""
 
     @property
     def kind(self) -> str:
@@ -101,8 +103,18 @@ def line_rows(
     rows = []
     for line in sorted(lines, key=lambda line: _ORDER.index(line.kind)):
         plan = to_plan(line)
-        name = part_name(line.part_code, latest.get(line.kind))
-        rows.append(LineRow(patient_id, plan, read(plan, as_of=today), kind_word(line.kind), name, today))
+        last = latest.get(line.kind)
+        rows.append(
+            LineRow(
+                patient_id,
+                plan,
+                read(plan, as_of=today),
+                kind_word(line.kind),
+                part_name(line.part_code, last),
+                today,
+                last.exception_reason if last else "",
+            )
+        )
     return rows
 
 

@@ -79,8 +79,7 @@ def scan_form(request: HttpRequest, scanned: Scanned | None) -> ScanForm:
     """
     form = ScanForm(initial={"scan": "" if scanned else request.POST.get("scan", "")})
     form.fields["scan"].help_text = HELP
-    if scanned or request.method != "POST":
-        form.fields["scan"].widget.attrs |= {"autofocus": True}
+    form.fields["scan"].widget.attrs |= {"autofocus": True} if scanned else {"data-first": True}
     return form
 
 

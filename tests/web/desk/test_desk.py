@@ -254,7 +254,7 @@ def test_a_form_without_quantities_says_so(cast: Cast, ines: Client) -> None:
 def test_outside_the_limits_with_a_typed_reason(cast: Cast, ines: Client, cushion: Dispense) -> None:
     rows = CUSHIONS | {"quantity": 7, "exception_reason": "travels for four months", "notice": "not_owed"}
     page = text(ines.post(at("dispense", cast.odalys.public_id), sheet(cast, rows), follow=True))
-    assert "Outside the limits: travels for four months" in page
+    assert "Outside the limits (more than the limit): travels for four months · no notice is owed" in page
 
 
 def test_one_more_row_keeps_what_was_typed_and_saves_nothing(cast: Cast, ines: Client) -> None:
