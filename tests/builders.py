@@ -27,10 +27,12 @@ from resupply.models import (
     LifeVersion,
     Location,
     MagnetScreen,
+    MatchRecord,
     Order,
     OrderItem,
     Patient,
     Payer,
+    Proof,
     Recall,
     RefillAnswer,
     RefillAnswerItem,
@@ -196,6 +198,17 @@ def make_dispense(
     return dispense
 
 
+def make_proof(dispense: Dispense, **over: Any) -> Proof:
+    """A slip signed on the day of the dispense by the patient's spouse."""
+    values: dict[str, Any] = {
+        "method": "signed",
+        "delivered_on": dispense.dispensed_on,
+        "signed_by": "Jan Ek",
+        "relation": "spouse",
+    }
+    return Proof.objects.create(dispense=dispense, **values | over)
+
+
 def make_event(patient: Patient, event: str, **over: Any) -> Event:
     """A swap, loss, pause or refit on 2026-02-01 (swap and loss: of the cushion; refit: to "Aspen")."""
     values: dict[str, Any] = {"event": event, "on": date(2026, 2, 1)}
@@ -332,3 +345,8 @@ def make_upload(**over: Any) -> Upload:
         mend="write a day from 01 to 28",
     )
     return upload
+
+
+def make_match(patient: Patient, **over: Any) -> MatchRecord:
+    """A match of today: nothing answered, no style chosen."""
+    return MatchRecord.objects.create(patient=patient, **{"answered_on": TODAY} | over)

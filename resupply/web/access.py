@@ -40,9 +40,11 @@ from resupply.models import (
     ImportBatch,
     Location,
     MagnetScreen,
+    MatchRecord,
     Order,
     Patient,
     PatientStatus,
+    Proof,
     Recall,
     RefillAnswer,
     Role,
@@ -68,6 +70,11 @@ WHO_MAY: dict[str, frozenset[Role]] = {
     "patient.calendar": _CARE,
     "dispense.record": _CARE,
     "dispense.void": _CARE,
+    "dispense.see": _CARE,
+    "dispense.exchange": _CARE,
+    "dispense.export": _LEAD,
+    "proof.record": _CARE,
+    "proof.void": _CARE,
     "event.record": _CARE,
     "event.void": _CARE,
     "answer.record": _CARE,
@@ -75,6 +82,12 @@ WHO_MAY: dict[str, frozenset[Role]] = {
     "contact.record": _CARE,
     "contact.void": _CARE,
     "worklist.export": _LEAD,
+    "fitting.see": _CARE,
+    "fitting.record": _THERAPY,
+    "match.record": _THERAPY,
+    "follow_up.record": _THERAPY,
+    "nights.see": _THERAPY,
+    "nights.record": _THERAPY,
     "demo.mail": _CARE,
     "stock.see": _CARE,
     "stock.change": _CARE,
@@ -192,12 +205,25 @@ def dispense_or_404(request: StaffRequest, public_id: UUID) -> Dispense:
 def dispense_line_or_404(request: StaffRequest, public_id: UUID, position: int) -> DispenseLine:
     """One line of such a dispense."""
     line = _or_404(
-        DispenseLine.objects.select_related("dispense__patient__location", "item").filter(
+        DispenseLine.objects.select_related(
+            "dispense__patient__location", "dispense__location", "item"
+        ).filter(
             _here(request, "dispense__patient__location"), dispense__public_id=public_id, position=position
         )
     )
     _show_times_at(line.dispense.patient.location)
     return line
+
+
+def proof_or_404(request: StaffRequest, public_id: UUID) -> Proof:
+    """One proof of delivery of such a dispense."""
+    proof = _or_404(
+        Proof.objects.select_related("dispense__patient__location", "dispense__location").filter(
+            _here(request, "dispense__patient__location"), public_id=public_id
+        )
+    )
+    _show_times_at(proof.dispense.patient.location)
+    return proof
 
 
 def event_or_404(request: StaffRequest, public_id: UUID) -> Event:
@@ -209,6 +235,17 @@ def event_or_404(request: StaffRequest, public_id: UUID) -> Event:
     )
     _show_times_at(event.patient.location)
     return event
+
+
+def match_or_404(request: StaffRequest, public_id: UUID) -> MatchRecord:
+    """One match of such a patient."""
+    record = _or_404(
+        MatchRecord.objects.select_related("patient__location").filter(
+            _here(request, "patient__location"), public_id=public_id
+        )
+    )
+    _show_times_at(record.patient.location)
+    return record
 
 
 def screen_or_404(request: StaffRequest, public_id: UUID) -> MagnetScreen:
@@ -319,9 +356,7 @@ def upload_or_404(public_id: UUID) -> Upload:
 
 def batch_or_404(public_id: UUID) -> ImportBatch:
     """One import that was written, which is the whole clinic's too."""
-    return _or_404(
-        ImportBatch.objects.select_related("imported_by", "undone_by").filter(public_id=public_id)
-    )
+    return _or_404(ImportBatch.objects.select_related("imported_by", "undone_by").filter(public_id=public_id))
 
 
 def _here(request: StaffRequest, path: str) -> Q:

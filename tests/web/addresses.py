@@ -13,8 +13,10 @@ from tests.builders import (
     make_contact,
     make_device,
     make_item,
+    make_match,
     make_movement,
     make_order,
+    make_proof,
     make_recall,
     make_upload,
 )
@@ -24,7 +26,12 @@ IMPORTS = {
     *("desk:import_upload", "desk:import_failed", "desk:import_mend", "desk:import_accept"),
     *("desk:import_again", "desk:import_drop", "desk:import_undo"),
 }
-NO_SUBJECT = {"desk:find", "desk:mail", "desk:patient_new"} | IMPORTS
+BOOK = {"desk:book", "desk:book_csv", "desk:book_print"}
+OF_A_DISPENSE = {
+    *("desk:slip", "desk:slip_pdf", "desk:sign", "desk:dispense_void", "desk:dispense_undo", "desk:parcel"),
+}
+OF_A_LINE = {"desk:line_void", "desk:line_undo", "desk:line_exchange"}
+NO_SUBJECT = {"desk:find", "desk:mail", "desk:patient_new"} | BOOK | IMPORTS
 """Views of the desk that are about nobody; the others, and the therapist's, are about a patient."""
 
 
@@ -53,8 +60,9 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         "desk:import_undo": [batch.public_id],
         "desk:why": [patient.public_id, "cushion"],
         "desk:why_value": [patient.public_id, "cushion", "worn_on"],
-        "desk:dispense_void": [dispense.public_id],
-        "desk:line_void": [dispense.public_id, 0],
+        **{name: [dispense.public_id] for name in OF_A_DISPENSE},
+        **{name: [dispense.public_id, 0] for name in OF_A_LINE},
+        "desk:proof_void": [(dispense.proofs.first() or make_proof(dispense)).public_id],
         "desk:event_void": [event.public_id],
         "desk:pause_end": [event.public_id],
         "desk:calendar_renew": [calendar.subscription.public_id],
@@ -65,6 +73,7 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         "worklist": ["calls"],
         "worklist_print": ["calls"],
         "worklist_csv": ["calls"],
+        "therapist:match_void": [(patient.matches.first() or make_match(patient)).public_id],
         "therapist:screen_void": [patient.magnet_screens.earliest("pk").public_id],
         "desk:order_void": [(patient.orders.first() or make_order(patient)).public_id],
         "desk:device_void": [(patient.devices.first() or make_device(patient)).public_id],

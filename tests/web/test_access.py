@@ -23,6 +23,7 @@ from tests.web.addresses import NO_SUBJECT, addresses_of, views
 ROLES = ("desk", "therapist", "manager", "administrator")
 CARE = set(ROLES)
 LEAD = {"manager", "administrator"}
+THERAPY = {"therapist", "administrator"}
 ANYONE = {*ROLES, "outsider", "signed out"}
 
 # Name of the view -> who may open it. Sign-in opens for all; a password needs an account, of any role.
@@ -65,10 +66,24 @@ TABLE: dict[str, set[str]] = {
     "desk:order_void": CARE,
     "desk:device_new": CARE,
     "desk:device_void": CARE,
+    "desk:book": CARE,
+    "desk:book_csv": LEAD,
+    "desk:book_print": CARE,
+    "desk:slip": CARE,
+    "desk:slip_pdf": CARE,
+    "desk:sign": CARE,
+    "desk:proof_void": CARE,
     "desk:dispense_void": CARE,
+    "desk:dispense_undo": CARE,
+    "desk:parcel": CARE,
+    "desk:line_undo": CARE,
+    "desk:line_exchange": CARE,
     "desk:line_void": CARE,
     "desk:event_void": CARE,
     "desk:pause_end": CARE,
+    "therapist:fittings": CARE,
+    "therapist:match": THERAPY,
+    "therapist:match_void": THERAPY,
     "therapist:magnets": CARE,
     "therapist:screen": CARE,
     "therapist:screen_void": CARE,

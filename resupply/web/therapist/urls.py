@@ -2,11 +2,14 @@
 
 from django.urls import path
 
-from resupply.web.therapist import screening
+from resupply.web.therapist import fittings, matching, screening
 
 app_name = "therapist"
 urlpatterns = [
     path("patients/<uuid:public_id>/magnets/", screening.magnets, name="magnets"),
     path("patients/<uuid:public_id>/magnets/ask/", screening.screen, name="screen"),
+    path("patients/<uuid:public_id>/fittings/", fittings.fittings, name="fittings"),
+    path("patients/<uuid:public_id>/match/", matching.match, name="match"),
+    path("matches/<uuid:public_id>/void/", matching.match_void, name="match_void"),
     path("screens/<uuid:public_id>/void/", screening.screen_void, name="screen_void"),
 ]
