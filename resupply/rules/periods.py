@@ -39,9 +39,6 @@ class Period:
         if self.count < 1:
             raise ValueError("a period counts at least 1 day, week or month")
 
-    def __str__(self) -> str:
-        return f"{self.count} {self.unit}{'s' if self.count != 1 else ''}"
-
 
 _MONTH = Unit.MONTH  # a member looked up on its class costs as much as the rest of `add`
 _DAYS = {Unit.DAY: 1, Unit.WEEK: 7}

@@ -11,6 +11,7 @@ import pytest
 from resupply.rules.explain import explain_lines
 from resupply.rules.facts import (
     Allowance,
+    LifeVersion,
     Loss,
     PatientFacts,
     Pause,
@@ -23,6 +24,7 @@ from resupply.rules.kinds import Kind
 from tests.rules.build import (
     COMBINATION_PILLOWS,
     CUSHION,
+    FULL_FACE_CUSHION,
     MASK,
     PAYER,
     gave,
@@ -62,11 +64,41 @@ EVENTFUL = PatientFacts(
     refits=(Refit(on("2026-02-20"), "Birch", ref="refit"),),
     pauses=(Pause(on("2026-03-01"), ref="open pause"),),
 )
+LOST = PatientFacts(
+    deliveries=(gave(1, CUSHION, "2026-01-01"),),
+    coverage=insured(),
+    losses=(Loss(on("2026-01-20"), Kind.CUSHION, ref="loss"),),
+)
+REFITTED = PatientFacts(
+    deliveries=(gave(2, FULL_FACE_CUSHION, "2026-01-01", family="Alder", billed_to=PAYER),),
+    coverage=insured(),
+    refits=(Refit(on("2026-01-15"), "Birch", ref="refit"),),
+)
+SHORTENED = PatientFacts(
+    deliveries=(
+        gave(1, CUSHION, "2026-01-01", billed_to=PAYER),
+        gave(1, CUSHION, "2026-02-20", billed_to=PAYER),
+    ),
+    coverage=insured(),
+    own_lives={
+        CUSHION: (
+            LifeVersion(on("2000-01-01"), months(3), ref="three months"),
+            LifeVersion(on("2026-02-10"), months(1), ref="one month from 2026-02-10"),
+        )
+    },
+)
 CASES = {
     "a pause moves the days on which units are worn": (PAUSED, Kind.CUSHION, "2026-03-20"),
     "overdue, and four may go out": (OVERDUE, Kind.COMBINATION_PILLOWS, "2024-06-10"),
     "after a swap, a loss and a refit, in a pause": (EVENTFUL, Kind.CUSHION, "2026-03-10"),
     "the same as it stood the day after the swap": (EVENTFUL, Kind.CUSHION, "2026-02-06"),
+    "the only unit was lost, and none was billed": (LOST, Kind.CUSHION, "2026-02-01"),
+    "a refit ended all, of a code without a published limit": (REFITTED, Kind.CUSHION, "2026-02-01"),
+    "a shorter life wears a unit out on its first day; a dispense today": (
+        SHORTENED,
+        Kind.CUSHION,
+        "2026-02-20",
+    ),
 }
 WRITTEN = {
     title.strip(): lines.strip().splitlines()

@@ -1,6 +1,7 @@
 """What labels say, against the worked examples of those who write the standards."""
 
 import doctest
+from dataclasses import replace
 from datetime import date
 
 import pytest
@@ -51,6 +52,7 @@ FORMS = [
     (f"{RAW}211234\x1d10A213B1\x1d", "serial first, a separator at the end"),
     (f"01{FDA}\x1d11141231\x1d17150707\x1d10A213B1\x1d211234", "separators where none is needed"),
     (f" (01){FDA} (11)141231 (17)150707 (10)A213B1 (21)1234 ", "typed with blanks"),
+    (f"  {RAW}10A213B1\x1d211234  ", "a blank before and after, as some scanners add"),
 ]
 
 
@@ -68,6 +70,7 @@ WARNINGS = [
     ("24077\x1d10AB", "AB", (Warn.SKIPPED,), "an element that is not read here"),
     ("21AB10CD", "", (Warn.SWALLOWED,), "a serial that swallowed the lot"),
     ("10AB\x1d21AB10CD", "AB", (), "the lot was read: the serial is what it is"),
+    ("24077\x1d91X\x1d10AB\x1d", "AB", (Warn.SKIPPED,), "two of them: said once"),
 ]
 
 
@@ -76,6 +79,23 @@ def test_what_to_look_at(text: str, lot: str, warnings: tuple[Warn, ...], why: s
     scan = parse(f"01{FDA}{text}", year=2026)
     assert isinstance(scan, Scan)
     assert (scan.lot, scan.warnings) == (lot, warnings)
+
+
+def test_a_scanner_that_drops_the_separator() -> None:
+    """FDA's example without its separator: no serial, and a lot that says to be looked at (derived, ours)."""
+    scan = parse(f"{RAW}10A213B1211234", year=2014)
+    swallowed = replace(LABEL, lot="A213B1211234", serial="", warnings=(Warn.SWALLOWED,))
+    assert scan == swallowed
+
+
+def test_an_element_not_read_here_is_skipped_as_printed_too() -> None:
+    assert parse(f"(01){FDA}(240)77(10)AB", year=2026) == Scan(FDA, "AB", warnings=(Warn.SKIPPED,))
+
+
+def test_the_longest_scan_is_read() -> None:
+    """No symbol holds more (ours); what is longer is a problem, see below."""
+    text = f"01{FDA}91".ljust(LONGEST, "X")
+    assert parse(text, year=2026) == Scan(FDA, warnings=(Warn.SKIPPED,))
 
 
 # YYMMDD, the year it is read in, the day, and who says so.
@@ -120,6 +140,9 @@ PROBLEMS = [
     (" \x1d ", Bad.EMPTY, "", "nothing"),
     ("]d2", Bad.EMPTY, "", "a prefix alone"),
     ("1" * (LONGEST + 1), Bad.LENGTH, "", "longer than any symbol"),
+    ("X" + f"01{FDA}", Bad.UNREADABLE, "", "a letter before the code"),
+    ("X+A123BJC5D6E71G", Bad.UNREADABLE, "", "a letter before an HIBC code"),
+    (f"]d201{FDA}10A]C1B", Bad.CHARACTER, "10", "a prefix stands at the start, once"),
     ("+A123BJC5D6E71H", Bad.CHECK_DIGIT, "", "HIBC with another check character"),
     ("+1123BJC5D6E71G", Bad.UNREADABLE, "", "HIBC labeler that starts with a digit"),
     ("+A123BJC5D6E7XG", Bad.UNREADABLE, "", "HIBC unit that is no digit"),
@@ -168,11 +191,81 @@ def test_what_is_rendered_is_read_back(scan: Scan) -> None:
     assert parse(render(scan), year=YEAR) == scan
 
 
+def element_string(scan: Scan) -> str:
+    """What a symbol holds, written by the standard's words: a separator ends a lot and a serial."""
+    written = f"01{scan.gtin}"
+    written += f"11{scan.produced_on:%y%m%d}" if scan.produced_on else ""
+    written += f"17{scan.expires_on:%y%m%d}" if scan.expires_on else ""
+    written += f"10{scan.lot}\x1d" if scan.lot else ""
+    return written + (f"21{scan.serial}\x1d" if scan.serial else "")
+
+
+@given(scans)
+def test_what_a_symbol_holds_is_read_back_with_and_without_its_prefix(scan: Scan) -> None:
+    """The prefixes are those of Data Matrix, linear and QR symbols that hold GS1 elements (from memory)."""
+    for prefix in ("", "]d2", "]C1", "]Q3", "\x1d"):
+        assert parse(prefix + element_string(scan), year=YEAR) == scan
+
+
+printable = st.builds(
+    Scan,
+    gtins,
+    values.map(lambda v: v.replace("(", "")),
+    days,
+    days,
+    values.map(lambda v: v.replace("(", "")),
+)
+
+
+@given(printable)
+def test_what_is_printed_for_people_is_read_back(scan: Scan) -> None:
+    """A value that holds an opening parenthesis cannot be told from an element: it is never printed so."""
+    printed = f"(01){scan.gtin}"
+    printed += f"(11){scan.produced_on:%y%m%d}" if scan.produced_on else ""
+    printed += f"(17){scan.expires_on:%y%m%d}" if scan.expires_on else ""
+    printed += (f"(10){scan.lot}" if scan.lot else "") + (f"(21){scan.serial}" if scan.serial else "")
+    assert render(scan) == printed
+    assert parse(printed, year=YEAR) == scan
+
+
+def test_a_parenthesis_in_a_serial_that_looks_like_an_element() -> None:
+    scan = Scan(FDA, serial="A(10B")
+    assert parse(render(scan), year=YEAR) == scan
+
+
+@given(st.from_regex(r"\+[A-Z][A-Z0-9]{3}[A-Z0-9]{1,13}[0-9]", fullmatch=True))
+def test_an_hibc_primary_code_is_read_back(payload: str) -> None:
+    """Form and modulo 43 as in ANSI/HIBC 2.4-2013; blanks and Enter around it are the scanner's."""
+    scan = Scan(hibc=payload + hibc_check(payload))
+    for text in (render(scan), f"{render(scan)}\r\n", f" {render(scan)}"):
+        assert parse(text, year=YEAR) == scan
+    wrong = parse(payload + ("0" if hibc_check(payload) != "0" else "1"), year=YEAR)
+    if isinstance(wrong, Scan):  # read as a longer code whose check character is a blank that was cut off
+        assert wrong.hibc.endswith(" ")
+    else:
+        assert wrong == Problem(Bad.CHECK_DIGIT)
+
+
 ODD = st.text("0123456789()]+\x1dA- ", max_size=60)
 AFTER_A_NUMBER = ODD.map(lambda text: f"01{FDA}{text}")
 
 
-@given(st.text(max_size=60) | ODD | AFTER_A_NUMBER, st.integers(1, 9999))
+LONG = st.builds(
+    lambda part, start: (start + part * 4096)[:4096],
+    st.text(st.characters(), min_size=1, max_size=40) | ODD.filter(bool),
+    st.sampled_from(("", "(", "+", "]d2", f"01{FDA}", f"(01){FDA}(10)")),
+)
+"""Up to 4,096 characters of any script, lone surrogates too."""
+
+
+@given(LONG, st.integers(1, 9999))
+def test_no_text_however_long_crashes_the_parser(text: str, year: int) -> None:
+    for length in (len(text), LONGEST):
+        assert isinstance(parse(text[:length], year=year), Scan | Problem)
+    assert parse(text, year=year) == Problem(Bad.LENGTH)
+
+
+@given(st.text(st.characters(), max_size=60) | ODD | AFTER_A_NUMBER, st.integers(1, 9999))
 def test_any_text_has_an_answer_that_is_read_back(text: str, year: int) -> None:
     found = parse(text, year=year)
     if isinstance(found, Scan):

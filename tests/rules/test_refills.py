@@ -3,18 +3,20 @@
 Every table runs twice: against the rules, and against the literal walk through the days.
 """
 
-from dataclasses import replace
+from dataclasses import asdict, replace
 
 import pytest
 
+from resupply.rules.explain import explain_lines
 from resupply.rules.facts import (
+    Allowance,
     ClinicTerms,
     PatientFacts,
     Pause,
     RefillRule,
 )
 from resupply.rules.kinds import Kind
-from resupply.rules.lines import plan_lines, read
+from resupply.rules.lines import State, plan_lines, read
 from tests.rules.build import (
     COMBINATION_PILLOWS,
     CUSHION,
@@ -29,10 +31,12 @@ from tests.rules.build import (
     months,
     on,
     own_life,
+    published_payer,
     shipped_policy,
     text,
     weeks,
 )
+from tests.rules.recompute import recompute
 
 POLICY = shipped_policy()
 
@@ -69,6 +73,38 @@ LIMITS = [
 @pytest.mark.parametrize(("facts", "as_of", "limit", "sentence"), LIMITS)
 def test_quantity_limit(engine: Engine, facts: PatientFacts, as_of: str, limit: int, sentence: str) -> None:
     assert engine(facts, POLICY, on(as_of))[0].quantity_limit == limit, sentence
+
+
+MONTH_BY_MONTH = shipped_policy(
+    payers={PAYER: published_payer(A7032=Allowance(on("2000-01-01"), 2, months(1), 1))}
+)
+"""A payer who allows two cushions a month, one month's worth at once."""
+
+ONE_AHEAD = replace(SUPPLY_USED_UP, deliveries=(gave(3, CUSHION, "2026-01-01", billed_to=PAYER),))
+TWO_STEPS = replace(
+    SUPPLY_USED_UP,
+    deliveries=(
+        gave(1, CUSHION, "2025-12-25", billed_to=PAYER),
+        gave(2, CUSHION, "2026-01-01", billed_to=PAYER),
+    ),
+)
+BEYOND = [
+    (ONE_AHEAD, "2026-01-22", 1, "given one too many: it is February's, so ten days ahead one more may go"),
+    (ONE_AHEAD, "2026-02-01", 1, "and on the day coverage opens it is one as well"),
+    (ONE_AHEAD, "2026-03-01", 2, "in March it is two again: the month ends where the next unit would start"),
+    (TWO_STEPS, "2026-01-22", 2, "the month counts from where coverage opens, not from the day it is given"),
+]
+
+
+@pytest.mark.parametrize(("facts", "as_of", "limit", "sentence"), BEYOND)
+def test_more_than_allowed_was_given(
+    engine: Engine, facts: PatientFacts, as_of: str, limit: int, sentence: str
+) -> None:
+    """So many more that all would be covered within the periods allowed at once, and no more (ours)."""
+    assert engine(facts, MONTH_BY_MONTH, on(as_of))[0].quantity_limit == limit, sentence
+    (explained,) = explain_lines(facts, MONTH_BY_MONTH, as_of=on(as_of)).values()
+    again = recompute([asdict(step) for step in explained.steps], explained.values)
+    assert again["quantity_limit"] == limit, sentence
 
 
 REFILLS = [
@@ -215,3 +251,13 @@ def test_waiting_for_coverage(facts: PatientFacts, as_of: str, waiting: bool, se
     """A mark beside the state: supply has ended or is ending, and only coverage holds the delivery back."""
     (plan,) = plan_lines(facts, POLICY, as_of=on(as_of))
     assert read(plan, as_of=on(as_of)).waiting_for_coverage is waiting, sentence
+
+
+def test_a_planned_pause_ends_on_its_day() -> None:
+    """A stored plan is read on later days: paused in [start, until)."""
+    facts = PatientFacts(
+        deliveries=(gave(1, CUSHION, "2026-01-01"),), pauses=(Pause(on("2026-01-10"), on("2026-01-24")),)
+    )
+    (plan,) = plan_lines(facts, POLICY, as_of=on("2026-01-20"))
+    states = [read(plan, as_of=on(day)).state for day in ("2026-01-23", "2026-01-24")]
+    assert [state is State.PAUSED for state in states] == [True, False]

@@ -185,6 +185,10 @@ def test_next_window_holds_the_rule(minutes: int, zone: str) -> None:
         assert time(9) <= there.time() < time(20)
 
 
+def test_hours_may_reach_from_eight_to_nine() -> None:
+    assert Hours(time(8), time(21)).closes == time(21)
+
+
 @pytest.mark.parametrize(("opens", "closes"), [(7, 20), (9, 22), (20, 9), (9, 9)])
 def test_hours_that_reach_into_the_night_are_refused(opens: int, closes: int) -> None:
     with pytest.raises(ValueError, match="between 08:00 and 21:00"):

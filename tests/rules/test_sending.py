@@ -32,6 +32,15 @@ def test_doubt_is_never_forgotten() -> None:
         assert not after(outcome, attempts=1, is_unsure=False).is_unsure
 
 
+@pytest.mark.parametrize("outcome", Outcome)
+def test_what_waits_knows_how_long(outcome: Outcome) -> None:
+    for attempts in range(1, MOST_ATTEMPTS + 1):
+        for is_unsure in (False, True):
+            verdict = after(outcome, attempts=attempts, is_unsure=is_unsure)
+            waits = verdict.wait is not None and verdict.wait.total_seconds() > 0
+            assert waits is (verdict.fate is Fate.WAITING)
+
+
 def test_waits_grow_and_unreached_attempts_do_not_count() -> None:
     waits = [after(Outcome.LATER, attempts=n, is_unsure=False).wait for n in range(1, MOST_ATTEMPTS)]
     assert waits == sorted(waits, key=lambda wait: wait.total_seconds() if wait else -1)
