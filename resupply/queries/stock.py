@@ -77,6 +77,7 @@ class StockFilter:
 
     location_ids: frozenset[int] | None = None
     kind: str = ""
+    item_id: int | None = None
     low: bool = False
     within: int | None = None
     below_zero: bool = False
@@ -133,6 +134,12 @@ def sheet(location_id: int, *, kind: str = "", at_most: int) -> list[StockLevel]
         rows = rows.filter(item__kind=kind)
     order = ("item__kind", "item__name", "item__size", F("expires_on").asc(nulls_last=True), "lot")
     return list(rows.order_by(*order)[:at_most])
+
+
+def begun(location_ids: Collection[int]) -> set[int]:
+    """Those of the locations where stock ever moved."""
+    rows = StockMovement.objects.filter(location__in=location_ids)
+    return set(rows.order_by().values_list("location", flat=True).distinct())
 
 
 def offered() -> list[CatalogueItem]:
@@ -193,6 +200,8 @@ def _narrowed(rows: QuerySet[R], wanted: StockFilter) -> QuerySet[R]:
     rows = rows.select_related("location", "item")
     if wanted.location_ids is not None:
         rows = rows.filter(location__in=sorted(wanted.location_ids))
+    if wanted.item_id is not None:
+        rows = rows.filter(item=wanted.item_id)
     return rows.filter(item__kind=wanted.kind) if wanted.kind else rows
 
 

@@ -10,6 +10,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("today/<slug:slug>/", worklists.worklist, name="worklist"),
     path("today/<slug:slug>/print/", worklists.worklist_print, name="worklist_print"),
     path("today/<slug:slug>.csv", worklists.worklist_csv, name="worklist_csv"),
+    path("desk/stock/", include("resupply.web.desk.stock.urls")),
     path("desk/", include("resupply.web.desk.urls")),
     path("therapist/", include("resupply.web.therapist.urls")),
     path("manager/", include("resupply.web.manager.urls")),

@@ -24,7 +24,6 @@ from resupply.models import (
     Patient,
     SuppliedBy,
 )
-from resupply.rules.kinds import Kind
 from resupply.rules.periods import Period, Unit, add
 from resupply.rules.tables import part_types
 from resupply.services.demo.books import Book
@@ -33,6 +32,7 @@ from resupply.services.demo.dates import weekday_by
 from resupply.services.demo.histories import Gift, Line
 from resupply.services.demo.people import Person
 from resupply.services.demo.screens import tell_screens
+from resupply.services.demo.stock import expiry_of, lot_of
 from resupply.services.people import find_tokens
 
 YEAR = Period(12, Unit.MONTH)
@@ -228,8 +228,8 @@ def _line(book: Book, gift: Gift, dispense: Dispense, position: int, line: Line)
         part_code=item.part_code,
         kind=part_types()[item.part_code].kind,
         quantity=line.quantity,
-        lot="" if gift.elsewhere else f"D{book.dice.randrange(10**5):05}",
-        expires_on=_expiry(book, gift.on) if item.kind in (Kind.MASK, Kind.CUSHION) else None,
+        lot="" if gift.elsewhere else lot_of(item, gift.on),
+        expires_on=expiry_of(item, gift.on),
         first_use_on=line.first_use_on,
         billed=payer_id is not None,
         billed_to_id=payer_id,
@@ -241,11 +241,6 @@ def _line(book: Book, gift: Gift, dispense: Dispense, position: int, line: Line)
     )
     _void(row, gift.void_reason or line.void_reason, book)
     return row
-
-
-def _expiry(book: Book, on: date) -> date:
-    """The first of a month, two to four years on."""
-    return date(on.year + book.dice.randrange(2, 5), on.month, 1)
 
 
 def _void(row: Dispense | DispenseLine, reason: str, book: Book) -> None:
