@@ -188,7 +188,7 @@ STORAGES = {
 }
 
 # --- files sent to us ---------------------------------------------------------------------------------------
-# They hold patients' data, so they stay in memory and never touch a disk. A longer request brings none at all.
+# They hold patients' data, so they stay in memory and never touch a disk. A longer request brings none.
 FILE_UPLOAD_HANDLERS = ["django.core.files.uploadhandler.MemoryFileUploadHandler"]
 FILE_UPLOAD_MAX_MEMORY_SIZE = 21 * 1024 * 1024
 
