@@ -49,7 +49,9 @@ def test_two_scans_of_a_part_are_logged_as_two(window: OpenWindow, cast: Cast) -
     expect(page.get_by_role("alert")).to_contain_text("The check digit does not fit")
     expect(field).to_have_value("")
     scan(field, f"01{GTIN}1725010110A213B1")
-    expect(page.get_by_role("alert")).to_contain_text("Nasal cushion, M: This part expired on Wed 1 Jan 2025.")
+    expect(page.get_by_role("alert")).to_contain_text(
+        "Nasal cushion, M: This part expired on Wed 1 Jan 2025."
+    )
     assert not DispenseLine.objects.filter(lot="A213B1").exists()
     for row in page.get_by_role("list", name="Parts").get_by_role("listitem").all():
         if row.get_by_label("Lot", exact=True).input_value() != "A213B1":
