@@ -55,7 +55,7 @@ def taken_in(
     that was handed back (`failed`) and did not come in again is gone: it was taken out on purpose.
     """
     numbers = {raw.number for raw in (*sent, *mended)}
-    placed = {raw.number: raw for raw in returned if ROW_IN_FILE in raw.cells and raw.number in numbers}
+    placed = {raw.number: raw for raw in returned if raw.number in numbers}
     added = [raw for raw in returned if placed.get(raw.number) is not raw]
     kept = [raw for raw in mended if raw.number not in failed and raw.number not in placed]
     last = max(numbers, default=1)

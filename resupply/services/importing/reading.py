@@ -77,12 +77,12 @@ def tabulate(rows: Iterable[tuple[int, list[str]]], table: Table, report: Report
 
 
 def renumbered(raws: Iterable[RawRow]) -> list[RawRow]:
-    """Rows that were handed back and came in again, under the numbers they had in the first file."""
+    """Rows that came in again, under the numbers they had in the first file; 0: they name none."""
     found = []
     for raw in raws:
         number = raw.cells.get(ROW_IN_FILE, "")
         is_number = number.isascii() and number.isdecimal() and int(number[:9]) > 1 and len(number) < 9
-        found.append(RawRow(int(number), raw.cells) if is_number else raw)
+        found.append(RawRow(int(number) if is_number else 0, raw.cells))
     return found
 
 
