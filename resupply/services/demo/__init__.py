@@ -13,6 +13,7 @@ from resupply.services import plans
 from resupply.services.demo.answers import write_answers
 from resupply.services.demo.clinic import open_clinic, table
 from resupply.services.demo.people import SIGNATURE_REFERENCE, tell_all
+from resupply.services.demo.recalls import write_recalls
 from resupply.services.demo.stock import write_stock
 from resupply.services.demo.writing import write_people
 from resupply.services.errors import Refused
@@ -45,6 +46,7 @@ def load(*, today: date, now: datetime) -> Loaded:
         write_stock(clinic, today=today, now=now)
         plans.refresh_plans(patient_ids, now=now)
         write_answers(clinic, today=today, now=now)
+        write_recalls(today=today, now=now)
     return Loaded(len(patient_ids))
 
 

@@ -177,7 +177,7 @@ def _opening(since: date, now: datetime) -> datetime:
 
 
 def _shelf() -> dict[Item, CatalogueItem]:
-    """Every invented item with a number of its own."""
+    """Every invented item with a number of its own, and beside them what no patient's kit names."""
     wanted = list(_items())
     rows = [
         CatalogueItem(
@@ -189,11 +189,12 @@ def _shelf() -> dict[Item, CatalogueItem]:
             contains=packed,
             gtin=gtin(number),
             magnetic=magnetic,
+            code_note=_code_note(item),
         )
         for number, (item, name, packed, magnetic) in enumerate(wanted, start=1)
     ]
-    made = CatalogueItem.objects.bulk_create(rows)
-    return {item: row for (item, *_), row in zip(wanted, made, strict=True)}
+    made = CatalogueItem.objects.bulk_create([*rows, *_extras(first_number=len(rows) + 1)])
+    return {item: row for (item, *_), row in zip(wanted, made, strict=False)}
 
 
 def _items() -> list[tuple[Item, str, list[str], str]]:
@@ -214,6 +215,34 @@ def _items() -> list[tuple[Item, str, list[str], str]]:
     for row in table("clinic")["item"]:
         found.append((Item(row["code"]), row["name"], [], Magnetic.NO))
     return found
+
+
+def _code_note(item: Item) -> str:
+    """Why a soft part has its code, where the clinic had to choose."""
+    for family in table("clinic")["family"]:
+        if family["name"] == item.family and item.code in {code for code, _ in family["parts"]}:
+            return str(family.get("code_note", ""))
+    return ""
+
+
+def _extras(*, first_number: int) -> list[CatalogueItem]:
+    """Fit packs, an item known by HIBC alone, and one that is no longer offered."""
+    return [
+        CatalogueItem(
+            name=row["name"],
+            kind=part_types()[row["code"]].kind,
+            part_code=row["code"],
+            family=row.get("family", ""),
+            contains=row.get("packed", []),
+            pack_sizes=row.get("pack_sizes", []),
+            gtin="" if "hibc" in row else gtin(number),
+            hibc=row.get("hibc", ""),
+            magnetic=row.get("magnetic", Magnetic.NO),
+            code_note=row.get("code_note", ""),
+            is_offered=row.get("offered", True),
+        )
+        for number, row in enumerate(table("clinic")["extra"], start=first_number)
+    ]
 
 
 def gtin(number: int) -> str:
