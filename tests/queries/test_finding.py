@@ -1,10 +1,14 @@
 """Finding a patient: words in any order, without accents, by birth date, phone ending or reference."""
 
+from datetime import date
+from random import Random
+
 import pytest
+from pytest_django import DjangoAssertNumQueries
 
 from resupply.models import Patient
-from resupply.queries.finding import MOST_FOUND, find_patients
-from resupply.services.people import fold
+from resupply.queries.finding import LOOKED_AT, MOST_FOUND, find_patients
+from resupply.services.people import find_tokens, fold
 from tests.builders import make_patient
 from tests.cast import Cast
 
@@ -57,3 +61,44 @@ def test_only_among_the_patients_one_may_see(cast: Cast) -> None:
     mine = Patient.objects.filter(location=cast.south)
     assert find_patients(mine, ["brandt"]) == []
     assert find_patients(mine, ["okafor"]) == [cast.tevin]
+
+
+@pytest.mark.parametrize("looked_at", [LOOKED_AT, 5, 1])
+def test_it_finds_whom_a_look_at_every_patient_finds(cast: Cast, looked_at: int) -> None:
+    """The search by indexes, cut short early or late, against its meaning in one line."""
+    dice = Random(7)
+    names = ["Ana", "Anna", "Ann", "Maria", "Mar", "Marsh", "Li", "Lin", "Nuñez", "Le", "Ana María"]
+    for number in range(70):
+        make_patient(
+            reference=f"{100 + number}",
+            given_name=dice.choice(names),
+            family_name=dice.choice(names),
+            birth_date=date(1950 + dice.randrange(4), 1 + dice.randrange(3), 1 + dice.randrange(28)),
+            phone=f"555-0{dice.randrange(100, 120)}",
+            location=dice.choice([cast.north, cast.south]),
+        )
+    everyone, southern = Patient.objects.all(), Patient.objects.filter(location=cast.south)
+    tokens = {patient: find_tokens(patient) for patient in everyone.select_related("location")}
+    beginnings = sorted({token[: dice.randrange(1, 6)] for some in tokens.values() for token in some})
+    for among, may_see in (
+        (everyone, tokens.keys()),
+        (southern, {p for p in tokens if p.location == cast.south}),
+    ):
+        for _ in range(40):
+            words = dice.sample(beginnings, dice.randrange(1, 4))
+            holds = [p for p in may_see if all(any(t.startswith(w) for t in tokens[p]) for w in words)]
+            holds.sort(key=lambda p: (not tokens[p].issuperset(words), p.family_name, p.given_name, p.pk))
+            got = find_patients(among, words, looked_at=looked_at)
+            assert len(got) == len(set(got)) == min(len(holds), MOST_FOUND), words
+            assert set(got) <= set(holds)
+            if looked_at == LOOKED_AT or len(holds) <= MOST_FOUND:
+                assert got == holds[:MOST_FOUND], words
+
+
+def test_a_few_queries_however_many_patients_match(
+    cast: Cast, django_assert_max_num_queries: DjangoAssertNumQueries
+) -> None:
+    for number in range(40):
+        make_patient(given_name="Ann", family_name=f"Lind{number}")
+    with django_assert_max_num_queries(6):
+        assert len(find_patients(Patient.objects.all(), ["ann", "li"])) == MOST_FOUND
