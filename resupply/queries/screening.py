@@ -12,7 +12,7 @@ from typing import Any
 
 from django.contrib.postgres.expressions import ArraySubquery
 from django.db.models import Exists, OuterRef, Q, QuerySet, Subquery
-from django.db.models.functions import JSONObject
+from django.db.models.functions import Greatest, JSONObject
 
 from resupply.models import Contact, DispenseLine, Magnetic, MagnetScreen, Outcome, Patient, PatientStatus
 from resupply.queries import facts
@@ -126,7 +126,7 @@ def held_parts(patient_ids: Collection[int], *, today: date) -> dict[int, list[H
 
 def urgent(location_ids: Collection[int], *, today: date) -> list[Urgent]:
     """Patients on therapy with a yes on record who hold parts that may be magnetic and whom nobody has
-    reached since that yes was recorded, the longest-waiting first.
+    reached since that yes, or the last such part, was recorded; the longest-waiting first.
     """
     asked = {patient.pk: patient for patient in _not_reached(location_ids)[:MOST_URGENT]}
     counting = _counting(asked)
@@ -156,20 +156,21 @@ def _not_reached(location_ids: Collection[int]) -> QuerySet[Patient]:
         | Q(item=None, kind__in=[kind.value for kind in Kind if may_hold_magnets(kind, None)]),
         dispense__patient=OuterRef("pk"),
         voided_at=None,
-    )
+    ).order_by("-recorded_at")
     reached = Contact.objects.filter(
-        patient=OuterRef("pk"),
-        outcome=Outcome.REACHED,
-        voided_at=None,
-        recorded_at__gte=OuterRef("yes_at"),
+        patient=OuterRef("pk"), outcome=Outcome.REACHED, voided_at=None, recorded_at__gte=OuterRef("since")
     )
     rows = (
         Patient.objects.filter(status=PatientStatus.ON_THERAPY)
-        .annotate(yes_at=Subquery(said_yes.values("recorded_at")[:1]))
-        .filter(Exists(given), yes_at__isnull=False)
+        .annotate(
+            yes_at=Subquery(said_yes.values("recorded_at")[:1]),
+            given_at=Subquery(given.values("recorded_at")[:1]),
+            since=Greatest("yes_at", "given_at"),
+        )
+        .filter(yes_at__isnull=False, given_at__isnull=False)
         .exclude(Exists(reached))
         .select_related("location")
-        .order_by("yes_at", "pk")
+        .order_by("since", "pk")
     )
     return rows.filter(location__in=sorted(location_ids)) if location_ids else rows
 

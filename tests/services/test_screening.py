@@ -234,7 +234,11 @@ def give(
     """Two full face masks, one in use and one spare, of an item with, perhaps with or without magnets."""
     values = {"kind": "mask", "part_code": "A7030", "family": "Larch"}
     item = make_item(**values, magnetic=magnetic) if magnetic else None
-    make_dispense(patient, on=on, lines=[{"item": item, **values, "quantity": 2, **line}])
+    make_dispense(
+        patient,
+        on=TODAY - timedelta(days=20),
+        lines=[{"item": item, **values, "quantity": 2, "recorded_at": NOW, **line}],
+    )
 
 
 def test_parts_in_use_and_spare_are_listed(patient: Patient) -> None:
@@ -296,6 +300,15 @@ def test_a_yes_and_a_magnetic_part_is_urgent_until_somebody_is_reached(urgent_pa
 def test_a_newer_yes_is_urgent_again(urgent_patient: Patient) -> None:
     reach(urgent_patient, Outcome.REACHED)
     record(urgent_patient, wearer=NO | {"pacemaker": "yes"}, now=NOW + timedelta(minutes=9))
+    assert urgent() == [urgent_patient]
+
+
+def test_one_more_magnetic_part_is_urgent_again(urgent_patient: Patient) -> None:
+    """As from another supplier, or by an import: the desk gives none."""
+    reach(urgent_patient, Outcome.REACHED)
+    give(urgent_patient, "no", recorded_at=NOW + timedelta(minutes=9))
+    assert urgent() == []
+    give(urgent_patient, None, recorded_at=NOW + timedelta(minutes=9))
     assert urgent() == [urgent_patient]
 
 
