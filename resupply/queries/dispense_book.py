@@ -126,12 +126,13 @@ def _beyond(lookup: type[TupleGreaterThan] | type[TupleLessThan], place: Place) 
 
 def _with_what_a_row_shows(rows: QuerySet[Dispense]) -> QuerySet[Dispense]:
     """Patient, location, lines with their items, and the standing proof (`standing_proofs`)."""
-    lines = DispenseLine.objects.select_related("item").order_by("position")
-    proofs = Proof.objects.filter(voided_at=None)
-    return rows.select_related("patient", "location").prefetch_related(
-        Prefetch[str, QuerySet[DispenseLine], str]("lines", lines),
-        Prefetch[str, QuerySet[Proof], str]("proofs", proofs, to_attr="standing_proofs"),
+    lines: Prefetch[str, QuerySet[DispenseLine], str] = Prefetch(
+        "lines", DispenseLine.objects.select_related("item").order_by("position")
     )
+    proofs: Prefetch[str, QuerySet[Proof], str] = Prefetch(
+        "proofs", Proof.objects.filter(voided_at=None), to_attr="standing_proofs"
+    )
+    return rows.select_related("patient", "location").prefetch_related(lines, proofs)
 
 
 def _place(row: Dispense) -> Place:

@@ -9,6 +9,20 @@ from resupply.web.access import can
 _PLACES = [
     ("Today", "home", "home", ("home",)),
     ("Patients", "desk:find", "patient.find", ("desk:",)),
+    (
+        "Dispensed",
+        "desk:book",
+        "dispense.see",
+        (
+            "desk:book",
+            "desk:slip",
+            "desk:dispense_",
+            "desk:line_",
+            "desk:parcel",
+            "desk:proof_void",
+            "desk:sign",
+        ),
+    ),
     ("Overdue", "manager:overdue", "overdue.see", ("manager:overdue",)),
     ("Stock", "stock:shelves", "stock.see", ("stock:",)),
     (

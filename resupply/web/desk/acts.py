@@ -17,7 +17,7 @@ from resupply import clock
 from resupply.models import Patient
 from resupply.queries.catalogue import mask_families
 from resupply.rules.kinds import Kind
-from resupply.services import corrections, events
+from resupply.services import events
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.desk.forms import PartEventForm, PauseEndForm, PauseForm, RefitForm, SwapForm, VoidForm
@@ -148,51 +148,6 @@ def event_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     )  # fmt: skip
 
 
-@may("dispense.void")
-@GET_OR_POST
-def dispense_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
-    """Take a whole dispense back with a reason."""
-    dispense = access.dispense_or_404(request, public_id)
-    today = clock.today(dispense.patient.time_zone)
-    form = VoidForm(request.POST or None)
-    name = f"dispense of {day_words(dispense.dispensed_on, today=today)}"
-
-    def write() -> str:
-        corrections.void_dispense(
-            dispense, reason=form.cleaned_data["reason"], by=request.staff.user, now=clock.now()
-        )
-        return f"Voided: {name}."
-
-    return answer(
-        request, dispense.patient, form, write, title=f"Void the {name}", action="Void it",
-        danger=True,
-        text="All its parts are taken back and the plan is worked out again. The record stays, struck "
-        "through, with your reason.",
-    )  # fmt: skip
-
-
-@may("dispense.void")
-@GET_OR_POST
-def line_void(request: StaffRequest, public_id: UUID, position: int) -> HttpResponse:
-    """Take one part of a dispense back with a reason."""
-    line = access.dispense_line_or_404(request, public_id, position)
-    person = line.dispense.patient
-    today = clock.today(person.time_zone)
-    form = VoidForm(request.POST or None)
-    name = f"{line.quantity} × {_part(line.kind)} of {day_words(line.dispense.dispensed_on, today=today)}"
-
-    def write() -> str:
-        corrections.void_line(
-            line, reason=form.cleaned_data["reason"], by=request.staff.user, now=clock.now()
-        )
-        return f"Voided: {name}."
-
-    return answer(
-        request, person, form, write, title=f"Void: {name}", action="Void it", danger=True,
-        text="The plan is worked out again without it. The record stays, struck through, with your reason.",
-    )  # fmt: skip
-
-
 def _person(request: StaffRequest, public_id: UUID) -> tuple[Patient, date]:
     person = access.patient_or_404(request, public_id)
     return person, clock.today(person.time_zone)
@@ -223,11 +178,16 @@ def answer(
     text: str,
     action: str,
     danger: bool = False,
+    back_url: str = "",
+    undo_url: str = "",
 ) -> HttpResponse:
-    """Show the form; sent and written, say so on the patient's page."""
+    """Show the form; sent and written, say so on the patient's page, or at `back_url`.
+
+    With `undo_url`, what is said there offers a button that undoes it.
+    """
     if request.method == "POST" and (done := written(form, write)):
-        messages.success(request, done)
-        return redirect("desk:patient", person.public_id)
+        messages.success(request, done, extra_tags=undo_url)
+        return redirect(back_url or reverse("desk:patient", args=[person.public_id]))
     context = {
         "person": person,
         "form": form,
@@ -236,6 +196,6 @@ def answer(
         "action": action,
         "today": clock.today(person.time_zone),
         "danger": danger,
-        "back_url": reverse("desk:patient", args=[person.public_id]),
+        "back_url": back_url or reverse("desk:patient", args=[person.public_id]),
     }
     return render(request, "desk/act.html", context, status=422 if form.errors else 200)

@@ -2,7 +2,21 @@
 
 from django.urls import include, path
 
-from resupply.web.desk import acts, answers, calendar, dispense, finding, mail, orders, patients, people, why
+from resupply.web.desk import (
+    acts,
+    answers,
+    book,
+    calendar,
+    corrections,
+    dispense,
+    finding,
+    mail,
+    orders,
+    patients,
+    people,
+    slips,
+    why,
+)
 
 app_name = "desk"
 urlpatterns = [
@@ -37,8 +51,23 @@ urlpatterns = [
     path("patients/<uuid:public_id>/calendar/", calendar.calendar, name="calendar"),
     path("calendars/<uuid:public_id>/renew/", calendar.renew, name="calendar_renew"),
     path("calendars/<uuid:public_id>/revoke/", calendar.revoke, name="calendar_revoke"),
-    path("dispenses/<uuid:public_id>/void/", acts.dispense_void, name="dispense_void"),
-    path("dispenses/<uuid:public_id>/lines/<int:position>/void/", acts.line_void, name="line_void"),
+    path("dispensed/", book.book, name="book"),
+    path("dispensed/csv/", book.book_csv, name="book_csv"),
+    path("dispensed/print/", book.book_print, name="book_print"),
+    path("dispenses/<uuid:public_id>/", slips.slip, name="slip"),
+    path("dispenses/<uuid:public_id>/slip.pdf", slips.pdf, name="slip_pdf"),
+    path("dispenses/<uuid:public_id>/sign/", slips.sign, name="sign"),
+    path("dispenses/<uuid:public_id>/void/", corrections.dispense_void, name="dispense_void"),
+    path("dispenses/<uuid:public_id>/undo/", corrections.dispense_undo, name="dispense_undo"),
+    path("dispenses/<uuid:public_id>/parcel/", corrections.parcel, name="parcel"),
+    path("dispenses/<uuid:public_id>/lines/<int:position>/void/", corrections.line_void, name="line_void"),
+    path("dispenses/<uuid:public_id>/lines/<int:position>/undo/", corrections.line_undo, name="line_undo"),
+    path(
+        "dispenses/<uuid:public_id>/lines/<int:position>/exchange/",
+        corrections.line_exchange,
+        name="line_exchange",
+    ),
+    path("proofs/<uuid:public_id>/void/", slips.proof_void, name="proof_void"),
     path("events/<uuid:public_id>/void/", acts.event_void, name="event_void"),
     path("events/<uuid:public_id>/end/", acts.pause_end, name="pause_end"),
 ]

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 
-from django.http import HttpResponse, QueryDict, StreamingHttpResponse
+from django.http import HttpResponse, StreamingHttpResponse
 from django.shortcuts import render
 from django.urls import reverse
 from django.views.decorators.http import require_GET
@@ -25,6 +25,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.bars import Total, with_share
 from resupply.web.manager.forms import OverdueForm
+from resupply.web.paging import filters_of, place_in, turned, with_filters
 from resupply.web.wording import kind_word
 
 PRINTED = 1000
@@ -75,11 +76,11 @@ def overdue(request: StaffRequest) -> HttpResponse:
         "today": asked.today,
         "rows": [_row(line, asked.today) for line in page.rows],
         "totals": _totals(request, asked),
-        "newer_url": _turned(request, "before", page.before),
-        "older_url": _turned(request, "after", page.after),
+        "newer_url": turned(request, "before", _pair(page.before)),
+        "older_url": turned(request, "after", _pair(page.after)),
         "list_url": reverse("manager:overdue"),
-        "csv_url": _with_query(request, "manager:overdue_csv"),
-        "print_url": _with_query(request, "manager:overdue_print"),
+        "csv_url": with_filters(request, "manager:overdue_csv"),
+        "print_url": with_filters(request, "manager:overdue_print"),
         "is_narrowed": asked.wanted != OverdueFilter(location_ids=request.location_ids or None),
     }
     return render(request, "manager/overdue.html", context)
@@ -112,7 +113,7 @@ def overdue_print(request: StaffRequest) -> HttpResponse:
         "is_cut": len(rows) > PRINTED,
         "printed": PRINTED,
         "choices": _choices(asked.form),
-        "list_url": _with_query(request, "manager:overdue"),
+        "list_url": with_filters(request, "manager:overdue"),
     }
     return render(request, "manager/overdue_print.html", context)
 
@@ -156,7 +157,7 @@ def _totals(request: StaffRequest, asked: Asked) -> list[Total]:
     counts = overdue_by_age(asked.wanted, today=asked.today)
     rows = []
     for (low, high), count, mark in zip(AGES, counts, _MARKS, strict=True):
-        query = _query(request)
+        query = filters_of(request)
         query["least"], query["most"] = str(low), str(high or "")
         label = f"{low} to {high} days" if high else f"more than {low - 1} days"
         rows.append(Total(label, count, f"?{query.urlencode()}", mark))
@@ -179,33 +180,10 @@ def _choices(form: OverdueForm) -> list[str]:
     return words
 
 
-def _query(request: StaffRequest) -> QueryDict:
-    """The filters of this address, without the place in the list and without empty fields."""
-    query = request.GET.copy()
-    for name in [*query]:
-        if name in {"after", "before"} or not query[name]:
-            del query[name]
-    return query
-
-
-def _with_query(request: StaffRequest, view: str) -> str:
-    query = _query(request).urlencode()
-    return f"{reverse(view)}?{query}" if query else reverse(view)
-
-
-def _turned(request: StaffRequest, way: str, place: Place | None) -> str:
-    """The address of the page after or before this one; empty where there is none."""
-    if place is None:
-        return ""
-    query = _query(request)
-    query[way] = f"{place.supply_ends_on.isoformat()}_{place.pk}"
-    return f"?{query.urlencode()}"
+def _pair(place: Place | None) -> tuple[date, int] | None:
+    return (place.supply_ends_on, place.pk) if place else None
 
 
 def _place(text: str) -> Place | None:
-    """A place from an address; anything else is the first page."""
-    day, _, pk = text.partition("_")
-    try:
-        return Place(date.fromisoformat(day), int(pk))
-    except ValueError:
-        return None
+    found = place_in(text)
+    return Place(*found) if found else None
