@@ -23,6 +23,7 @@ from resupply.models import (
     DispenseLine,
     Event,
     FindToken,
+    Fitting,
     ImportBatch,
     LifeVersion,
     Location,
@@ -350,3 +351,9 @@ def make_upload(**over: Any) -> Upload:
 def make_match(patient: Patient, **over: Any) -> MatchRecord:
     """A match of today: nothing answered, no style chosen."""
     return MatchRecord.objects.create(patient=patient, **{"answered_on": TODAY} | over)
+
+
+def make_fitting(patient: Patient, **over: Any) -> Fitting:
+    """A fitting of today, under way."""
+    values = {"location": patient.location, "fitted_on": TODAY}
+    return Fitting.objects.create(patient=patient, **values | over)

@@ -37,6 +37,7 @@ from resupply.models import (
     Dispense,
     DispenseLine,
     Event,
+    Fitting,
     ImportBatch,
     Location,
     MagnetScreen,
@@ -235,6 +236,17 @@ def event_or_404(request: StaffRequest, public_id: UUID) -> Event:
     )
     _show_times_at(event.patient.location)
     return event
+
+
+def fitting_or_404(request: StaffRequest, public_id: UUID) -> Fitting:
+    """One fitting of such a patient."""
+    visit = _or_404(
+        Fitting.objects.select_related("patient__location", "location", "refit").filter(
+            _here(request, "patient__location"), public_id=public_id
+        )
+    )
+    _show_times_at(visit.location)
+    return visit
 
 
 def match_or_404(request: StaffRequest, public_id: UUID) -> MatchRecord:

@@ -12,6 +12,7 @@ from tests.builders import (
     make_batch,
     make_contact,
     make_device,
+    make_fitting,
     make_item,
     make_match,
     make_movement,
@@ -73,6 +74,10 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         "worklist": ["calls"],
         "worklist_print": ["calls"],
         "worklist_csv": ["calls"],
+        **{
+            name: [(patient.fittings.first() or make_fitting(patient)).public_id]
+            for name in ("therapist:fitting", "therapist:fitting_end", "therapist:fitting_void")
+        },
         "therapist:match_void": [(patient.matches.first() or make_match(patient)).public_id],
         "therapist:screen_void": [patient.magnet_screens.earliest("pk").public_id],
         "desk:order_void": [(patient.orders.first() or make_order(patient)).public_id],

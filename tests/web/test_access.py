@@ -82,6 +82,10 @@ TABLE: dict[str, set[str]] = {
     "desk:event_void": CARE,
     "desk:pause_end": CARE,
     "therapist:fittings": CARE,
+    "therapist:fitting": THERAPY,
+    "therapist:fitting_begin": THERAPY,
+    "therapist:fitting_end": THERAPY,
+    "therapist:fitting_void": THERAPY,
     "therapist:match": THERAPY,
     "therapist:match_void": THERAPY,
     "therapist:magnets": CARE,
@@ -132,6 +136,7 @@ TABLE: dict[str, set[str]] = {
 # Views that only show; the other views of the desk answer a POST.
 SHOWN = {"desk:mail", "desk:patient", "desk:why", "desk:why_value", "desk:history", "desk:messages"}
 SHOWN |= {"desk:equipment", "therapist:magnets"}
+SHOWN |= {"desk:book", "desk:book_csv", "desk:book_print", "desk:slip", "desk:slip_pdf"}
 SHOWN |= {
     "desk:imports",
     "desk:import_columns",

@@ -1,17 +1,34 @@
-"""A patient's matches and fittings on one page."""
+"""Fittings: masks tried on in the patient's sight, where each leaks, and what is kept."""
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from uuid import UUID
 
+from django.contrib import messages
 from django.http import HttpResponse
-from django.shortcuts import render
-from django.views.decorators.http import require_GET
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from resupply import clock
+from resupply.models import CatalogueItem, Fitting, FittingOutcome, FittingTry
 from resupply.queries import fittings as fittings_of
 from resupply.queries import matching as matches_of
+from resupply.queries.patients import standing
+from resupply.rules import fitting as rules
+from resupply.rules.fitting import Leak, Remedy, is_better
 from resupply.rules.matching_table import shipped
+from resupply.services import fittings as service
+from resupply.services.errors import Refused
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
+from resupply.web.forms import written
+from resupply.web.therapist.fitting_forms import EndForm, TryForm
+from resupply.web.therapist.forms import VoidForm
+from resupply.web.therapist.leak_map import Spot, spots, summary
+from resupply.web.wording import day_words
+
+GET_OR_POST = require_http_methods(["GET", "POST"])
 
 
 @may("fitting.see")
@@ -30,3 +47,188 @@ def fittings(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "may_record": access.can(request, "fitting.record"),
     }
     return render(request, "therapist/fittings.html", context)
+
+
+@may("fitting.record")
+@require_POST
+def begin(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """Begin a fitting today, on the newest match."""
+    person = access.patient_or_404(request, public_id)
+    places = list(access.locations(request))
+    here = next((place for place in places if place.pk == person.location_id), places[0])
+    made = service.begin_fitting(
+        patient=person,
+        location=here,
+        fitted_on=clock.today(here.time_zone),
+        match=matches_of.latest_match(person),
+        by=request.staff.user,
+        now=clock.now(),
+    )
+    return redirect("therapist:fitting", made.public_id)
+
+
+@dataclass(frozen=True, slots=True)
+class TryView:
+    """A try as shown: its map, in drawing and words, and whether it leaks less than the one before."""
+
+    made: FittingTry
+    spots: list[Spot]
+    words: str
+    is_better: bool
+
+
+@may("fitting.record")
+@GET_OR_POST
+def fitting(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """A fitting: its steps, its tries, and one more; `item` in the address chooses the mask and its map."""
+    visit = access.fitting_or_404(request, public_id)
+    person, today = visit.patient, clock.today(visit.location.time_zone)
+    offer = fittings_of.masks(person, today=today)
+    tries = list(visit.tries.select_related("item"))
+    mask = _chosen(request, offer.masks, tries)
+    first = _first(visit, mask, tries)
+    form = TryForm(request.POST or None, initial=first, masks=offer.masks, style=mask.style if mask else "")
+    form.suggest(mask.pack_sizes or [mask.size] if mask else [])
+    if request.method == "POST" and (made := written(form, lambda: _add(visit, form, mask))):
+        messages.success(request, f"Try {made.position} kept: {summary(made.style, made.leaks)}.")
+        return redirect(f"{reverse('therapist:fitting', args=[visit.public_id])}?item={made.item_id}")
+    context = {
+        "person": person,
+        "today": today,
+        "fitting": visit,
+        "tries": _views(tries),
+        "remedies": _remedies(tries),
+        "form": form,
+        "mask": mask,
+        "steps": rules.steps(mask.style) if mask else (),
+        "spots": spots(mask.style, {}, form) if mask else [],
+        "stopped": offer.stopped,
+        "end_form": EndForm(tries=tries),
+    }
+    return render(request, "therapist/fitting.html", context, status=422 if form.errors else 200)
+
+
+@may("fitting.record")
+@GET_OR_POST
+def end(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """End a fitting; a mask kept leads to the dispense, filled in."""
+    visit = access.fitting_or_404(request, public_id)
+    person, tries = visit.patient, list(visit.tries.select_related("item"))
+    form = EndForm(request.POST or None, tries=tries)
+
+    def write() -> Fitting:
+        data = form.cleaned_data
+        kept = next((made for made in tries if str(made.position) == data["kept"]), None)
+        return service.end_fitting(
+            visit,
+            outcome=data["outcome"],
+            kept=kept,
+            note=data["note"],
+            by=request.staff.user,
+            now=clock.now(),
+        )
+
+    if request.method == "POST" and (done := written(form, write)):
+        messages.success(request, f"Fitting ended: {done.get_outcome_display().lower()}.")
+        if done.outcome == FittingOutcome.KEPT:
+            return redirect(f"{reverse('desk:dispense', args=[person.public_id])}?fitting={done.public_id}")
+        return redirect("therapist:fittings", person.public_id)
+    context = {
+        "person": person,
+        "form": form,
+        "title": "End the fitting",
+        "text": "A mask that was kept closes the lines of another mask family, and the form to give it out "
+        "opens next with the mask filled in.",
+        "action": "End the fitting",
+        "today": clock.today(visit.location.time_zone),
+        "back_url": reverse("therapist:fitting", args=[visit.public_id]),
+    }
+    return render(request, "desk/act.html", context, status=422 if form.errors else 200)
+
+
+@may("fitting.record")
+@GET_OR_POST
+def fitting_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """Take a fitting back with a reason, and the refit it recorded."""
+    visit = access.fitting_or_404(request, public_id)
+    person, today = visit.patient, clock.today(visit.patient.time_zone)
+    form = VoidForm(request.POST or None)
+    name = f"fitting of {day_words(visit.fitted_on, today=today)}"
+
+    def write() -> Fitting:
+        reason = form.cleaned_data["reason"]
+        return service.void_fitting(visit, reason=reason, by=request.staff.user, now=clock.now())
+
+    if request.method == "POST" and (done := written(form, write)):
+        messages.success(request, f"Voided: {name}.")
+        return redirect("therapist:fittings", done.patient.public_id)
+    context = {
+        "person": person,
+        "form": form,
+        "title": f"Void the {name}",
+        "text": "The refit it recorded is taken back too. Parts given out after it stay: void their dispense "
+        "by itself. The record stays, struck through, with your reason.",
+        "action": "Void it",
+        "danger": True,
+        "today": today,
+        "back_url": reverse("therapist:fittings", args=[person.public_id]),
+    }
+    return render(request, "desk/act.html", context, status=422 if form.errors else 200)
+
+
+def _add(visit: Fitting, form: TryForm, mask: CatalogueItem | None) -> FittingTry:
+    data = form.cleaned_data
+    if mask is None:
+        raise Refused("item", "Choose one of the masks offered.", "item")
+    return service.add_try(
+        visit,
+        item=mask,
+        size=data["size"],
+        pressure=data["pressure"],
+        lying=data["lying"],
+        leaks=form.leaks(),
+        next_change=data["next_change"],
+        now=clock.now(),
+    )
+
+
+def _chosen(
+    request: StaffRequest, masks: Sequence[CatalogueItem], tries: Sequence[FittingTry]
+) -> CatalogueItem | None:
+    """The mask the form is about: the one sent, the one in the address, or the one tried last."""
+    last = str(tries[-1].item_id) if tries else ""
+    wanted = request.POST.get("item") or request.GET.get("item") or last
+    return next((mask for mask in masks if str(mask.pk) == wanted), None)
+
+
+def _first(visit: Fitting, mask: CatalogueItem | None, tries: Sequence[FittingTry]) -> dict[str, object]:
+    """What the form of a try shows first: as the try before, else the pressure on record."""
+    first: dict[str, object] = {"item": mask.pk if mask else "", "lying": "back"}
+    if tries:
+        first |= {"pressure": tries[-1].pressure, "lying": tries[-1].lying}
+        if mask is not None and tries[-1].item_id == mask.pk:
+            first["size"] = tries[-1].size
+    else:
+        device = standing(visit.patient, today=visit.fitted_on).device
+        first["pressure"] = device and (device.pressure_high or device.pressure_low)
+    if mask is not None and not mask.pack_sizes:
+        first["size"] = mask.size
+    return first
+
+
+def _views(tries: Sequence[FittingTry]) -> list[TryView]:
+    shown = []
+    for place, made in enumerate(tries):
+        leaks = {site: Leak(leak) for site, leak in made.leaks.items()}
+        before = {site: Leak(leak) for site, leak in tries[place - 1].leaks.items()} if place else None
+        better = before is not None and is_better(before, leaks)
+        shown.append(TryView(made, spots(made.style, made.leaks), summary(made.style, made.leaks), better))
+    return shown
+
+
+def _remedies(tries: Sequence[FittingTry]) -> tuple[Remedy, ...]:
+    """What to do about the leak of the last try."""
+    if not tries:
+        return ()
+    leaking = [site for site, leak in tries[-1].leaks.items() if leak != Leak.NONE]
+    return rules.remedies("leak", style=tries[-1].style, leaks=leaking) if leaking else ()

@@ -10,6 +10,10 @@ urlpatterns = [
     path("patients/<uuid:public_id>/magnets/ask/", screening.screen, name="screen"),
     path("patients/<uuid:public_id>/fittings/", fittings.fittings, name="fittings"),
     path("patients/<uuid:public_id>/match/", matching.match, name="match"),
+    path("patients/<uuid:public_id>/fittings/begin/", fittings.begin, name="fitting_begin"),
+    path("fittings/<uuid:public_id>/", fittings.fitting, name="fitting"),
+    path("fittings/<uuid:public_id>/end/", fittings.end, name="fitting_end"),
+    path("fittings/<uuid:public_id>/void/", fittings.fitting_void, name="fitting_void"),
     path("matches/<uuid:public_id>/void/", matching.match_void, name="match_void"),
     path("screens/<uuid:public_id>/void/", screening.screen_void, name="screen_void"),
 ]
