@@ -18,6 +18,7 @@ from resupply.models import (
     DispenseLine,
     Event,
     LifeVersion,
+    MagnetScreen,
     Patient,
     PlanChecklist,
     PlanLine,
@@ -25,11 +26,13 @@ from resupply.models import (
     Staff,
 )
 from resupply.queries import facts as facts_of
+from resupply.queries import screening
 from resupply.queries.overdue import AGES
 from resupply.queries.plan_table import patient_plans, plan_rows
 from resupply.rules.kinds import Kind
 from resupply.rules.limits import limit_of
 from resupply.rules.lines import LinePlan, LineStatus, State, read
+from resupply.rules.magnets import Reason, verdict
 from resupply.services import demo, plans
 from resupply.services.demo import clinic, dates
 from resupply.services.errors import Refused
@@ -119,6 +122,24 @@ def _check_records() -> None:
     statuses = list(Patient.objects.values_list("status", flat=True))
     assert [statuses.count(one) for one in ("ended", "died", "moved")] == [2, 1, 1]
     assert Patient.objects.filter(dispenses=None).count() == 1
+
+
+@every_day
+def test_every_stop_of_magnets_shows_and_one_call_is_urgent(day: date) -> None:
+    load(day)
+    asked = {
+        patient.pk: verdict(screening.newest_screen(patient.pk), as_of=day).reason
+        for patient in Patient.objects.filter(status="on_therapy")
+    }
+    reasons = list(asked.values())
+    assert set(reasons) == {None, *Reason}
+    assert reasons.count(None) > len(reasons) / 2
+    (urgent,) = screening.urgent((), today=day)
+    assert asked[urgent.patient.pk] is Reason.YES
+    assert all(part.is_certain for part in urgent.parts)
+    (cleared,) = MagnetScreen.objects.exclude(cleared_reason="")
+    assert asked[cleared.patient_id] is None
+    assert MagnetScreen.objects.latest("asked_on").asked_on <= day
 
 
 @hard_days
