@@ -309,7 +309,7 @@ def _new_item_url(request: StaffRequest, scanned: Scanned | None) -> str:
     if not (scanned and scanned.unknown and can(request, "catalogue.change")):
         return ""
     name, number = scanned.unknown
-    return f"{reverse('manager:item_new')}?{urlencode({name: number})}"
+    return f"{reverse('manager:item_new')}?{urlencode({name: number, 'next': request.path})}"
 
 
 def _said(recorded: Dispense, today: date) -> str:
