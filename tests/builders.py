@@ -5,7 +5,7 @@ test that needs plans calls `refresh_plans` or uses the service. The suite's usu
 """
 
 from collections.abc import Iterable
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from itertools import count
 from typing import Any
@@ -24,11 +24,14 @@ from resupply.models import (
     Event,
     FindToken,
     Fitting,
+    FollowUp,
     ImportBatch,
     LifeVersion,
     Location,
     MagnetScreen,
     MatchRecord,
+    Night,
+    NightImport,
     Order,
     OrderItem,
     Patient,
@@ -357,3 +360,20 @@ def make_fitting(patient: Patient, **over: Any) -> Fitting:
     """A fitting of today, under way."""
     values = {"location": patient.location, "fitted_on": TODAY}
     return Fitting.objects.create(patient=patient, **values | over)
+
+
+def make_follow_up(patient: Patient, **over: Any) -> FollowUp:
+    """A follow-up of today that reached the patient."""
+    return FollowUp.objects.create(patient=patient, **{"on": TODAY, "reached": True} | over)
+
+
+def make_nights(patient: Patient, *, first: date, minutes: Iterable[int], **over: Any) -> NightImport:
+    """A file of nights from `first` on, so many minutes each."""
+    used = list(minutes)
+    last = first + timedelta(days=len(used) - 1)
+    brought = NightImport.objects.create(patient=patient, rows=len(used), first_night=first, last_night=last)
+    values = {"patient": patient, "brought_by": brought} | over
+    Night.objects.bulk_create(
+        Night(night_on=first + timedelta(days=n), usage_min=use, **values) for n, use in enumerate(used)
+    )
+    return brought

@@ -3,8 +3,9 @@
 from dataclasses import dataclass
 from datetime import date
 
-from resupply.models import CatalogueItem, Fitting, Patient
+from resupply.models import CatalogueItem, DispenseLine, Fitting, Patient
 from resupply.queries.screening import blocks_magnets
+from resupply.rules.fitting import known_styles
 from resupply.rules.kinds import Kind
 from resupply.rules.magnets import may_hold_magnets
 
@@ -33,3 +34,24 @@ def masks(patient: Patient, *, today: date) -> MaskOffer:
         return MaskOffer(offered, 0)
     free = [mask for mask in offered if not may_hold_magnets(Kind.MASK, mask.magnetic)]
     return MaskOffer(free, len(offered) - len(free))
+
+
+def style_worn(patient: Patient, *, today: date) -> str:
+    """The style of the mask a patient wears: of the mask kept or given last; empty where it is not known."""
+    kept = (
+        Fitting.objects.filter(patient=patient, voided_at=None, item_kept__isnull=False, fitted_on__lte=today)
+        .order_by("-fitted_on", "-pk")
+        .values_list("fitted_on", "item_kept__style")
+        .first()
+    )
+    given = (
+        DispenseLine.objects.filter(
+            dispense__patient=patient, kind=Kind.MASK, voided_at=None, dispense__dispensed_on__lte=today
+        )
+        .exclude(item=None)
+        .order_by("-dispense__dispensed_on", "-pk")
+        .values_list("dispense__dispensed_on", "item__style")
+        .first()
+    )
+    newest: tuple[date, str] | None = max(filter(None, (kept, given)), key=lambda row: row[0], default=None)
+    return newest[1] if newest and newest[1] in known_styles() else ""

@@ -89,6 +89,11 @@ def sites(style: str) -> tuple[str, ...]:
     return _styles()[style]
 
 
+def known_styles() -> frozenset[str]:
+    """The styles whose leak sites are known."""
+    return frozenset(_styles())
+
+
 @cache
 def all_sites() -> Mapping[str, Site]:
     """Every leak site, by id."""

@@ -129,3 +129,9 @@ def stop_words(codes: Iterable[str]) -> str:
 def mark_words(mark: str) -> str:
     """What a source is worth, by its mark."""
     return wording.mark_words(mark)
+
+
+@register.filter
+def hours(minutes: int) -> str:
+    """Minutes as hours and minutes: `7:05`."""
+    return f"{minutes // 60}:{minutes % 60:02d}"

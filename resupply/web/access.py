@@ -38,10 +38,12 @@ from resupply.models import (
     DispenseLine,
     Event,
     Fitting,
+    FollowUp,
     ImportBatch,
     Location,
     MagnetScreen,
     MatchRecord,
+    NightImport,
     Order,
     Patient,
     PatientStatus,
@@ -247,6 +249,28 @@ def fitting_or_404(request: StaffRequest, public_id: UUID) -> Fitting:
     )
     _show_times_at(visit.location)
     return visit
+
+
+def follow_up_or_404(request: StaffRequest, public_id: UUID) -> FollowUp:
+    """One follow-up of such a patient."""
+    row = _or_404(
+        FollowUp.objects.select_related("patient__location").filter(
+            _here(request, "patient__location"), public_id=public_id
+        )
+    )
+    _show_times_at(row.patient.location)
+    return row
+
+
+def night_import_or_404(request: StaffRequest, public_id: UUID) -> NightImport:
+    """One file of nights of such a patient."""
+    row = _or_404(
+        NightImport.objects.select_related("patient__location").filter(
+            _here(request, "patient__location"), public_id=public_id
+        )
+    )
+    _show_times_at(row.patient.location)
+    return row
 
 
 def match_or_404(request: StaffRequest, public_id: UUID) -> MatchRecord:

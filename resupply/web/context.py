@@ -23,6 +23,12 @@ _PLACES = [
             "desk:sign",
         ),
     ),
+    (
+        "Follow-ups",
+        "therapist:work",
+        "follow_up.record",
+        ("therapist:work", "therapist:follow_up", "therapist:nights"),
+    ),
     ("Overdue", "manager:overdue", "overdue.see", ("manager:overdue",)),
     ("Stock", "stock:shelves", "stock.see", ("stock:",)),
     (

@@ -7,15 +7,18 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 from resupply.models import CatalogueItem, Dispense, Event, ImportBatch, Patient, Recall, Upload
 from resupply.services.feeds import Issued
 from tests.builders import (
+    TODAY,
     make_answer,
     make_back_order,
     make_batch,
     make_contact,
     make_device,
     make_fitting,
+    make_follow_up,
     make_item,
     make_match,
     make_movement,
+    make_nights,
     make_order,
     make_proof,
     make_recall,
@@ -32,7 +35,7 @@ OF_A_DISPENSE = {
     *("desk:slip", "desk:slip_pdf", "desk:sign", "desk:dispense_void", "desk:dispense_undo", "desk:parcel"),
 }
 OF_A_LINE = {"desk:line_void", "desk:line_undo", "desk:line_exchange"}
-NO_SUBJECT = {"desk:find", "desk:mail", "desk:patient_new"} | BOOK | IMPORTS
+NO_SUBJECT = {"desk:find", "desk:mail", "desk:patient_new", "therapist:work"} | BOOK | IMPORTS
 """Views of the desk that are about nobody; the others, and the therapist's, are about a patient."""
 
 
@@ -78,6 +81,10 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
             name: [(patient.fittings.first() or make_fitting(patient)).public_id]
             for name in ("therapist:fitting", "therapist:fitting_end", "therapist:fitting_void")
         },
+        "therapist:follow_up_void": [(patient.follow_ups.first() or make_follow_up(patient)).public_id],
+        "therapist:nights_void": [
+            (patient.night_imports.first() or make_nights(patient, first=TODAY, minutes=[400])).public_id
+        ],
         "therapist:match_void": [(patient.matches.first() or make_match(patient)).public_id],
         "therapist:screen_void": [patient.magnet_screens.earliest("pk").public_id],
         "desk:order_void": [(patient.orders.first() or make_order(patient)).public_id],

@@ -2,10 +2,15 @@
 
 from django.urls import path
 
-from resupply.web.therapist import fittings, matching, screening
+from resupply.web.therapist import fittings, follow_ups, matching, nights, screening
 
 app_name = "therapist"
 urlpatterns = [
+    path("", follow_ups.work, name="work"),
+    path("patients/<uuid:public_id>/follow-up/", follow_ups.follow_up, name="follow_up"),
+    path("follow-ups/<uuid:public_id>/void/", follow_ups.follow_up_void, name="follow_up_void"),
+    path("patients/<uuid:public_id>/nights/", nights.nights, name="nights"),
+    path("nights/<uuid:public_id>/void/", nights.nights_void, name="nights_void"),
     path("patients/<uuid:public_id>/magnets/", screening.magnets, name="magnets"),
     path("patients/<uuid:public_id>/magnets/ask/", screening.screen, name="screen"),
     path("patients/<uuid:public_id>/fittings/", fittings.fittings, name="fittings"),
