@@ -13,7 +13,16 @@ from django.contrib.postgres.expressions import ArraySubquery
 from django.db.models import OuterRef
 from django.db.models.functions import JSONObject
 
-from resupply.models import AnswerChannel, Channel, Contact, Outcome, Patient, RefillAnswer, RefillAnswerItem
+from resupply.models import (
+    AnswerChannel,
+    Channel,
+    Consent,
+    Contact,
+    Outcome,
+    Patient,
+    RefillAnswer,
+    RefillAnswerItem,
+)
 from resupply.queries.answers import ANSWER_STANDS, used
 
 SHOWN = 3
@@ -105,6 +114,12 @@ def contacts(patient: Patient) -> list[Contact]:
     """All contacts with a patient, newest first, voided ones too. One query."""
     rows = Contact.objects.filter(patient=patient).order_by("-on", "-pk")
     return list(rows.select_related("recorded_by", "voided_by"))
+
+
+def may_call(patient: Patient) -> bool | None:
+    """The newest answer about calls; None: never asked. One query."""
+    calls = Consent.objects.filter(patient=patient, channel=Channel.PHONE, voided_at=None)
+    return calls.order_by("-pk").values_list("granted", flat=True).first()
 
 
 def _found(rows: Iterable[Mapping[str, Any]] | None) -> Iterable[Mapping[str, Any]]:

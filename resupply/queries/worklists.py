@@ -3,7 +3,8 @@
 Every list leaves out patients who are not on therapy and those whose therapy pauses on the day. Each is read
 by so many rows at most; what counts as an answer stands in `answers`. Calls are about lines that may be asked
 about (`ask_from` has come) without an answer to this refill, where no e-mail can ask (no address, no yes to
-e-mail, the last one failed) or one went out a week ago unanswered; never where calls were refused.
+e-mail, the last one failed) or one went out a week ago unanswered; never where calls were refused, nor within
+a week of an answer about other parts.
 """
 
 from collections.abc import Callable, Collection
@@ -46,7 +47,7 @@ from resupply.queries.overdue import paused_on
 from resupply.rules.reminders import SAME_REFILL_DAYS
 
 UNANSWERED = timedelta(days=7)
-"""A message that old without an answer leads to a call (ours)."""
+"""A message that old without an answer leads to a call; after an answer nobody calls for as long (ours)."""
 
 T = TypeVar("T", RefillAnswerItem, RefillAnswer, PlanLine, BackOrder)
 Places = Collection[int]
@@ -145,6 +146,7 @@ def calls(places: Places, *, today: date) -> QuerySet[PlanLine]:
             | Q(mail_failed=True)
             | Q(asked_on__lte=today - UNANSWERED),
             ~Exists(answered),
+            ~Exists(_spoke_lately(today)),
         )
         .annotate(
             contact_on=_newest_contact("on"),
@@ -153,6 +155,13 @@ def calls(places: Places, *, today: date) -> QuerySet[PlanLine]:
             supplied_on=_last_supplied(),
         )
         .select_related("patient__location")
+    )
+
+
+def _spoke_lately(today: date) -> QuerySet[RefillAnswer]:
+    """Answers of the last days about any part: nobody is called again at once about the others."""
+    return RefillAnswer.objects.filter(
+        patient=OuterRef("patient"), voided_at=None, contacted_on__gt=today - UNANSWERED
     )
 
 

@@ -13,7 +13,7 @@ from resupply.models import BackOrder, Patient, PlanLine, RefillAnswer, RefillAn
 from resupply.queries import worklists
 from resupply.queries.worklists import Group, T
 
-SHOWN = 8
+SHOWN = 6
 """Patients of a list on the first page."""
 READ = 200
 """Rows read of each list for the first page: enough to count a day's work."""

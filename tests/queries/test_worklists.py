@@ -126,7 +126,7 @@ NEVER = {"a pause": _pause} | {name: _status(name) for name in ("ended", "died",
 
 @pytest.mark.parametrize("what", sorted(NEVER))
 def test_who_is_not_on_therapy_or_pauses_is_on_no_list(cast: Cast, odalys: Patient, what: str) -> None:
-    make_answer(odalys, needs_person=True, note="calls back", items=[{}])
+    make_answer(odalys, needs_person=True, note="calls back", contacted_on=date(2026, 3, 9))
     make_dispense(odalys, on=date(2026, 1, 2), lines=[{"part_code": "A7038"}])
     plans.refresh_plans([odalys.pk], now=NOW)
     back_orders.back_order(
@@ -259,8 +259,13 @@ CALL_CASES: list[tuple[str, Callable[[Patient], object], bool]] = [
     ),
     ("a voided yes", lambda p: make_answer(p, voided_at=NOW, void_reason="misheard"), True),
     (
-        "a yes to another part",
-        lambda p: make_answer(p, items=[{"kind": "mask", "part_code": "A7034"}]),
+        "a yes to another part six days ago",
+        lambda p: make_answer(p, items=[{"kind": "mask", "part_code": "A7034"}], contacted_on=days_ago(6)),
+        False,
+    ),
+    (
+        "a yes to another part seven days ago",
+        lambda p: make_answer(p, items=[{"kind": "mask", "part_code": "A7034"}], contacted_on=days_ago(7)),
         True,
     ),
     ("to be called tomorrow", lambda p: make_contact(p, again_on=TODAY + timedelta(days=1)), False),

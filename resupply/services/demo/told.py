@@ -18,6 +18,7 @@ from resupply.models import (
     PlanLine,
     Wish,
 )
+from resupply.rules.kinds import Kind
 from resupply.rules.reminders import Refill, step_reached
 from resupply.rules.sending import Note
 from resupply.services.demo.dates import weekday_by
@@ -29,7 +30,7 @@ from resupply.services.reminders import PURPOSE
 def _yes(said: Said, one: Open, dice: Random) -> None:
     """Said yes on the phone, and comes for the parts."""
     answer = said.answer(one.patient, said.today - timedelta(days=dice.randrange(3)), dice)
-    for line in one.lines[:3]:
+    for line in one.lines:
         said.item(answer, line.kind, line.part_code)
 
 
@@ -48,15 +49,12 @@ def _leaks(said: Said, one: Open, dice: Random) -> None:
         channel=AnswerChannel.MAIL,
         needs_person=True,
     )
-    line = one.lines[0]
-    said.item(
-        answer,
-        line.kind,
-        line.part_code,
-        need="It leaks: hisses at the side",
-        condition=Condition.LEAKS,
-        left=0,
-    )
+    for line in one.lines:
+        if line.kind in (Kind.MASK, Kind.CUSHION):
+            need, condition = "It leaks: hisses at the side", Condition.LEAKS
+        else:
+            need, condition = "Cracked, torn or broken", Condition.BROKEN
+        said.item(answer, line.kind, line.part_code, need=need, condition=condition, left=0)
 
 
 def _tried(said: Said, one: Open, dice: Random) -> None:
@@ -76,7 +74,7 @@ def _for_the_patient(said: Said, one: Open, dice: Random) -> None:
         answered_by=name,
         relation=one.patient.representative_relation or "partner",
     )
-    for line in one.lines[:2]:
+    for line in one.lines:
         said.item(answer, line.kind, line.part_code, left=0)
 
 

@@ -18,7 +18,19 @@ NEEDS: dict[str, tuple[str, str]] = {
 }
 """Quick choices of why a part is needed: its words on record, and the condition they tell of."""
 
+_REASONS = [("", "Choose, or type"), *((key, words) for key, (words, _) in NEEDS.items())]
 _ASKED = [("yes", "Wants it"), ("no", "Not now"), ("", "Not asked")]
+
+
+class FirstFocused(forms.RadioSelect):
+    """Choices side by side; the page opens with the keyboard on the first."""
+
+    def create_option(self, name: str, value: Any, label: Any, selected: Any, index: int, **over: Any) -> Any:  # type: ignore[override]
+        """One choice of them."""
+        option = super().create_option(name, value, label, selected, index, **over)
+        if index == 0:
+            option["attrs"]["autofocus"] = True
+        return option
 
 
 class AnswerForm(forms.Form):
@@ -27,7 +39,7 @@ class AnswerForm(forms.Form):
     still_using = forms.ChoiceField(
         label="Are you still using your equipment?",
         choices=[("yes", "Yes"), ("no", "No"), ("unasked", "Not asked")],
-        widget=forms.RadioSelect,
+        widget=FirstFocused,
         error_messages={"required": "Ask this first, or say that it was not asked."},
     )
     wish = forms.ChoiceField(label="Do you want a refill?", choices=Wish.choices, widget=forms.RadioSelect)
@@ -38,6 +50,9 @@ class AnswerForm(forms.Form):
     )
     answered_by = forms.CharField(label="Name of the person who answered", max_length=160, required=False)
     relation = forms.CharField(label="Relation to the patient", max_length=80, required=False)
+    reason_all = forms.ChoiceField(
+        label="Why they are needed, where a part says nothing of its own", required=False, choices=_REASONS
+    )
     note = forms.CharField(
         label="Anything else they said",
         max_length=500,
@@ -56,6 +71,7 @@ class AnswerForm(forms.Form):
     def words(self) -> dict[str, Any]:
         """What the service takes of a valid form."""
         data = dict(self.cleaned_data)
+        del data["reason_all"]
         data["still_using"] = {"yes": True, "no": False}.get(data["still_using"])
         return data
 
@@ -65,11 +81,7 @@ class AnswerRowForm(forms.Form):
 
     kind = forms.CharField(widget=forms.HiddenInput)
     wanted = forms.ChoiceField(label="Answer", choices=_ASKED, required=False, widget=forms.RadioSelect)
-    reason = forms.ChoiceField(
-        label="Why it is needed",
-        required=False,
-        choices=[("", "Choose, or type"), *((key, words) for key, (words, _) in NEEDS.items())],
-    )
+    reason = forms.ChoiceField(label="Why it is needed", required=False, choices=_REASONS)
     need = forms.CharField(label="In the patient's words", max_length=250, required=False)
     condition = forms.ChoiceField(label="The one in use", choices=Condition.choices, required=False)
     left = forms.IntegerField(label="How many left", min_value=0, max_value=LARGEST_QUANTITY, required=False)
@@ -82,14 +94,18 @@ class AnswerRowForm(forms.Form):
         """Whether the patient said anything about the part."""
         return bool(self.cleaned_data.get("wanted"))
 
-    def item(self, wish: str) -> NewItem:
-        """The item as the service takes it; to anything but a yes, no part is wanted."""
+    def item(self, wish: str, usual: str = "") -> NewItem:
+        """The item as the service takes it, for the `usual` reason where it has none of its own. To anything
+        but a yes, no part is wanted.
+        """
         data = self.cleaned_data
-        words, told = NEEDS.get(data["reason"], ("", Condition.UNKNOWN))
+        wanted = data["wanted"] == "yes" and wish == Wish.YES
+        reason = data["reason"] or (usual if wanted and not data["need"].strip() else "")
+        words, told = NEEDS.get(reason, ("", Condition.UNKNOWN))
         condition = data["condition"] or Condition.UNKNOWN
         return NewItem(
             kind=data["kind"],
-            wanted=data["wanted"] == "yes" and wish == Wish.YES,
+            wanted=wanted,
             need=": ".join(part for part in (words, data["need"].strip()) if part),
             condition=told if condition == Condition.UNKNOWN else condition,
             quantity=data["quantity"],

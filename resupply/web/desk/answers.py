@@ -14,6 +14,7 @@ from django.views.decorators.http import require_http_methods
 
 from resupply import clock
 from resupply.models import AnswerChannel, Handover, Outcome, Patient, RefillAnswer, Wish
+from resupply.queries import said
 from resupply.rules.lines import State
 from resupply.services import answers, contacts, plans
 from resupply.services.errors import Refused
@@ -138,6 +139,7 @@ def contact(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "person": person,
         "today": today,
         "form": form,
+        "may_call": said.may_call(person),
         "back": request.GET.get("back", ""),
         "here": request.GET.get("location", ""),
         "back_url": back_to(request, person),
@@ -222,11 +224,11 @@ def _record(request: StaffRequest, person: Patient, sheet: Sheet) -> RefillAnswe
     if not (sheet.head.is_valid() and sheet.formset.is_valid()):
         return None
     asked = [form for form, _ in sheet.rows if form.is_asked]
-    words = sheet.head.words()
+    words, usual = sheet.head.words(), sheet.head.cleaned_data["reason_all"]
     try:
         return answers.record_answer(
             patient=person,
-            items=[form.item(words["wish"]) for form in asked],
+            items=[form.item(words["wish"], usual) for form in asked],
             by=request.staff.user,
             now=clock.now(),
             **words,
