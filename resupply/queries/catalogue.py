@@ -9,7 +9,7 @@ from typing import Any
 
 from django.apps import apps
 from django.contrib.auth import get_user_model
-from django.db.models import Model, Q, QuerySet
+from django.db.models import Case, IntegerField, Model, Q, QuerySet, When
 
 from resupply.models import CatalogueItem
 from resupply.rules.kinds import Kind
@@ -18,14 +18,17 @@ PAGE = 50
 """Items on a page."""
 
 ORDERS = {
-    "kind": ("kind", "name", "size"),
-    "name": ("name", "size"),
-    "family": ("family", "kind", "name", "size"),
-    "code": ("part_code", "name", "size"),
-    "size": ("size", "name"),
-    "gtin": ("gtin", "name", "size"),
+    "kind": ("kind_place", "name", "size_place", "size"),
+    "name": ("name", "size_place", "size"),
+    "family": ("family", "kind_place", "name", "size_place", "size"),
+    "code": ("part_code", "name", "size_place", "size"),
+    "size": ("size_place", "size", "name"),
+    "gtin": ("gtin", "name", "size_place", "size"),
 }
 """What a list may be ordered by; a `-` before the name turns it round."""
+
+_SIZES = ("XXS", "XS", "S", "M", "L", "XL", "XXL")
+"""Sizes as they grow; any other comes after them, by its letters."""
 
 _TRACKED = (
     "name", "part_code", "kind", "family", "size", "pack_sizes", "contains", "gtin", "hibc", "magnetic",
@@ -92,7 +95,7 @@ def all_families() -> list[str]:
 
 def items(wanted: CatalogueFilter, *, order: str = "kind") -> QuerySet[CatalogueItem]:
     """The items that a filter asks for, in an order of `ORDERS` (any other: by kind)."""
-    found = CatalogueItem.objects.all()
+    found = _placed()
     for word in wanted.words.split():
         start = rf"\m{re.escape(word)}"  # of a word: a size of one letter is in many names
         found = found.filter(
@@ -119,7 +122,8 @@ def items(wanted: CatalogueFilter, *, order: str = "kind") -> QuerySet[Catalogue
 
 def families() -> list[Family]:
     """Every family with what the shelf has of it, by name; what is no longer offered comes too. One query."""
-    rows = CatalogueItem.objects.exclude(family="").order_by("family", "kind", "part_code", "name", "size")
+    rows = _placed().exclude(family="")
+    rows = rows.order_by("family", "kind_place", "part_code", "name", "size_place", "size", "pk")
     found = []
     for name, group in groupby(rows, key=lambda item: item.family):
         family = Family(name)
@@ -127,6 +131,16 @@ def families() -> list[Family]:
             (family.masks if item.kind == Kind.MASK else family.parts).append(item)
         found.append(family)
     return found
+
+
+def _placed() -> QuerySet[CatalogueItem]:
+    """Items with the places of their kind (the mask first) and size in an order."""
+    kinds = [When(kind=kind, then=place) for place, kind in enumerate(Kind)]
+    sizes = [When(size__iexact=size, then=place) for place, size in enumerate(_SIZES)]
+    return CatalogueItem.objects.annotate(
+        kind_place=Case(*kinds, default=len(kinds), output_field=IntegerField()),
+        size_place=Case(*sizes, default=len(sizes), output_field=IntegerField()),
+    )
 
 
 def by_gtin(gtin: str) -> CatalogueItem | None:

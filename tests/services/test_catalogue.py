@@ -207,20 +207,29 @@ def test_lists_are_narrowed_by_what_is_asked() -> None:
     make_item(name="Frame", kind="mask", part_code="A7034", family="Aspen", magnetic="yes")
     make_item(name="Cushion", family="Aspen", size="M", gtin="06291041500213")
     make_item(name="Filter", kind="filter_disposable", part_code="A7038", is_offered=False)
-    assert names() == ["Cushion", "Filter", "Frame"]
+    assert names() == ["Frame", "Cushion", "Filter"]
     assert names(kind="mask") == ["Frame"]
-    assert names(family="Aspen") == ["Cushion", "Frame"]
+    assert names(family="Aspen") == ["Frame", "Cushion"]
     assert names(magnetic="yes") == ["Frame"]
     assert names(offered=False) == ["Filter"]
     assert names(words="aspen m") == ["Cushion"]
     assert names(words=GTIN) == ["Cushion"]
-    assert names(words="a70") == ["Cushion", "Filter", "Frame"]
+    assert names(words="a70") == ["Frame", "Cushion", "Filter"]
     assert [item.name for item in shelf.items(CatalogueFilter(), order="-name")] == [
         "Frame",
         "Filter",
         "Cushion",
     ]
     assert [item.name for item in shelf.items(CatalogueFilter(), order="x; drop")] == names()
+
+
+def test_masks_come_first_and_sizes_as_they_grow() -> None:
+    for size in ("XL", "one size", "S", "M", "L"):
+        make_item(name="Cushion", size=size)
+    make_item(name="Zebra frame", kind="mask", part_code="A7034")
+    shown = [(item.name, item.size) for item in shelf.items(CatalogueFilter())]
+    assert shown[0] == ("Zebra frame", "")
+    assert [size for _, size in shown[1:]] == ["S", "M", "L", "XL", "one size"]
 
 
 def test_a_family_is_what_its_items_say() -> None:

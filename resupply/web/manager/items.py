@@ -119,6 +119,7 @@ def _answer(
         "scanned": _scanned(request),
         "known": None if of or form.errors else _known(request),
         "is_cushion": form.kind in {None, Kind.CUSHION},
+        "may_hold_magnets": form.kind is None or not service.starts_without_magnets(form.kind),
         "pair_rule": part_types()["A7033"].source,
         "notices": magnets.notices().values(),
     }

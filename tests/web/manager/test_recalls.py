@@ -50,7 +50,7 @@ def test_a_manager_records_a_recall(cast: Cast, marta: Client) -> None:
     assert (recall.item, recall.lot, recall.recorded_by) == (item, "D1", cast.manager.user)
     page = text(marta.get(at("recall", recall.public_id)))
     assert "Clip breaks Recall issued Tue 10 Mar · Cushion · lot D1" in page
-    assert "It stands. Nothing that it names is dispensed, whatever the reason typed." in page
+    assert "It stands. Nothing that it names is dispensed, whatever reason is typed." in page
     assert "Stop using it." in page
 
 
