@@ -8,7 +8,9 @@ from typing import TypeVar
 from django.db.models import F, Q, QuerySet
 
 from resupply.models import BackOrder, CatalogueItem, Location, StockLevel, StockMovement, StockTarget
+from resupply.rules.kinds import Kind
 
+_KINDS = {kind.value: place for place, kind in enumerate(Kind)}
 R = TypeVar("R", StockLevel, StockTarget)
 
 PAGE = 50
@@ -112,9 +114,7 @@ def levels(wanted: StockFilter, *, today: date) -> list[Shelf]:
         key = (target.location_id, target.item_id)
         shelves.setdefault(key, Shelf(target.location, target.item)).target = target
     kept = [shelf for shelf in shelves.values() if _is_wanted(shelf, wanted, today)]
-    return sorted(
-        kept, key=lambda shelf: (shelf.item.kind, shelf.item.name, shelf.item.size, shelf.location.name)
-    )
+    return sorted(kept, key=lambda shelf: (*_part_order(shelf.item), shelf.location.name))
 
 
 def low(location_ids: Collection[int], *, today: date) -> list[Shelf]:
@@ -132,8 +132,8 @@ def sheet(location_id: int, *, kind: str = "", at_most: int) -> list[StockLevel]
     rows = StockLevel.objects.exclude(on_hand=0).filter(location=location_id).select_related("item")
     if kind:
         rows = rows.filter(item__kind=kind)
-    order = ("item__kind", "item__name", "item__size", F("expires_on").asc(nulls_last=True), "lot")
-    return list(rows.order_by(*order)[:at_most])
+    soonest = rows.order_by("item__kind", "item", F("expires_on").asc(nulls_last=True), "lot")[:at_most]
+    return sorted(soonest, key=lambda row: _part_order(row.item))
 
 
 def begun(location_ids: Collection[int]) -> set[int]:
@@ -144,7 +144,7 @@ def begun(location_ids: Collection[int]) -> set[int]:
 
 def offered() -> list[CatalogueItem]:
     """The items the clinic offers, by kind and name."""
-    return list(CatalogueItem.objects.filter(is_offered=True))
+    return sorted(CatalogueItem.objects.filter(is_offered=True), key=_part_order)
 
 
 def item_named(*, gtin: str, hibc: str) -> CatalogueItem | None:
@@ -194,6 +194,11 @@ def open_back_orders(
         rows = rows.filter(expected_on__lte=expected_by)
     rows = rows.select_related("patient", "location", "item")
     return list(rows.order_by(F("expected_on").asc(nulls_last=True), "pk"))
+
+
+def _part_order(item: CatalogueItem) -> tuple[int, str, str]:
+    """Where an item stands in a list: kinds in their usual order, then name and size."""
+    return _KINDS[item.kind], item.name, item.size
 
 
 def _narrowed(rows: QuerySet[R], wanted: StockFilter) -> QuerySet[R]:

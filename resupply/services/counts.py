@@ -56,7 +56,8 @@ def count(
         keys = _keys(shelves, location, lines)
         rows = list(zip(keys, lines, strict=True))
         shelves.open([key for key, line in rows if line.expected != line.quantity])
-        _check_unmoved(shelves, rows)
+        if moved := _moved(shelves, rows):
+            raise Recount(moved)
         done = StockCount(location=location, counted_on=counted_on, note=note.strip(), **stamp(by, now))
         done.public_id = form_key or done.public_id
         done.save()
@@ -68,12 +69,17 @@ def count(
     return done
 
 
-def moved(location: Location, lines: Sequence[CountLine]) -> dict[int, int]:
-    """Rows whose level is not what the sheet said -> what is on hand now. For a look; it locks nothing."""
+def look(
+    location: Location, lines: Sequence[CountLine], *, counted_on: date, now: datetime
+) -> dict[int, int]:
+    """A count as it would be recorded now: rows whose level is not what the sheet said -> what is on hand.
+
+    Writes and locks nothing. Raises Refused as `count` does, but never `changed`.
+    """
+    check_lines(location, lines, counted_on, now, field="counted_on", least=0)
     levels = StockLevel.objects.filter(location=location, item__in={line.item.pk for line in lines})
     shelves = Shelves(levels)
-    on_hand = {place: shelves.free[shelves.key(location.pk, line)] for place, line in enumerate(lines)}
-    return {place: now for place, now in on_hand.items() if now != lines[place].expected}
+    return _moved(shelves, list(zip(_keys(shelves, location, lines), lines, strict=True)))
 
 
 def _keys(shelves: Shelves, location: Location, lines: Sequence[CountLine]) -> list[Key]:
@@ -87,9 +93,7 @@ def _keys(shelves: Shelves, location: Location, lines: Sequence[CountLine]) -> l
     return keys
 
 
-def _check_unmoved(shelves: Shelves, rows: Sequence[tuple[Key, CountLine]]) -> None:
-    """Refuse where the shelf changed since the sheet was drawn up."""
-    on_hand = {place: shelves.free[key] for place, (key, line) in enumerate(rows)}
-    moved = {place: now for place, now in on_hand.items() if now != rows[place][1].expected}
-    if moved:
-        raise Recount(moved)
+def _moved(shelves: Shelves, rows: Sequence[tuple[Key, CountLine]]) -> dict[int, int]:
+    """The rows of shelves that changed since the sheet was drawn up, with what is on hand."""
+    on_hand = {place: shelves.free[key] for place, (key, _) in enumerate(rows)}
+    return {place: now for place, now in on_hand.items() if now != rows[place][1].expected}

@@ -364,7 +364,7 @@ def test_what_moved_during_a_count_is_counted_again(place: Location, item: Catal
     refusal = refused(lambda: count(place, *lines))
     assert isinstance(refusal, Recount)
     assert (refusal.code, refusal.row, refusal.on_hand) == ("changed", 1, {1: 4, 2: 7})
-    assert counts.moved(place, lines) == {1: 4, 2: 7}
+    assert counts.look(place, lines, counted_on=TODAY, now=NOW) == {1: 4, 2: 7}
     assert not StockCount.objects.exists()
 
 

@@ -123,6 +123,7 @@ def count(request: StaffRequest) -> HttpResponse:
         "scan": scans.scan_form(focus=bool(said)),
         "differences": counting.differences,
         "is_moved": counting.is_moved,
+        "is_looked_at": counting.is_moved or counting.differences is not None,
         "back_url": reverse("stock:shelves"),
     }
     return render(request, "desk/stock/count.html", context, status=422 if is_refused else 200)
@@ -168,21 +169,18 @@ def _look_or_record(request: StaffRequest, counting: Counting) -> StockCount | N
     """Record what the page has shown the differences of; otherwise show them. None: the page again."""
     lines, place = counting.lines(), counting.sheet.place
     head = counting.head.cleaned_data
-    moved = counts.moved(place, lines)
     is_shown = "record" in request.POST and head["shown"] == _mark(lines)
-    if is_shown and not moved:
-        try:
+    try:
+        moved = counts.look(place, lines, counted_on=head["counted_on"], now=clock.now())
+        if is_shown and not moved:
             return counts.count(
                 location=place, lines=lines, counted_on=head["counted_on"], note=head["note"],
                 form_key=head["form_key"], by=request.staff.user, now=clock.now(),
             )  # fmt: skip
-        except Recount as refusal:
-            moved = refusal.on_hand
-        except Refused as refusal:
-            _show(refusal, counting)
-            return None
-    if not lines:
-        counting.head.add_error(None, "Enter what you counted in at least one line.")
+    except Recount as refusal:
+        moved = refusal.on_hand
+    except Refused as refusal:
+        _show(refusal, counting)
         return None
     _redraw(request, counting, lines, moved)
     return None

@@ -19,6 +19,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
 from resupply.web.desk.stock.forms import ShelvesForm
 from resupply.web.desk.stock.words import ShelfWords, movement_word, my_places, place_notes, shelf_words
+from resupply.web.wording import counted
 
 _HEADER = (
     "location", "item", "size", "kind", "part_code", "gtin", "lot", "expires_on", "on_hand", "low_at",
@@ -60,16 +61,19 @@ def shelves(request: StaffRequest) -> HttpResponse:
     """Every item on the shelves with its lots, and what there is to do about them."""
     asked = _asked(request)
     query = request.GET.urlencode()
+    rows = asked.rows()
+    is_narrowed = asked.wanted != StockFilter(location_ids=request.location_ids or None)
     context = {
         "form": asked.form,
         "today": asked.today,
-        "rows": asked.rows(),
+        "rows": rows,
+        "to_do": [] if is_narrowed else _to_do(rows),
         "places": asked.places,
         "notes": place_notes(asked.places),
         "may_set": can(request, "stock.target"),
         "list_url": reverse("stock:shelves"),
         "csv_url": reverse("stock:csv") + (f"?{query}" if query else ""),
-        "is_narrowed": asked.wanted != StockFilter(location_ids=request.location_ids or None),
+        "is_narrowed": is_narrowed,
     }
     return render(request, "desk/stock/shelves.html", context)
 
@@ -137,6 +141,21 @@ def _asked(request: StaffRequest) -> Asked:
     chosen = form.cleaned_data.get("location")
     today = clock.today(chosen.time_zone if chosen else request.zone)
     return Asked(form, form.wanted(request.location_ids), places, today)
+
+
+def _to_do(rows: list[ShelfWords]) -> list[tuple[str, str]]:
+    """What the whole list asks for, each with the address of its own list."""
+    counts = [
+        (sum(row.is_low for row in rows), "item is low,items are low", "?show=low"),
+        (sum(row.is_below_zero for row in rows), "shelf to count,shelves to count", "?show=count"),
+        (
+            sum(any(words.mark and words.lot.on_hand > 0 for words in row.lots) for row in rows),
+            f"item has expired or will within {EXPIRES_SOON} days,"
+            f"items have expired or will within {EXPIRES_SOON} days",
+            f"?within={EXPIRES_SOON}",
+        ),
+    ]
+    return [(counted(number, words), url) for number, words, url in counts if number]
 
 
 def _only_marked(row: ShelfWords) -> ShelfWords:
