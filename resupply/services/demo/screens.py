@@ -19,11 +19,7 @@ Answers = dict[str, Said]
 
 def tell_screens(books: Sequence[Book]) -> list[MagnetScreen]:
     """Screens of all patients, in the order of the days they were asked on."""
-    urgent = next(
-        book
-        for book in books[1:]
-        if book.person.story.status == PatientStatus.ON_THERAPY and _holds_magnets(book)
-    )
+    urgent = next(book for book in books if _is_urgent(book))
     rows = [row for book in books for row in _screens(book, is_urgent=book is urgent)]
     return sorted(rows, key=lambda row: (row.recorded_at, row.patient_id))
 
@@ -36,7 +32,7 @@ def _screens(book: Book, *, is_urgent: bool) -> Iterator[MagnetScreen]:
     if is_urgent:
         yield _screen(book, history.since)
         yield _screen(book, history.ago(2), close={"hearing_implant": Said.YES})
-    elif number % 9 == 4 and not _holds_magnets(book):  # a yes, and parts without magnets
+    elif number % 9 == 4 and not _magnets(book):  # a yes, and parts without magnets
         yield _screen(book, history.since, wearer={"pacemaker": Said.YES})
         yield _screen(book, _last_year(history), wearer={"pacemaker": Said.YES})
     elif number % 15 == 11:  # not known
@@ -51,15 +47,24 @@ def _screens(book: Book, *, is_urgent: bool) -> Iterator[MagnetScreen]:
         yield _screen(book, _last_year(history))
 
 
-def _holds_magnets(book: Book) -> bool:
-    """Whether the patient was given a part with magnets within the last seven months."""
-    history = book.person.history
-    return Magnetic.YES in [
-        book.clinic.shelf[line.item].magnetic
-        for gift in history.gifts
-        for line in gift.lines
-        if gift.on > history.ago(215) and not (gift.void_reason or line.void_reason or gift.elsewhere)
+def _magnets(book: Book) -> list[tuple[date, str]]:
+    """The days on which parts that hold magnets, or may, were given, and which of the two."""
+    shelf = book.clinic.shelf
+    given = [(gift, line) for gift in book.person.history.gifts for line in gift.lines]
+    return [
+        (gift.on, Magnetic.UNKNOWN if gift.elsewhere else shelf[line.item].magnetic)
+        for gift, line in given
+        if (gift.elsewhere or shelf[line.item].magnetic != Magnetic.NO)
+        and not (gift.void_reason or line.void_reason)
     ]
+
+
+def _is_urgent(book: Book) -> bool:
+    """Whether a patient on therapy, but the first, was lately given a part that surely holds magnets."""
+    given, history = _magnets(book), book.person.history
+    is_certain = {magnetic for _, magnetic in given} == {Magnetic.YES}
+    on_therapy = book.person.story.status == PatientStatus.ON_THERAPY
+    return book.person.number > 0 and on_therapy and is_certain and max(given)[0] > history.ago(90)
 
 
 def _last_year(history: History) -> date:
