@@ -1,4 +1,4 @@
-"""Pages of stock: lists, scans that record nothing, sheets that keep what is typed, differences seen first."""
+"""Pages of stock: lists, scans that record nothing, sheets that keep what is typed, differences first."""
 
 import csv
 import re
