@@ -10,12 +10,12 @@ from uuid import uuid4
 import pytest
 from django.db import connections
 
-from resupply.models import Dispense, Patient, PlanLine
+from resupply.models import Dispense, Patient, PlanLine, StockLevel
 from resupply.rules.periods import Period, Unit
 from resupply.services import corrections, plans, policies
 from resupply.services.dispensing import NewLine, record, record_dispense
 from resupply.services.errors import Refused
-from tests.builders import NOW, TODAY, make_location, make_patient, make_payer
+from tests.builders import NOW, TODAY, make_answer, make_item, make_location, make_patient, make_payer
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
@@ -49,8 +49,8 @@ def at_once(*acts: Callable[[], object]) -> list[object]:
 
 def give_one(patient: Patient, **over: Any) -> Dispense:
     values: dict[str, Any] = {"dispensed_on": TODAY, "by": None, "now": NOW}
-    lines = [NewLine(part_code="A7032", quantity=1)]
-    return record_dispense(patient=patient, location=patient.location, lines=lines, **values | over)
+    values["lines"] = [NewLine(part_code="A7032", quantity=1)]
+    return record_dispense(patient=patient, location=patient.location, **values | over)
 
 
 def test_two_clerks_cannot_both_take_the_last_allowed_units() -> None:
@@ -117,3 +117,29 @@ def test_a_dispense_during_a_policy_change_is_planned_by_the_new_life() -> None:
 
     at_once(give, change)
     assert PlanLine.objects.get(patient=patient).supply_ends_on == date(2026, 5, 1)
+
+
+def test_two_clerks_cannot_both_take_the_last_in_stock() -> None:
+    """Two patients, so that no lock of a patient keeps them apart: the shelf does."""
+    location = make_location(tracks_stock=True)
+    item = make_item()
+    StockLevel.objects.create(location=location, item=item, lot="A", on_hand=2)
+    patients = [make_patient(location=location) for _ in range(2)]
+
+    def give(patient: Patient) -> Callable[[], int]:
+        lines = [NewLine(item=item, quantity=2, lot="A")]
+        return lambda: give_one(patient, lines=lines).lines.get().quantity
+
+    assert sorted(map(str, at_once(*map(give, patients)))) == ["2", "not_in_stock"]
+    assert StockLevel.objects.get().on_hand == 0
+    assert Dispense.objects.count() == 1
+
+
+def test_two_clerks_cannot_both_ship_on_one_yes() -> None:
+    patient = make_patient(address="12 Cedar Way")
+    make_answer(patient)
+
+    def ship() -> str:
+        return give_one(patient, given="shipped", tracking_id="1Z-1").given
+
+    assert sorted(map(str, at_once(ship, ship))) == ["no_yes", "shipped"]

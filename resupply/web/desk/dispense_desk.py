@@ -77,6 +77,11 @@ class Desk:
         )
 
     @property
+    def family(self) -> str:
+        """The family of the mask the patient wears; empty: not stated."""
+        return self.known.family_on(self.today)
+
+    @property
     def by_id(self) -> dict[int, CatalogueItem]:
         """The items by their key."""
         return {item.pk: item for item in self.items}
