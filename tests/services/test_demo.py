@@ -9,7 +9,7 @@ from itertools import pairwise
 import pytest
 from django.core.management import CommandError, call_command
 from django.db import transaction
-from django.db.models import Q
+from django.db.models import F, Q
 from pytest_django import DjangoAssertNumQueries, Settings
 
 from resupply.models import (
@@ -23,6 +23,7 @@ from resupply.models import (
     PlanChecklist,
     PlanLine,
     PlanState,
+    Proof,
     Staff,
 )
 from resupply.queries import facts as facts_of
@@ -113,9 +114,11 @@ def test_every_way_of_paying_shows(day: date) -> None:
 def _check_records() -> None:
     happened = Event.objects.values_list("event", flat=True).distinct()
     assert set(happened) == {"swap", "loss", "pause", "refit"}
-    assert Dispense.objects.filter(voided_at__isnull=False).count() == 1
+    void = Dispense.objects.filter(voided_at__isnull=False)
+    assert sorted(void.values_list("parcel", flat=True)) == ["", "lost"]
     alone = DispenseLine.objects.filter(voided_at__isnull=False, dispense__voided_at=None)
-    assert alone.count() == 1
+    assert sorted(line.exchanged_for.count() for line in alone) == [0, 1]
+    _check_proofs()
     assert DispenseLine.objects.exclude(exception_reason="").exists()
     assert Dispense.objects.filter(supplied_by="elsewhere").count() == 2
     assert DispenseLine.objects.exclude(contains=[]).exists()
@@ -140,6 +143,18 @@ def test_every_stop_of_magnets_shows_and_one_call_is_urgent(day: date) -> None:
     (cleared,) = MagnetScreen.objects.exclude(cleared_reason="")
     assert asked[cleared.patient_id] is None
     assert MagnetScreen.objects.latest("asked_on").asked_on <= day
+
+
+def _check_proofs() -> None:
+    """Most slips are signed, some wait; parcels have a carrier and an address; exceptions their notice."""
+    ours = Dispense.objects.filter(supplied_by="us", voided_at=None)
+    proved = ours.filter(proofs__isnull=False).count()
+    assert 0.8 < proved / ours.count() < 1
+    assert set(Proof.objects.values_list("method", flat=True)) == {"signed", "carrier"}
+    for proof in Proof.objects.filter(method="signed").select_related("dispense__patient"):
+        assert proof.relation != "self" or proof.signed_by == proof.dispense.patient.name
+    assert not ours.filter(given="shipped").filter(Q(carrier="") | Q(delivery_address="")).exists()
+    assert DispenseLine.objects.filter(notice="given", notice_on=F("dispense__dispensed_on")).exists()
 
 
 @hard_days

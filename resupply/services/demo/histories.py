@@ -51,15 +51,18 @@ class Line:
     is_billed: bool = True
     exception_reason: str = ""
     void_reason: str = ""
+    instead_of: "Line | None" = None
+    """The row it was exchanged for."""
 
 
 @dataclass(slots=True, kw_only=True)
 class Gift:
-    """Parts given on a day."""
+    """Parts given on a day. `lost_on`: shipped, and lost on the way by then."""
 
     on: date
     elsewhere: bool = False
     void_reason: str = ""
+    lost_on: date | None = None
     lines: list[Line] = field(default_factory=list)
 
 

@@ -12,8 +12,9 @@ from datetime import timedelta
 from resupply.models import PatientStatus
 from resupply.rules.kinds import Kind
 from resupply.rules.periods import Period, Unit, add
-from resupply.services.demo.dates import QUARTER
-from resupply.services.demo.histories import History, Part
+from resupply.rules.tables import part_types
+from resupply.services.demo.dates import QUARTER, weekday_by
+from resupply.services.demo.histories import Gift, History, Line, Part
 from resupply.services.demo.kits import FILTERS, family_of, mask_parts
 
 SOFT = (Kind.CUSHION, Kind.ORAL_CUSHION, Kind.COMBINATION_PILLOWS)
@@ -197,6 +198,27 @@ def line_voided(h: History) -> None:
     h.give(last.on, small, void_reason="Size S ticked by mistake; size M was handed over.")
 
 
+def exchanged(h: History) -> None:
+    """The cushions were too small, and came back within the week for the next size."""
+    h.supply()
+    last = max(h.gifts, key=lambda gift: gift.on)
+    line = next(line for line in last.lines if part_types()[line.item.code].kind is Kind.CUSHION)
+    small = next(part for part in mask_parts("nasal", size="S") if part.kind is Kind.CUSHION)
+    first = Line(item=small.item, quantity=line.quantity, void_reason="exchanged: too small")
+    last.lines[last.lines.index(line)] = first
+    line.instead_of = first
+    h.gift_on(weekday_by(last.on + timedelta(days=6))).lines.append(line)
+
+
+def parcel_lost(h: History) -> None:
+    """The parcel of the last quarter got lost; the parts were sent again."""
+    h.supply()
+    last = max(h.gifts, key=lambda gift: gift.on)
+    lines = [Line(item=line.item, quantity=line.quantity) for line in last.lines]
+    on = weekday_by(last.on - timedelta(days=8))
+    h.gifts.append(Gift(on=on, lost_on=last.on, void_reason="Lost on the way", lines=lines))
+
+
 def exception(h: History) -> None:
     """Got parts early, with a reason."""
     h.supply()
@@ -280,5 +302,8 @@ STORIES: tuple[Story, ...] = (
     Story(tell=supplied, style="full face", complete=True, payer="Payer B"),
     Story(tell=supplied, style="nasal cradle", complete=True, payer=""),
     Story(tell=supplied, style="nasal", chin_strap=True, payer="Payer A"),
-    *[Story(tell=supplied, quarters=quarters) for quarters in (8, 7, 6, 8, 3, 8, 5, 8, 2)],
+    *[Story(tell=supplied, quarters=quarters) for quarters in (8, 7, 6, 8, 3, 8, 5)],
+    # exchanged, and lost on the way
+    Story(tell=exchanged, ends=(45, 60), payer="Payer A", style="nasal"),
+    Story(tell=parcel_lost, ends=(34, 50), payer="Payer B"),
 )

@@ -19,18 +19,23 @@ from resupply.models import (
     Humidifier,
     LifeVersion,
     MagnetScreen,
+    Notice,
     Order,
     OrderItem,
+    Parcel,
     Patient,
+    Proof,
     SuppliedBy,
 )
 from resupply.rules.periods import Period, Unit, add
+from resupply.rules.stops import StopCode
 from resupply.rules.tables import part_types
 from resupply.services.demo.books import Book
 from resupply.services.demo.clinic import Clinic, life_of, npi_of, table
 from resupply.services.demo.dates import weekday_by
 from resupply.services.demo.histories import Gift, Line
 from resupply.services.demo.people import Person
+from resupply.services.demo.proofs import CARRIER, tell_proofs
 from resupply.services.demo.screens import tell_screens
 from resupply.services.demo.stock import expiry_of, lot_of
 from resupply.services.people import find_tokens
@@ -194,15 +199,25 @@ def _write_dispenses(books: Sequence[Book]) -> None:
     pairs.sort(key=lambda pair: (pair[1].on, pair[0].person.number))
     dispenses = [_dispense(book, gift) for book, gift in pairs]
     Dispense.objects.bulk_create(dispenses)
-    DispenseLine.objects.bulk_create(
-        _line(book, gift, dispense, position, line)
-        for (book, gift), dispense in zip(pairs, dispenses, strict=True)
-        for position, line in enumerate(gift.lines)
-    )
+    rows: dict[int, DispenseLine] = {}
+    swapped: list[tuple[DispenseLine, DispenseLine]] = []
+    for (book, gift), dispense in zip(pairs, dispenses, strict=True):
+        for position, line in enumerate(gift.lines):
+            rows[id(line)] = row = _line(book, gift, dispense, position, line)
+            if line.instead_of is not None:
+                first = rows[id(line.instead_of)]
+                first.voided_at = row.recorded_at
+                swapped.append((row, first))
+    DispenseLine.objects.bulk_create(rows.values())
+    for row, first in swapped:
+        row.exchange_of = first
+    DispenseLine.objects.bulk_update([row for row, _ in swapped], ["exchange_of"])
+    given = [(book, dispense) for (book, _), dispense in zip(pairs, dispenses, strict=True)]
+    Proof.objects.bulk_create(tell_proofs(given))
 
 
 def _dispense(book: Book, gift: Gift) -> Dispense:
-    shipped = gift.elsewhere or book.dice.random() < 0.3
+    shipped = gift.elsewhere or gift.lost_on is not None or book.dice.random() < 0.3
     tracking = f"DEMO-{book.dice.randrange(10**7):07}" if shipped and not gift.elsewhere else ""
     row = Dispense(
         patient=book.patient,
@@ -210,10 +225,16 @@ def _dispense(book: Book, gift: Gift) -> Dispense:
         dispensed_on=gift.on,
         given=Given.SHIPPED if shipped else Given.IN_PERSON,
         supplied_by=SuppliedBy.ELSEWHERE if gift.elsewhere else SuppliedBy.US,
+        carrier=CARRIER if tracking else "",
         tracking_id=tracking,
+        delivery_address=book.patient.address if tracking else "",
+        parcel=Parcel.LOST if gift.lost_on else "",
+        parcel_on=gift.lost_on,
         **book.mark(gift.on),
     )
     _void(row, gift.void_reason, book)
+    if gift.lost_on:
+        row.voided_at = book.at(gift.lost_on)
     return row
 
 
@@ -221,6 +242,7 @@ def _line(book: Book, gift: Gift, dispense: Dispense, position: int, line: Line)
     """A row as it was recorded; what others supplied was billed by them, which we do not know."""
     item = book.clinic.shelf[line.item]
     payer_id = book.payer_on(gift.on) if line.is_billed and not gift.elsewhere else None
+    owes_notice = bool(line.exception_reason) and payer_id is not None
     row = DispenseLine(
         dispense=dispense,
         position=position,
@@ -236,10 +258,15 @@ def _line(book: Book, gift: Gift, dispense: Dispense, position: int, line: Line)
         family=item.family,
         contains=item.contains,
         exception_reason=line.exception_reason,
+        exception_stops=[StopCode.TOO_EARLY.value] if line.exception_reason else [],
+        notice=Notice.GIVEN if owes_notice else "",
+        notice_on=gift.on if owes_notice else None,
         recorded_at=dispense.recorded_at,
         recorded_by_id=dispense.recorded_by_id,
     )
     _void(row, gift.void_reason or line.void_reason, book)
+    if gift.lost_on:
+        row.voided_at = dispense.voided_at
     return row
 
 
