@@ -12,8 +12,9 @@ from axe_playwright_python.base import AXE_SCRIPT
 from django.urls import reverse
 from playwright.sync_api import Page
 
-from resupply.services import feeds, plans
-from tests.builders import NOW, TODAY, make_dispense, make_event
+from resupply.services import back_orders, feeds, plans
+from resupply.web.today_lists import LISTS
+from tests.builders import NOW, TODAY, make_answer, make_contact, make_dispense, make_event
 from tests.cast import Cast
 from tests.journeys.conftest import OpenWindow
 from tests.web.addresses import addresses_of
@@ -21,7 +22,7 @@ from tests.web.addresses import addresses_of
 pytestmark = pytest.mark.browser
 
 # a POST, a calendar, tables
-NO_PAGE = {"logout", "feed:calendar", "manager:overdue_csv", "manager:catalogue_csv"}
+NO_PAGE = {"logout", "feed:calendar", "manager:overdue_csv", "manager:catalogue_csv", "worklist_csv"}
 SIGNED_OUT = {"login"}
 NARROWEST = 360
 LOOK = """() => axe.run({resultTypes: ['violations']}).then(found => found.violations.map(
@@ -43,8 +44,15 @@ def stage(cast: Cast) -> dict[str, str]:
     _give(cast.tevin, 50, {})
     pause = make_event(cast.tevin, "pause", on=TODAY - timedelta(days=3))
     plans.refresh_plans([person.pk, cast.tevin.pk], now=NOW)
+    make_answer(person, needs_person=True, note="moves in May", items=[{"condition": "leaks", "quantity": 2}])
+    make_contact(person, outcome="left_word", note="with the wife", again_on=TODAY)
+    back_orders.back_order(
+        patient=person, location=person.location, item=None, kind="tubing", part_code="A7037", quantity=1,
+        expected_on=TODAY, by=None, now=NOW,
+    )  # fmt: skip
     calendar = feeds.subscribe(person, feeds.Options(label="tablet"), by=None, now=NOW)
     pages = addresses_of(person, dispense=dispense, event=pause, calendar=calendar)
+    pages |= {f"the list {slug}": reverse("worklist", args=[slug]) for slug in LISTS}
     return pages | {"a paused patient": reverse("desk:patient", args=[cast.tevin.public_id])}
 
 
@@ -174,6 +182,10 @@ def be_refused(page: Page, stage: dict[str, str]) -> Iterator[str]:
     page.get_by_role("button", name="Add scanned part").click()
     page.get_by_text("This is no code of a part.").wait_for()
     yield "a scan"
+    page.goto(stage["desk:answer"])
+    page.get_by_role("button", name="Record the answer").click()
+    page.get_by_role("alert").wait_for()
+    yield "an answer"
     for name, button in (
         ("desk:swap", "Log the swap"),
         ("desk:edit", "Save"),
