@@ -40,7 +40,7 @@ def imports(request: StaffRequest) -> HttpResponse:
 def undo(request: StaffRequest, public_id: Any) -> HttpResponse:
     """Take a whole import back, with a reason."""
     batch = access.batch_or_404(public_id)
-    form = UndoForm(request.POST or None)
+    form = UndoForm(request.POST if request.method == "POST" else None)
 
     def write() -> ImportBatch:
         reason = form.cleaned_data["reason"]

@@ -6,6 +6,7 @@ from django.views.decorators.http import require_GET
 
 from resupply.delivery.tables_out import csv_lines
 from resupply.delivery.workbooks import empty_workbook
+from resupply.rules.tables import part_types
 from resupply.services.importing.columns import DAYS, TABLES
 from resupply.services.uploads import KEPT, MOST_BYTES, MOST_ROWS
 from resupply.web.access import StaffRequest, may

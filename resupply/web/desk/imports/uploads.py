@@ -7,9 +7,11 @@ from collections.abc import Callable
 from typing import Any
 from uuid import UUID
 
-from django.http import Http404, HttpResponse
+from django.core.files.uploadedfile import UploadedFile
+from django.http import Http404, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.urls import reverse
+from django.utils.datastructures import MultiValueDict
 from django.views.decorators.http import require_GET, require_http_methods
 from django_htmx.http import HttpResponseClientRefresh
 
@@ -33,7 +35,7 @@ GET_OR_POST = require_http_methods(["GET", "POST"])
 @GET_OR_POST
 def new(request: StaffRequest) -> HttpResponse:
     """Send the files of a list."""
-    form = UploadForm(request.POST or None, request.FILES or None)
+    form = UploadForm(*_given(request))
 
     def write() -> Upload:
         return upload_services.receive(
@@ -77,7 +79,7 @@ def failed(request: StaffRequest, public_id: UUID, table: str) -> HttpResponse:
 def mend(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take in mended rows."""
     found = access.upload_or_404(public_id)
-    form = MendForm(request.POST or None, request.FILES or None)
+    form = MendForm(*_given(request))
     if _sent(request, form, lambda: upload_services.take_back_mended(found, form.as_sent())):
         return redirect("desk:import_upload", found.public_id)
     status = 422 if form.is_bound else 200
@@ -128,6 +130,13 @@ def drop(request: StaffRequest, public_id: UUID) -> HttpResponse:
         text="Nothing of it is written, and what its files hold is removed here. Your own files stay as they "
         "are; they can be sent again.",
     )
+
+
+def _given(
+    request: StaffRequest,
+) -> "tuple[QueryDict | None, MultiValueDict[str, UploadedFile[bytes]] | None]":
+    """What a form is bound to: also to nothing at all, where that was sent."""
+    return (request.POST, request.FILES) if request.method == "POST" else (None, None)
 
 
 def _sent(request: StaffRequest, form: FilesForm, write: Callable[[], Upload]) -> Upload | None:
