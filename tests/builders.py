@@ -29,6 +29,7 @@ from resupply.models import (
     LifeVersion,
     Location,
     MagnetScreen,
+    MatchingVersion,
     MatchRecord,
     Night,
     NightImport,
@@ -45,10 +46,12 @@ from resupply.models import (
     Staff,
     StockLevel,
     StockMovement,
+    TextReview,
     Upload,
     UploadFile,
     UploadProblem,
 )
+from resupply.rules.matching_table import shipped_text
 from resupply.rules.tables import part_types
 from resupply.services.people import find_tokens
 
@@ -377,3 +380,16 @@ def make_nights(patient: Patient, *, first: date, minutes: Iterable[int], **over
         Night(night_on=first + timedelta(days=n), usage_min=use, **values) for n, use in enumerate(used)
     )
     return brought
+
+
+def make_text_review(**over: Any) -> TextReview:
+    """An approval of a wording that has changed since."""
+    values = {"text": "care_sheet", "language": "es", "digest": "0" * 64, "reviewed_on": TODAY}
+    named = {"reviewer": "Rea Dorval", "qualification": "medical interpreter"}
+    return TextReview.objects.create(**values | named | over)
+
+
+def make_matching_version(**over: Any) -> MatchingVersion:
+    """The shipped table as the clinic's own, in force from today."""
+    values = {"table": shipped_text(), "effective_from": TODAY, "reason": "agreed by the team"}
+    return MatchingVersion.objects.create(**values | over)

@@ -97,7 +97,12 @@ class BadTableError(ValueError):
 @lru_cache(maxsize=1)
 def shipped() -> Table:
     """The table shipped with the program."""
-    return read_table(Path(__file__).with_name("matching.toml").read_text(encoding="utf-8"))
+    return read_table(shipped_text())
+
+
+def shipped_text() -> str:
+    """The shipped table as it is written."""
+    return Path(__file__).with_name("matching.toml").read_text(encoding="utf-8")
 
 
 def read_table(text: str) -> Table:

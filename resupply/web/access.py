@@ -42,6 +42,7 @@ from resupply.models import (
     ImportBatch,
     Location,
     MagnetScreen,
+    MatchingVersion,
     MatchRecord,
     NightImport,
     Order,
@@ -54,6 +55,7 @@ from resupply.models import (
     Staff,
     StockMovement,
     Subscription,
+    TextReview,
     Upload,
 )
 
@@ -89,8 +91,10 @@ WHO_MAY: dict[str, frozenset[Role]] = {
     "fitting.record": _THERAPY,
     "match.record": _THERAPY,
     "follow_up.record": _THERAPY,
-    "nights.see": _THERAPY,
     "nights.record": _THERAPY,
+    "care_sheet.see": _CARE,
+    "care_text.review": _THERAPY | _LEAD,
+    "matching.version": _THERAPY | _LEAD,
     "demo.mail": _CARE,
     "stock.see": _CARE,
     "stock.change": _CARE,
@@ -271,6 +275,16 @@ def night_import_or_404(request: StaffRequest, public_id: UUID) -> NightImport:
     )
     _show_times_at(row.patient.location)
     return row
+
+
+def text_review_or_404(request: StaffRequest, pk: int) -> TextReview:
+    """One approval of a text: it is about no patient."""
+    return _or_404(TextReview.objects.filter(pk=pk))
+
+
+def matching_version_or_404(request: StaffRequest, public_id: UUID) -> MatchingVersion:
+    """One version of the clinic's matching table."""
+    return _or_404(MatchingVersion.objects.filter(public_id=public_id))
 
 
 def match_or_404(request: StaffRequest, public_id: UUID) -> MatchRecord:

@@ -4,7 +4,17 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
-from resupply.models import CatalogueItem, Dispense, Event, ImportBatch, Patient, Recall, Upload
+from resupply.models import (
+    CatalogueItem,
+    Dispense,
+    Event,
+    ImportBatch,
+    MatchingVersion,
+    Patient,
+    Recall,
+    TextReview,
+    Upload,
+)
 from resupply.services.feeds import Issued
 from tests.builders import (
     TODAY,
@@ -17,11 +27,13 @@ from tests.builders import (
     make_follow_up,
     make_item,
     make_match,
+    make_matching_version,
     make_movement,
     make_nights,
     make_order,
     make_proof,
     make_recall,
+    make_text_review,
     make_upload,
 )
 
@@ -35,7 +47,12 @@ OF_A_DISPENSE = {
     *("desk:slip", "desk:slip_pdf", "desk:sign", "desk:dispense_void", "desk:dispense_undo", "desk:parcel"),
 }
 OF_A_LINE = {"desk:line_void", "desk:line_undo", "desk:line_exchange"}
-NO_SUBJECT = {"desk:find", "desk:mail", "desk:patient_new", "therapist:work"} | BOOK | IMPORTS
+CLINIC = {
+    *("therapist:texts", "therapist:text_void", "therapist:matching", "therapist:matching_new"),
+    *("therapist:matching_version", "therapist:matching_void"),
+}
+"""Pages of the therapist's room that are about the clinic, not about a patient."""
+NO_SUBJECT = {"desk:find", "desk:mail", "desk:patient_new", "therapist:work"} | CLINIC | BOOK | IMPORTS
 """Views of the desk that are about nobody; the others, and the therapist's, are about a patient."""
 
 
@@ -56,6 +73,7 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
     recall = Recall.objects.order_by("pk").first() or make_recall(item=item)
     upload = Upload.objects.order_by("pk").first() or make_upload()
     batch = ImportBatch.objects.order_by("pk").first() or make_batch()
+    table = MatchingVersion.objects.first() or make_matching_version()
     subject: Mapping[str, Sequence[object]] = {
         **{name: [upload.public_id] for name in IMPORTS},
         **dict.fromkeys(("desk:imports", "desk:import_new", "desk:import_columns"), ()),
@@ -85,6 +103,11 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         "therapist:nights_void": [
             (patient.night_imports.first() or make_nights(patient, first=TODAY, minutes=[400])).public_id
         ],
+        "therapist:text_void": [(TextReview.objects.first() or make_text_review()).pk],
+        "therapist:matching_version": [
+            (MatchingVersion.objects.first() or make_matching_version()).public_id
+        ],
+        "therapist:matching_void": [(MatchingVersion.objects.first() or make_matching_version()).public_id],
         "therapist:match_void": [(patient.matches.first() or make_match(patient)).public_id],
         "therapist:screen_void": [patient.magnet_screens.earliest("pk").public_id],
         "desk:order_void": [(patient.orders.first() or make_order(patient)).public_id],

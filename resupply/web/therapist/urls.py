@@ -2,7 +2,15 @@
 
 from django.urls import path
 
-from resupply.web.therapist import fittings, follow_ups, matching, nights, screening
+from resupply.web.therapist import (
+    care_sheets,
+    fittings,
+    follow_ups,
+    matching,
+    matching_tables,
+    nights,
+    screening,
+)
 
 app_name = "therapist"
 urlpatterns = [
@@ -19,6 +27,14 @@ urlpatterns = [
     path("fittings/<uuid:public_id>/", fittings.fitting, name="fitting"),
     path("fittings/<uuid:public_id>/end/", fittings.end, name="fitting_end"),
     path("fittings/<uuid:public_id>/void/", fittings.fitting_void, name="fitting_void"),
+    path("patients/<uuid:public_id>/care-sheet/", care_sheets.care_sheet, name="care_sheet"),
+    path("patients/<uuid:public_id>/care-sheet.pdf", care_sheets.pdf, name="care_sheet_pdf"),
+    path("texts/", care_sheets.texts, name="texts"),
+    path("texts/<int:pk>/void/", care_sheets.text_void, name="text_void"),
+    path("matching/", matching_tables.versions, name="matching"),
+    path("matching/new/", matching_tables.new, name="matching_new"),
+    path("matching/<uuid:public_id>/", matching_tables.version, name="matching_version"),
+    path("matching/<uuid:public_id>/void/", matching_tables.version_void, name="matching_void"),
     path("matches/<uuid:public_id>/void/", matching.match_void, name="match_void"),
     path("screens/<uuid:public_id>/void/", screening.screen_void, name="screen_void"),
 ]

@@ -1,0 +1,100 @@
+"""What every paper shares: fonts, sizes of text, the page, and that the same words give the same bytes.
+
+Names print in Latin, Greek and Cyrillic letters (fonts/LICENSE.txt). No time of printing is in a document,
+and no patient data in its title.
+"""
+
+from collections.abc import Sequence
+from functools import cache
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+from xml.sax.saxutils import escape
+
+from reportlab.lib.colors import HexColor
+from reportlab.lib.pagesizes import LETTER
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.lib.units import mm
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import Flowable, Paragraph, SimpleDocTemplate, Table
+
+PLAIN, BOLD = "PaperSans", "PaperSans-Bold"
+INK, RULE = HexColor(0x1D2830), HexColor(0x8A949B)
+MARGIN = 18 * mm
+SIDE = MARGIN + 6  # the frame of a page pads by 6 points
+WIDTH = LETTER[0] - 2 * SIDE
+CELLS: list[Any] = [
+    ("FONTNAME", (0, 0), (-1, -1), PLAIN),
+    ("VALIGN", (0, 0), (-1, -1), "TOP"),
+    ("LEFTPADDING", (0, 0), (-1, -1), 0),
+]
+_FONTS = Path(__file__).parent / "fonts"
+_SIZES = {
+    "plain": (PLAIN, 9.5),
+    "strong": (BOLD, 9.5),
+    "small": (PLAIN, 8),
+    "title": (BOLD, 15),
+    "head": (BOLD, 11),
+}
+
+
+def paper(
+    story: Sequence[Flowable], *, title: str, subject: str, author: str, language: str, foot: str
+) -> bytes:
+    """A document (US letter) with a foot line and the page number on each page; same story, same bytes."""
+    fonts()
+    out = BytesIO()
+    document = SimpleDocTemplate(
+        out,
+        pagesize=LETTER,
+        leftMargin=MARGIN,
+        rightMargin=MARGIN,
+        topMargin=MARGIN,
+        bottomMargin=MARGIN + 6 * mm,
+        title=title,
+        author=author,
+        subject=subject,
+        creator=author,
+        producer="",
+        lang=language,
+        displayDocTitle=True,
+        invariant=1,
+        initialFontName=PLAIN,
+    )
+
+    def draw_foot(canvas: Canvas, _: Any) -> None:
+        canvas.setFont(PLAIN, 8)
+        canvas.setFillColor(INK)
+        canvas.drawString(SIDE, MARGIN, foot)
+        canvas.drawRightString(LETTER[0] - SIDE, MARGIN, str(canvas.getPageNumber()))
+
+    document.build(list(story), onFirstPage=draw_foot, onLaterPages=draw_foot)
+    return out.getvalue()
+
+
+def text(words: str, style: str = "plain") -> Paragraph:
+    """A paragraph (`plain`, `strong`, `small`, `title`, `head`); what was typed is text, never markup."""
+    fonts()
+    return Paragraph(escape(words), _styles()[style])
+
+
+def columns(left: Sequence[Flowable], right: Sequence[Flowable], *, share: float = 0.55) -> Flowable:
+    """Two columns side by side, the left with this share of the width."""
+    return Table([[list(left), list(right)]], colWidths=[WIDTH * share, WIDTH * (1 - share)], style=CELLS)
+
+
+@cache
+def fonts() -> None:
+    """Make the two fonts known, once a process."""
+    pdfmetrics.registerFont(TTFont(PLAIN, _FONTS / "DejaVuSans.ttf"))
+    pdfmetrics.registerFont(TTFont(BOLD, _FONTS / "DejaVuSans-Bold.ttf"))
+
+
+@cache
+def _styles() -> dict[str, ParagraphStyle]:
+    return {
+        name: ParagraphStyle(name, fontName=font, fontSize=size, leading=size * 1.3, textColor=INK)
+        for name, (font, size) in _SIZES.items()
+    }

@@ -1,0 +1,54 @@
+"""A qualified reader's approval of a text in a language, as it stood then."""
+
+from datetime import date, datetime
+
+from django.contrib.auth.base_user import AbstractBaseUser
+from django.db import transaction
+
+from resupply.models import TextReview
+from resupply.queries.care_sheets import LANGUAGES, TEXT, digest
+from resupply.services.errors import Refused
+from resupply.services.records import said, stamp, take_back
+
+
+def record_review(
+    *,
+    language: str,
+    digest_read: str,
+    reviewer: str,
+    qualification: str,
+    reviewed_on: date,
+    by: AbstractBaseUser | None,
+    now: datetime,
+) -> TextReview:
+    """Record that a reader approved the care sheet's wording, named by its digest.
+
+    Raises Refused: `language`, `changed` (the wording is another by now), `reviewer`, `qualification`,
+    `future`.
+    """
+    if language not in LANGUAGES:
+        raise Refused("language", "Choose one of the languages offered.", "language")
+    if digest_read != digest(language):
+        raise Refused("changed", "The wording has changed since it was shown. Read it again.")
+    if not reviewer.strip():
+        raise Refused("reviewer", "Name the reader.", "reviewer")
+    if not qualification.strip():
+        raise Refused("qualification", "Say what qualifies the reader.", "qualification")
+    if reviewed_on > now.date():
+        raise Refused("future", f"{said(reviewed_on)} has not come yet.", "reviewed_on")
+    return TextReview.objects.create(
+        text=TEXT,
+        language=language,
+        digest=digest_read,
+        reviewer=reviewer.strip(),
+        qualification=qualification.strip(),
+        reviewed_on=reviewed_on,
+        **stamp(by, now),
+    )
+
+
+def void_review(review: TextReview, *, reason: str, by: AbstractBaseUser | None, now: datetime) -> TextReview:
+    """Take an approval back. Raises Refused `reason_missing`, `already_void`."""
+    with transaction.atomic():
+        take_back(review, reason=reason, by=by, now=now)
+    return review

@@ -1,0 +1,138 @@
+"""The care sheet of a patient, on screen and on paper; and who approved its wording."""
+
+from uuid import UUID
+
+from django import forms
+from django.conf import settings
+from django.contrib import messages
+from django.http import HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.views.decorators.http import require_GET, require_http_methods
+
+from resupply import clock
+from resupply.delivery import care_sheets as paper
+from resupply.models import Language, TextReview
+from resupply.queries import care_sheets as sheets_of
+from resupply.services import text_reviews
+from resupply.web import access
+from resupply.web.access import StaffRequest, may
+from resupply.web.forms import day_field, written
+from resupply.web.therapist.forms import VoidForm
+
+GET_OR_POST = require_http_methods(["GET", "POST"])
+
+
+class ReviewForm(forms.Form):
+    """A qualified reader approved the wording as shown."""
+
+    digest = forms.CharField(widget=forms.HiddenInput)
+    language = forms.CharField(widget=forms.HiddenInput)
+    reviewer = forms.CharField(label="Reader", max_length=120)
+    qualification = forms.CharField(
+        label="What qualifies the reader",
+        max_length=160,
+        help_text="For example: certified medical interpreter.",
+    )
+    reviewed_on = day_field("Read on")
+
+
+@may("care_sheet.see")
+@require_GET
+def care_sheet(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """The sheet as a page to read and print, in the patient's language or the other one."""
+    person = access.patient_or_404(request, public_id)
+    today = clock.today(person.time_zone)
+    sheet = sheets_of.care_sheet(person, language=_language(request, person.language), today=today)
+    words = paper.words_of(sheet)
+    context = {
+        "person": person,
+        "today": today,
+        "sheet": sheet,
+        "words": words,
+        "parts": paper.part_lines(sheet),
+        "chores": [(words[chores.frequency], chores.tasks) for chores in sheet.chores],
+        "languages": [(code, Language(code).label, code == sheet.language) for code in sheets_of.LANGUAGES],
+        "may_review": access.can(request, "care_text.review"),
+    }
+    return render(request, "therapist/care_sheet.html", context)
+
+
+@may("care_sheet.see")
+@require_GET
+def pdf(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """The sheet as PDF, named by nothing of the patient's."""
+    person = access.patient_or_404(request, public_id)
+    language = _language(request, person.language)
+    sheet = sheets_of.care_sheet(person, language=language, today=clock.today(person.time_zone))
+    body = paper.care_sheet_pdf(sheet, clinic_name=settings.CLINIC_NAME)
+    response = HttpResponse(body, content_type="application/pdf")
+    response["Content-Disposition"] = f'inline; filename="care-sheet-{language}.pdf"'
+    response["Cache-Control"] = "no-store"
+    return response
+
+
+@may("care_text.review")
+@GET_OR_POST
+def texts(request: StaffRequest) -> HttpResponse:
+    """The wording for patients in Spanish beside the English, and its approval by a qualified reader."""
+    today = clock.today("UTC")
+    digest = sheets_of.digest("es")
+    first = {"digest": digest, "language": "es", "reviewed_on": today}
+    form = ReviewForm(request.POST or None, initial=first)
+
+    def write() -> TextReview:
+        data = form.cleaned_data
+        return text_reviews.record_review(
+            language=data["language"],
+            digest_read=data["digest"],
+            reviewer=data["reviewer"],
+            qualification=data["qualification"],
+            reviewed_on=data["reviewed_on"],
+            by=request.staff.user,
+            now=clock.now(),
+        )
+
+    if request.method == "POST" and (made := written(form, write)):
+        messages.success(request, f"Approval by {made.reviewer} recorded.")
+        return redirect("therapist:texts")
+    context = {
+        "today": today,
+        "form": form,
+        "pairs": sheets_of.pairs(),
+        "is_reviewed": sheets_of.is_reviewed("es"),
+        "reviews": [(review, review.digest == digest) for review in sheets_of.reviews()],
+    }
+    return render(request, "therapist/texts.html", context, status=422 if form.errors else 200)
+
+
+@may("care_text.review")
+@GET_OR_POST
+def text_void(request: StaffRequest, pk: int) -> HttpResponse:
+    """Take an approval back with a reason."""
+    review = access.text_review_or_404(request, pk)
+    form = VoidForm(request.POST or None)
+
+    def write() -> TextReview:
+        reason = form.cleaned_data["reason"]
+        return text_reviews.void_review(review, reason=reason, by=request.staff.user, now=clock.now())
+
+    if request.method == "POST" and (done := written(form, write)):
+        messages.success(request, f"Voided: the approval by {done.reviewer}.")
+        return redirect("therapist:texts")
+    context = {
+        "form": form,
+        "title": f"Void the approval by {review.reviewer}",
+        "text": "Staff see the note “not yet reviewed” again. The record stays, struck through.",
+        "action": "Void it",
+        "danger": True,
+        "today": clock.today("UTC"),
+        "back_url": reverse("therapist:texts"),
+    }
+    return render(request, "therapist/act.html", context, status=422 if form.errors else 200)
+
+
+def _language(request: StaffRequest, usual: str) -> str:
+    """The language asked for, the patient's where none is, English where that one is not served."""
+    wanted = request.GET.get("language", usual)
+    return wanted if wanted in sheets_of.LANGUAGES else sheets_of.LANGUAGES[0]
