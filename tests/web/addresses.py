@@ -104,10 +104,8 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
             (patient.night_imports.first() or make_nights(patient, first=TODAY, minutes=[400])).public_id
         ],
         "therapist:text_void": [(TextReview.objects.first() or make_text_review()).pk],
-        "therapist:matching_version": [
-            (MatchingVersion.objects.first() or make_matching_version()).public_id
-        ],
-        "therapist:matching_void": [(MatchingVersion.objects.first() or make_matching_version()).public_id],
+        "therapist:matching_version": [table.public_id],
+        "therapist:matching_void": [table.public_id],
         "therapist:match_void": [(patient.matches.first() or make_match(patient)).public_id],
         "therapist:screen_void": [patient.magnet_screens.earliest("pk").public_id],
         "desk:order_void": [(patient.orders.first() or make_order(patient)).public_id],
