@@ -112,6 +112,7 @@ def count(request: StaffRequest) -> HttpResponse:
         messages.success(request, f"Count of {place.name} recorded: {changed}.")
         return redirect(f"{reverse('stock:shelves')}?location={place.pk}")
     said = counting.said
+    scans.tell(request, said)
     is_refused = counting.has_errors or counting.is_moved or bool(said and said.problem)
     context = {
         "today": counting.sheet.today,

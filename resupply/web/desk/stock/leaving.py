@@ -161,5 +161,6 @@ def _answer(
         "back_url": reverse("stock:shelves"),
         **words,
     }
+    scans.tell(request, said)
     is_refused = has_errors or bool(said and said.problem)
     return render(request, "desk/stock/leaving.html", context, status=422 if is_refused else 200)

@@ -73,6 +73,7 @@ def receive(request: StaffRequest) -> HttpResponse:
         "notes": place_notes(my_places(request)),
         "back_url": reverse("stock:shelves"),
     }
+    scans.tell(request, said)
     is_refused = receipt.has_errors or bool(said and said.problem)
     return render(request, "desk/stock/receive.html", context, status=422 if is_refused else 200)
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 from urllib.parse import urlencode
 
+from django.contrib import messages
 from django.http import HttpRequest
 from django.urls import reverse
 
@@ -84,6 +85,12 @@ def read(request: HttpRequest, *, today: date) -> Found | Said:
         problem = f"No item of the catalogue has this {named}."
         return Said(problem=problem, text=text, new_gtin=scan.gtin, new_hibc=scan.hibc)
     return Found(text, item, scan, (SWALLOWED,) if Warn.SWALLOWED in scan.warnings else ())
+
+
+def tell(request: HttpRequest, said: Said | None) -> None:
+    """Say what a scan did among the messages of the page, where it is also heard."""
+    if said is not None and said.done:
+        messages.success(request, said.done)
 
 
 def new_item_url(request: HttpRequest, said: Said | None, may_add: bool) -> str:
