@@ -22,7 +22,7 @@ from resupply.models import Dispense, FindToken, Patient
 MOST_FOUND = 12
 LOOKED_AT = 2000
 """Index entries of a word walked one by one, about 4 µs each; more are met as sets."""
-_CANDIDATES = 100
+_CANDIDATES = 50
 """Patients put in order of name: beyond them a longer word is needed anyway."""
 
 Rows = QuerySet[FindToken]
@@ -35,7 +35,7 @@ def find_patients(
 ) -> list[Patient]:
     """At most `MOST_FOUND` of `among` with every (folded) word at the start of one of their find tokens.
 
-    Those whose tokens equal every word come first, then by name; of more than a hundred, a hundred are put in
+    Those whose tokens equal every word come first, then by name; of more than fifty, some fifty are put in
     order. No words find nobody.
     """
     if not words:
@@ -76,6 +76,8 @@ def _holders(
     """Ids of patients with an entry for every word, up to `_CANDIDATES`, whole words of the first before its
     longer ones.
     """
+    if len(words) == 1 and not among.query.has_filters():
+        return _ids(entries(words[0]).order_by("token", "patient_id")[: 2 * _CANDIDATES])
     first, edge = _walked(words, entries, looked_at)
     others = [entries(word) for word in words if word != first]
     walk = entries(first)
@@ -83,13 +85,16 @@ def _holders(
         walk = walk.filter(TupleLessThan((F("token"), F("patient_id")), edge))
     for number, rows in enumerate(others):
         walk = _where(walk, f"word{number}", rows.filter(patient=OuterRef("patient")))
-    walk = _where(walk, "may_see", among.filter(pk=OuterRef("patient")))
-    found = _ids(walk.order_by("token", "patient_id")[: _CANDIDATES * 2])
+    if among.query.has_filters():
+        walk = _where(walk, "may_see", among.filter(pk=OuterRef("patient")))
+    found = _ids(walk.order_by("token", "patient_id")[: 2 * _CANDIDATES])
     if edge is None or len(found) >= MOST_FOUND:
         return found
-    every = entries(first).filter(patient__in=among.values("pk"))
+    every = entries(first)
     for rows in others:
         every = every.filter(patient__in=rows.values("patient"))
+    if among.query.has_filters():
+        every = every.filter(patient__in=among.values("pk"))
     return _ids(every.order_by())
 
 
