@@ -27,7 +27,9 @@ def columns(request: StaffRequest) -> HttpResponse:
         }
         for table in TABLES
     ]
-    return render(request, "desk/imports/columns.html", {"tables": tables, "workbook": WORKBOOK, **limits()})
+    parts = sorted(part_types().values(), key=lambda part: part.code)
+    context = {"tables": tables, "workbook": WORKBOOK, "parts": parts}
+    return render(request, "desk/imports/columns.html", context)
 
 
 @may("import.run")
