@@ -5,6 +5,7 @@ import uuid
 from django.contrib.postgres.fields import ArrayField
 from django.db import models
 from django.db.models import F, Q
+from django.db.models.functions import Upper
 
 from resupply.models.answers import RefillAnswerItem
 from resupply.models.base import Voidable, tracked
@@ -122,7 +123,10 @@ class DispenseLine(Voidable):
 
     class Meta(Voidable.Meta):
         ordering = ["position"]
-        indexes = [models.Index(fields=["lot"], name="dispense_line_lot", condition=~Q(lot=""))]
+        indexes = [
+            # In capitals: a lot typed from a notice is found however it was typed from the label.
+            models.Index(Upper("lot"), name="dispense_line_lot_upper", condition=~Q(lot="")),
+        ]
         constraints = [
             *Voidable.Meta.constraints,
             models.UniqueConstraint(fields=["dispense", "position"], name="dispense_line_position_once"),

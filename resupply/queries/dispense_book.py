@@ -112,7 +112,7 @@ def _named(word: str) -> QuerySet[DispenseLine]:
     spellings = {word, word.upper(), word.lower()}
     items = CatalogueItem.objects.filter(name__icontains=word).values("pk")
     return DispenseLine.objects.filter(
-        Q(lot__in=spellings) & ~Q(lot="")
+        Q(lot__iexact=word) & ~Q(lot="")
         | Q(serial__in=spellings)
         | Q(part_code=word.upper())
         | Q(item__in=items)

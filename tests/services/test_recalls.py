@@ -4,7 +4,7 @@ from datetime import date, timedelta
 from typing import Any
 
 import pytest
-from django.db import connection
+from django.db import connection, transaction
 from django.test.utils import CaptureQueriesContext
 
 from resupply.models import Patient, Recall
@@ -163,3 +163,14 @@ def test_a_recall_changes_no_plan(cast: Cast) -> None:
     record(lot="D1")
     plans.refresh_plans([cast.odalys.pk], now=NOW)
     assert list(cast.odalys.plan_lines.values()) == before
+
+
+def test_a_lot_is_found_by_its_index(cast: Cast) -> None:
+    """In any capitals, without reading every line there is."""
+    make_dispense(cast.tevin, lines=[{"lot": "d1"}])
+    recall = make_recall(lot="D1")
+    with transaction.atomic(), connection.cursor() as cursor:
+        cursor.execute("SET LOCAL enable_seqscan = off")
+        plan = queries.touched(recall).explain()
+    assert "dispense_line_lot_upper" in plan
+    assert queries.count_touched(recall) == 1
