@@ -39,6 +39,9 @@ Raws = Mapping[str, Sequence[RawRow]]
 ONE_AT_A_TIME = 0x1337_0002
 """Advisory lock: two imports at once would both take the same row for new; an undo waits for them too."""
 
+_LONGEST_SILENCE = 120
+"""Seconds between two statements of an import; the longest pause is the checking of the rows."""
+
 _MANY = 1_000
 """Rows that change what the database should know about its tables."""
 
@@ -89,8 +92,12 @@ def import_rows(raws: Raws, report: Report, how: Import) -> None:
 
 
 def take_turn() -> None:
-    """Wait until no other import or undo is under way; held until the transaction ends."""
+    """Wait until no other import or undo is under way; held until the transaction ends.
+
+    A process that froze in the middle would hold it for ever: the database ends its transaction.
+    """
     with connection.cursor() as cursor:
+        cursor.execute(f"SET LOCAL idle_in_transaction_session_timeout = '{_LONGEST_SILENCE}s'")
         cursor.execute("SELECT pg_advisory_xact_lock(%s)", [ONE_AT_A_TIME])
 
 
