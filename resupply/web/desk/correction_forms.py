@@ -64,16 +64,14 @@ class ExchangeForm(_Returning):
     """Another item for the one given: what comes back, and what goes out."""
 
     item = forms.ModelChoiceField(
-        CatalogueItem.objects.none(), label="Goes out", empty_label="Choose the part"
+        CatalogueItem.objects.none(), label="Part that goes out", empty_label="Choose the part"
     )
     reason = forms.CharField(
         label="Reason", max_length=280, widget=SuggestingInput, help_text="It stays on record."
     )
     on = day_field("Exchanged on")
     parts = _parts_field(DISCARDED)
-    lot = forms.CharField(
-        label="Lot of the part that goes out", max_length=40, required=False, widget=SuggestingInput
-    )
+    lot = forms.CharField(label="Its lot", max_length=40, required=False, widget=SuggestingInput)
     expires_on = day_field("Expires", required=False)
     serial = forms.CharField(label="Serial number", max_length=40, required=False)
     size_kept = forms.CharField(
