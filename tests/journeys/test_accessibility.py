@@ -12,6 +12,7 @@ from axe_playwright_python.base import AXE_SCRIPT
 from django.urls import reverse
 from playwright.sync_api import Page
 
+from resupply.models import Dispense
 from resupply.services import back_orders, feeds, plans
 from resupply.web.today_lists import LISTS
 from tests.builders import NOW, TODAY, make_answer, make_contact, make_dispense, make_event
@@ -22,7 +23,16 @@ from tests.web.addresses import addresses_of
 pytestmark = pytest.mark.browser
 
 # a POST, a calendar, tables
-NO_PAGE = {"logout", "feed:calendar", "manager:overdue_csv", "manager:catalogue_csv", "worklist_csv"}
+NO_PAGE = {
+    "logout",
+    "feed:calendar",
+    "manager:overdue_csv",
+    "manager:catalogue_csv",
+    "worklist_csv",
+    "stock:csv",
+    "desk:book_csv",
+    "desk:slip_pdf",
+}
 SIGNED_OUT = {"login"}
 NARROWEST = 360
 LOOK = """() => axe.run({resultTypes: ['violations']}).then(found => found.violations.map(
@@ -52,6 +62,13 @@ def stage(cast: Cast) -> dict[str, str]:
     )  # fmt: skip
     calendar = feeds.subscribe(person, feeds.Options(label="tablet"), by=None, now=NOW)
     pages = addresses_of(person, dispense=dispense, event=pause, calendar=calendar)
+    slips = {
+        "a slip to sign": _give(person, 4, {"exception_reason": "x"}),
+        "a void slip": _give(person, 5, {}),
+    }
+    slips["a void slip"].lines.update(voided_at=NOW, void_reason="wrong size")
+    Dispense.objects.filter(pk=slips["a void slip"].pk).update(voided_at=NOW, void_reason="wrong size")
+    pages |= {name: reverse("desk:slip", args=[slip.public_id]) for name, slip in slips.items()}
     pages |= {f"the list {slug}": reverse("worklist", args=[slug]) for slug in LISTS}
     return pages | {"a paused patient": reverse("desk:patient", args=[cast.tevin.public_id])}
 
@@ -174,8 +191,8 @@ def find_nobody(page: Page, stage: dict[str, str]) -> Iterator[str]:
 def be_refused(page: Page, stage: dict[str, str]) -> Iterator[str]:
     page.goto(stage["desk:dispense"])
     page.get_by_role("group", name="Cushion").get_by_label("Quantity").fill("0")
-    for name in ("Lot and more", "Log the dispense"):
-        page.get_by_text(name).first.click()
+    for name in ("More", "Log the dispense"):
+        page.get_by_text(name, exact=True).first.click()
     page.get_by_role("alert").wait_for()
     yield "a dispense"
     page.get_by_label("Scan", exact=True).fill("no code")
