@@ -1,6 +1,6 @@
 """What is on the shelves: lots to dispense from, levels by item, what is low, what expires soon."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import TypeVar
@@ -8,6 +8,7 @@ from typing import TypeVar
 from django.db.models import F, Q, QuerySet
 
 from resupply.models import BackOrder, CatalogueItem, Location, StockLevel, StockMovement, StockTarget
+from resupply.queries.recalls import RecallFacts, hits, standing
 from resupply.rules.kinds import Kind
 
 _KINDS = {kind.value: place for place, kind in enumerate(Kind)}
@@ -22,11 +23,15 @@ EXPIRES_SOON = 60
 
 @dataclass(frozen=True, slots=True)
 class Lot:
-    """So many units on the shelf of one lot and expiry (None: the pack names none)."""
+    """So many units on the shelf of one lot and expiry (None: the pack names none).
+
+    `recall` is the title of a standing recall that names it.
+    """
 
     lot: str
     expires_on: date | None
     on_hand: int
+    recall: str = ""
 
     def has_expired(self, *, today: date) -> bool:
         """Whether it must not be dispensed any more."""
@@ -48,8 +53,8 @@ class Shelf:
         return sum(lot.on_hand for lot in self.lots)
 
     def usable(self, *, today: date) -> int:
-        """Units that may be dispensed: not expired, less what lots below zero owe."""
-        return sum(lot.on_hand for lot in self.lots if not lot.has_expired(today=today))
+        """Units that may be dispensed: neither expired nor recalled, less what lots below zero owe."""
+        return sum(lot.on_hand for lot in self.lots if not (lot.recall or lot.has_expired(today=today)))
 
     def is_low(self, *, today: date) -> bool:
         """Whether it fell to its target's mark; a target of 0 and 0 is none."""
@@ -68,6 +73,11 @@ class Shelf:
         return any(lot.on_hand < 0 for lot in self.lots)
 
     @property
+    def is_recalled(self) -> bool:
+        """Whether something on the shelf is recalled."""
+        return any(lot.recall and lot.on_hand > 0 for lot in self.lots)
+
+    @property
     def expires_first(self) -> date | None:
         """The nearest expiry among what is on hand."""
         return min((lot.expires_on for lot in self.lots if lot.on_hand > 0 and lot.expires_on), default=None)
@@ -83,33 +93,46 @@ class StockFilter:
     low: bool = False
     within: int | None = None
     below_zero: bool = False
+    recalled: bool = False
 
 
 def lots(location_id: int, item_ids: Collection[int], *, today: date) -> dict[int, list[Lot]]:
-    """What there is to dispense of these items, first expiring first; expired lots left out. One query."""
+    """What there is to dispense of these items, first expiring first; expired and recalled lots left out.
+    Two queries.
+    """
     rows = StockLevel.objects.filter(
         Q(expires_on=None) | Q(expires_on__gte=today),
         location=location_id,
         item__in=item_ids,
         on_hand__gt=0,
     ).order_by("item_id", F("expires_on").asc(nulls_last=True), "lot")
+    recalls = standing()
     found: dict[int, list[Lot]] = {}
-    for row in rows:
-        found.setdefault(row.item_id, []).append(Lot(row.lot, row.expires_on, row.on_hand))
+    for row in rows.select_related("item"):
+        if not recall_of(recalls, row.item, row.lot):
+            found.setdefault(row.item_id, []).append(Lot(row.lot, row.expires_on, row.on_hand))
     return found
+
+
+def recall_of(recalls: Sequence[RecallFacts], item: CatalogueItem, lot: str) -> str:
+    """The title of the recall that names a lot of an item; empty where none does."""
+    found = hits(recalls, item_id=item.pk, family=item.family, part_code=item.part_code, lot=lot)
+    return found.title if found else ""
 
 
 def levels(wanted: StockFilter, *, today: date) -> list[Shelf]:
     """The shelves that hold something, owe something, or have a target, by kind, item and location.
 
-    Two queries, whatever their number.
+    Three queries, whatever their number.
     """
     shelves: dict[tuple[int, int], Shelf] = {}
+    recalls = standing()
     for row in _narrowed(StockLevel.objects.exclude(on_hand=0), wanted).order_by(
         F("expires_on").asc(nulls_last=True), "lot"
     ):
         shelf = shelves.setdefault((row.location_id, row.item_id), Shelf(row.location, row.item))
-        shelf.lots.append(Lot(row.lot, row.expires_on, row.on_hand))
+        recall = recall_of(recalls, row.item, row.lot)
+        shelf.lots.append(Lot(row.lot, row.expires_on, row.on_hand, recall))
     for target in _narrowed(StockTarget.objects.filter(order_up_to__gt=0), wanted):
         key = (target.location_id, target.item_id)
         shelves.setdefault(key, Shelf(target.location, target.item)).target = target
@@ -214,6 +237,8 @@ def _is_wanted(shelf: Shelf, wanted: StockFilter, today: date) -> bool:
     if wanted.low and not shelf.is_low(today=today):
         return False
     if wanted.below_zero and not shelf.is_below_zero:
+        return False
+    if wanted.recalled and not shelf.is_recalled:
         return False
     if wanted.within is not None:
         first = shelf.expires_first

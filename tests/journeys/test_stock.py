@@ -74,7 +74,7 @@ def test_receive_by_scan_then_count_with_a_difference(window: OpenWindow, cast: 
     assert on_hand("A213B1") == 11
     page.get_by_role("link", name="Nasal cushion, M").first.click()
     corrected = page.get_by_role("row").filter(has_text="Corrected by a count")
-    expect(corrected).to_contain_text("-1")
+    expect(corrected).to_contain_text("−1")
     corrected.get_by_role("link", name="Void").click()
     page.get_by_label("Reason").fill("found it behind the box")
     page.get_by_role("button", name="Void it").click()

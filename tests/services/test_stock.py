@@ -27,7 +27,7 @@ from resupply.services.dispensing import NewLine, record_dispense
 from resupply.services.errors import Refused
 from resupply.services.shelves import StockLine
 from resupply.services.stock_settings import Target
-from tests.builders import NOW, TODAY, make_item, make_location, make_movement, make_patient
+from tests.builders import NOW, TODAY, make_item, make_location, make_movement, make_patient, make_recall
 from tests.services.stocked import Store, ledger, shelf
 
 pytestmark = pytest.mark.django_db
@@ -396,6 +396,16 @@ def test_lots_come_first_expiring_first(place: Location, item: CatalogueItem) ->
     assert found == {item.pk: [Lot("E", TODAY, 2), Lot("C", SOON, 2), Lot("B", LATER, 2), Lot("A", None, 2)]}
 
 
+def test_a_recalled_lot_is_not_there_to_dispense(place: Location, item: CatalogueItem) -> None:
+    make_movement(item, place, lot="A", quantity=4)
+    make_movement(item, place, lot="B", quantity=2)
+    make_recall(item=item, lot=" a ", title="Clips may crack")
+    assert queries.lots(place.pk, [item.pk], today=TODAY) == {item.pk: [Lot("B", None, 2)]}
+    (found,) = queries.levels(StockFilter(recalled=True), today=TODAY)
+    assert (found.on_hand, found.usable(today=TODAY)) == (6, 2)
+    assert [lot.recall for lot in found.lots] == ["Clips may crack", ""]
+
+
 def test_low_is_by_what_may_be_dispensed(place: Location, item: CatalogueItem) -> None:
     """Ten on the shelf, eight of them expired: two are left, and two is low."""
     make_movement(item, place, lot="A", expires_on=GONE, quantity=8)
@@ -427,9 +437,9 @@ def test_lists_cost_the_same_for_one_and_for_thirty(
     for extra in (0, 30):
         for number in range(extra):
             make_movement(make_item(), place, lot=f"L{number}")
-        with django_assert_num_queries(2):
+        with django_assert_num_queries(3):
             queries.levels(StockFilter(), today=TODAY)
-        with django_assert_num_queries(1):
+        with django_assert_num_queries(2):
             queries.lots(place.pk, [item.pk], today=TODAY)
         with django_assert_num_queries(1):
             queries.sheet(place.pk, at_most=100)

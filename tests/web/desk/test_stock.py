@@ -23,7 +23,7 @@ from resupply.models import (
     StockTarget,
 )
 from resupply.web.desk.stock.forms import LotKey
-from tests.builders import NOW, TODAY, make_back_order, make_item, make_movement
+from tests.builders import NOW, TODAY, make_back_order, make_item, make_movement, make_recall
 from tests.cast import Cast
 
 FDA = "51022222233336"
@@ -118,6 +118,18 @@ def test_filters(north: Location, ines: Client, query: dict[str, str], expected:
     StockTarget.objects.create(location=north, item=low, low_at=2, order_up_to=9)
     answer = ines.get(reverse("stock:shelves"), query)
     assert [row.shelf.item.name for row in answer.context["rows"]] == expected
+
+
+def test_a_recalled_lot_is_marked_and_told_when_received(
+    north: Location, ines: Client, cushion: CatalogueItem
+) -> None:
+    make_movement(cushion, north, lot="A213B1")
+    make_recall(item=cushion, lot="A213B1", title="Clips may crack")
+    page = text(ines.get(reverse("stock:shelves"), {"show": "recalled"}))
+    assert "Nasal cushion, M Cushion · A7032 North room 0 10 A213B1 recalled" in page
+    assert "A213B1 not named recalled" in text(ines.get(reverse("stock:discard")))
+    told = text(ines.post(reverse("stock:receive"), receipt(north, scan=LABEL)))
+    assert "A recall names this part: “Clips may crack”. Keep it apart" in told
 
 
 def test_another_rooms_shelves_are_not_shown(cast: Cast, ines: Client, cushion: CatalogueItem) -> None:
@@ -530,7 +542,7 @@ def test_scans_count_a_sheet_and_what_is_not_on_it(
 def test_a_movement_is_voided_with_a_reason(north: Location, ines: Client, cushion: CatalogueItem) -> None:
     movement = make_movement(cushion, north, quantity=30)
     address = reverse("stock:movement_void", args=[movement.public_id])
-    assert "Void: received, 30 units" in text(ines.get(address))
+    assert "Void: received, +30" in text(ines.get(address))
     assert ines.post(address, {"reason": ""}).status_code == 422
     ines.post(address, {"reason": "it was 3"})
     assert on_hand(cushion, "L1") == 0

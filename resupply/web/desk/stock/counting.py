@@ -34,7 +34,7 @@ from resupply.web.desk.stock.sheets import (
     sent_sheet,
     typed_sheet,
 )
-from resupply.web.desk.stock.words import item_choices, lot_name
+from resupply.web.desk.stock.words import item_choices, lot_name, signed
 from resupply.web.forms import show
 from resupply.web.wording import counted
 
@@ -54,8 +54,7 @@ class Difference:
     @property
     def by(self) -> str:
         """`+2`, `−1`."""
-        change = self.counted - self.expected
-        return f"+{change}" if change > 0 else f"−{-change}"
+        return signed(self.counted - self.expected)
 
 
 @dataclass(slots=True)

@@ -47,7 +47,7 @@ class ShelvesForm(PlaceForm):
     show = forms.ChoiceField(
         label="Show",
         required=False,
-        choices=[("", "Everything"), ("low", "Low"), ("count", "To count: below zero")],
+        choices=[("", "Everything"), ("low", "Low"), ("count", "To count"), ("recalled", "Recalled")],
     )
     within = forms.IntegerField(
         label="Expires within, days", required=False, min_value=0, max_value=3650, initial=EXPIRES_SOON
@@ -72,6 +72,7 @@ class ShelvesForm(PlaceForm):
             low=data.get("show") == "low",
             within=data.get("within"),
             below_zero=data.get("show") == "count",
+            recalled=data.get("show") == "recalled",
         )
 
 

@@ -1,6 +1,6 @@
 """Receive parts: each scan counts one into a row, typing works as well, and only the button posts."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 from uuid import uuid4
@@ -14,7 +14,8 @@ from django.views.decorators.http import require_http_methods
 
 from resupply import clock
 from resupply.models import CatalogueItem, Location, StockMovement
-from resupply.queries.stock import offered
+from resupply.queries.recalls import standing
+from resupply.queries.stock import offered, recall_of
 from resupply.services import stocking
 from resupply.services.errors import Refused
 from resupply.services.shelves import StockLine
@@ -29,6 +30,9 @@ from resupply.web.wording import counted, day_words
 
 BUTTON = "Put on the shelf"
 BLANK_ROWS = 3
+RECALLED = (
+    "A recall names this part: “{}”. Keep it apart, do not dispense it, and follow the recall's notice."
+)
 Row = dict[str, str]
 
 
@@ -158,6 +162,8 @@ def _read_in(request: StaffRequest, rows: list[Row], today: date) -> Said:
         return found.said(problem=told)
     if not item.is_offered:
         return found.said(problem=f"{item} is no longer offered: offer it again in the catalogue first.")
+    if recall := recall_of(standing(), item, found.scan.lot):
+        found = replace(found, cautions=(*found.cautions, RECALLED.format(recall)))
     count = count_in(rows, found)
     if not count:
         return found.said(problem=f"The list has {MOST_ROWS} rows already. Put these on the shelf first.")

@@ -19,9 +19,9 @@ from resupply.web.access import StaffRequest, may
 from resupply.web.desk.acts import answer
 from resupply.web.desk.forms import VoidForm
 from resupply.web.desk.stock.forms import BackOrderForm, ExpectedForm
-from resupply.web.desk.stock.words import lot_name, movement_word, part_choices
+from resupply.web.desk.stock.words import lot_name, movement_word, part_choices, signed
 from resupply.web.forms import written
-from resupply.web.wording import counted, day_words, kind_word
+from resupply.web.wording import day_words, kind_word
 
 GET_OR_POST = require_http_methods(["GET", "POST"])
 
@@ -44,9 +44,8 @@ def movement_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         messages.success(request, "Voided. The shelf is as it was before.")
         return redirect(back_url)
     lot = lot_name(movement.lot, movement.expires_on, today=today)
-    units = counted(abs(movement.quantity), "unit")
     context = {
-        "title": f"Void: {movement_word(movement).lower()}, {units}",
+        "title": f"Void: {movement_word(movement).lower()}, {signed(movement.quantity)}",
         "text": f"{movement.item}, {lot}, at {movement.location.name}, "
         f"{day_words(movement.on, today=today)}. For a slip of the keyboard: the shelf becomes what it was "
         f"before{', at both locations' if movement.pair else ''}. The record stays, struck through, "

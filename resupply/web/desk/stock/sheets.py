@@ -14,13 +14,14 @@ from django.forms import BaseFormSet
 from resupply import clock
 from resupply.models import CatalogueItem, Location
 from resupply.queries import stock
+from resupply.queries.recalls import RecallFacts, standing
 from resupply.rules.gs1 import Scan
 from resupply.web import access
 from resupply.web.access import StaffRequest
 from resupply.web.desk.stock.forms import MOST_LOTS, LotForm, LotFormSet, LotKey, PlaceForm
 from resupply.web.desk.stock.receive import Row, typed_rows
 from resupply.web.desk.stock.scans import Found, Said
-from resupply.web.desk.stock.words import LotWords, chosen_place, lot_name, lot_words, my_places
+from resupply.web.desk.stock.words import LotWords, chosen_place, lot_name, lot_words, my_places, signed
 from resupply.web.wording import kind_word
 
 
@@ -34,6 +35,11 @@ class SheetRow:
     words: LotWords
     difference: int | None = None
     note: str = ""
+
+    @property
+    def change(self) -> str:
+        """The difference in words."""
+        return "none" if not self.difference else signed(self.difference)
 
     @property
     def kind(self) -> str:
@@ -120,11 +126,12 @@ def _sheet(
 ) -> Sheet:
     places, place, _, today = _asked(request)
     keys = [_key({"key": str(form["key"].value() or "")}) for form in formset]
+    recalls = standing()
     known = (
         items if items is not None else CatalogueItem.objects.in_bulk({key.item_id for key in keys if key})
     )
     rows = [
-        SheetRow(form, key, known[key.item_id], _words(key, today))
+        SheetRow(form, key, known[key.item_id], _words(key, known[key.item_id], recalls, today))
         for form, key in zip(formset, keys, strict=True)
         if key is not None and key.item_id in known
     ]
@@ -144,8 +151,9 @@ def _asked(request: StaffRequest) -> tuple[list[Location], Location, str, date]:
     return places, place, form.cleaned_data.get("kind") or "", clock.today(place.time_zone)
 
 
-def _words(key: LotKey, today: date) -> LotWords:
-    return lot_words(stock.Lot(key.lot, key.expires_on, key.expected), today=today)
+def _words(key: LotKey, item: CatalogueItem, recalls: Sequence[RecallFacts], today: date) -> LotWords:
+    recall = stock.recall_of(recalls, item, key.lot)
+    return lot_words(stock.Lot(key.lot, key.expires_on, key.expected, recall), today=today)
 
 
 def _key(row: Row) -> LotKey | None:

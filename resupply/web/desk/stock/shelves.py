@@ -18,7 +18,14 @@ from resupply.queries.stock import EXPIRES_SOON, Shelf, StockFilter
 from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
 from resupply.web.desk.stock.forms import ShelvesForm
-from resupply.web.desk.stock.words import ShelfWords, movement_word, my_places, place_notes, shelf_words
+from resupply.web.desk.stock.words import (
+    ShelfWords,
+    movement_word,
+    my_places,
+    place_notes,
+    shelf_words,
+    signed,
+)
 from resupply.web.wording import counted
 
 _HEADER = (
@@ -125,7 +132,7 @@ def ledger(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "today": today,
         "item": item,
         "shelves": [shelf_words(shelf, today=today) for shelf in stock.levels(wanted, today=today)],
-        "rows": [(row, movement_word(row)) for row in rows],
+        "rows": [(row, movement_word(row), signed(row.quantity)) for row in rows],
         "older_url": f"?before={after}" if after else "",
         "newer_url": reverse("stock:ledger", args=[item.public_id]) if before else "",
         "my_locations": request.location_ids,
@@ -148,8 +155,9 @@ def _to_do(rows: list[ShelfWords]) -> list[tuple[str, str]]:
     counts = [
         (sum(row.is_low for row in rows), "item is low,items are low", "?show=low"),
         (sum(row.is_below_zero for row in rows), "shelf to count,shelves to count", "?show=count"),
+        (sum(row.shelf.is_recalled for row in rows), "item is recalled,items are recalled", "?show=recalled"),
         (
-            sum(any(words.mark and words.lot.on_hand > 0 for words in row.lots) for row in rows),
+            sum(any(words.is_dated for words in row.lots) for row in rows),
             f"item has expired or will within {EXPIRES_SOON} days,"
             f"items have expired or will within {EXPIRES_SOON} days",
             f"?within={EXPIRES_SOON}",
@@ -160,7 +168,7 @@ def _to_do(rows: list[ShelfWords]) -> list[tuple[str, str]]:
 
 def _only_marked(row: ShelfWords) -> ShelfWords:
     """The row with the lots that have a mark."""
-    lots = [lot for lot in row.lots if lot.mark and lot.lot.on_hand > 0]
+    lots = [lot for lot in row.lots if lot.is_dated]
     return ShelfWords(row.shelf, lots, row.usable, row.is_low, row.to_order, row.kind)
 
 

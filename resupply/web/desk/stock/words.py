@@ -30,6 +30,8 @@ class LotWords:
     lot: Lot
     mark: str = ""
     look: str = ""
+    is_dated: bool = False
+    """Whether it has expired or will before long."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,16 +65,19 @@ def shelf_words(shelf: Shelf, *, today: date, soon: int = EXPIRES_SOON) -> Shelf
 
 def lot_words(lot: Lot, *, today: date, soon: int = EXPIRES_SOON) -> LotWords:
     """A lot, and what there is to do about it."""
+    left = (lot.expires_on - today).days if lot.expires_on else soon + 1
+    is_dated = left <= soon and lot.on_hand > 0
     if lot.on_hand < 0:
         return LotWords(lot, "count this shelf", "alarm")
-    if lot.expires_on is None:
-        return LotWords(lot)
-    left = (lot.expires_on - today).days
+    if lot.recall:
+        return LotWords(lot, "recalled", "alarm", is_dated)
     if left < 0:
-        return LotWords(lot, "expired", "alarm")
+        return LotWords(lot, "expired", "alarm", is_dated)
     if left == 0:
-        return LotWords(lot, "expires today", "attention")
-    return LotWords(lot, f"expires in {counted(left, 'day')}", "attention") if left <= soon else LotWords(lot)
+        return LotWords(lot, "expires today", "attention", is_dated)
+    if left <= soon:
+        return LotWords(lot, f"expires in {counted(left, 'day')}", "attention", is_dated)
+    return LotWords(lot)
 
 
 def lot_name(lot: str, expires_on: date | None, *, today: date) -> str:
@@ -86,8 +91,13 @@ def lot_name(lot: str, expires_on: date | None, *, today: date) -> str:
 def movement_word(row: StockMovement) -> str:
     """Why it moved, and which way."""
     if row.movement == Movement.MOVED:
-        return "Moved here" if row.quantity > 0 else "Moved away"
+        return "Moved in" if row.quantity > 0 else "Moved out"
     return MOVEMENT_WORDS[Movement(row.movement)]
+
+
+def signed(number: int) -> str:
+    """`+2`, `−1`: a change, with a minus sign as people write it."""
+    return f"+{number}" if number > 0 else f"−{-number}" if number else "0"
 
 
 def item_choices(items: Iterable[CatalogueItem]) -> list[tuple[str, Any]]:
