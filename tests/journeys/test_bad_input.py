@@ -36,7 +36,6 @@ def cushion(page: Page) -> Locator:
 def type_a_dispense(page: Page, *, quantity: str) -> None:
     page.get_by_role("link", name="Dispense", exact=True).click()
     cushion(page).get_by_label("Quantity").fill(quantity)
-    cushion(page).get_by_text("Lot and more").click()
     cushion(page).get_by_label("Lot", exact=True).fill("L-3300")
 
 
@@ -52,11 +51,13 @@ def test_a_dispense_in_the_future(page: Page) -> None:
     before = on_record()
     type_a_dispense(page, quantity="2")
     page.get_by_label("Dispensed on").fill("2026-03-20")
-    page.get_by_label("Tracking id, if shipped").fill("1Z 999")
+    page.get_by_label("Given", exact=True).select_option("Shipped")
+    page.get_by_label("Tracking id").fill("1Z 999")
+    page.get_by_label("Shipped to").fill("12 Cedar Way")
     page.get_by_role("button", name="Log the dispense").click()
     expect_refusal(page, "Dispensed on: Fri 20 Mar 2026 has not come yet. Enter the day it happened.")
     expect(page.get_by_label("Dispensed on")).to_have_value("2026-03-20")
-    expect(page.get_by_label("Tracking id, if shipped")).to_have_value("1Z 999")
+    expect(page.get_by_label("Tracking id")).to_have_value("1Z 999")
     expect(cushion(page).get_by_label("Quantity")).to_have_value("2")
     expect(cushion(page).get_by_label("Lot", exact=True)).to_have_value("L-3300")
     assert on_record() == before
@@ -75,6 +76,7 @@ def test_more_than_the_limit_without_a_reason_and_then_with_one(page: Page) -> N
     reason = cushion(page).get_by_label("Reason for an exception")
     expect(reason).to_be_focused()
     reason.fill("Away for half a year")
+    cushion(page).get_by_label("Written notice", exact=True).select_option("No notice is owed")
     page.get_by_role("button", name="Log the dispense").click()
     expect(page.get_by_role("status")).to_contain_text("7 × cushion")
     assert Dispense.objects.filter(patient__reference="1047").count() == 2

@@ -97,7 +97,7 @@ def test_an_exception_takes_a_reason_and_a_word_about_notice(
     expect(page.get_by_role("alert")).to_contain_text("was given written notice")
     expect(cushion).to_contain_text("the payer may deny it")
     expect(cushion.get_by_label("Reason for an exception")).to_have_value("Travels for four months")
-    cushion.get_by_label("Written notice to the patient").select_option("Written notice given")
+    cushion.get_by_label("Written notice", exact=True).select_option("Written notice given")
     cushion.get_by_label("Notice given on").fill("2026-03-18")
     page.get_by_role("button", name="Log the dispense").click()
     expect(page.get_by_role("status")).to_contain_text("7 × cushion")

@@ -34,10 +34,11 @@ def open_form(page: Page, cast: Cast) -> Locator:
     return page.get_by_label("Scan", exact=True)
 
 
-def test_two_scans_of_a_part_are_logged_as_two(window: OpenWindow, cast: Cast) -> None:
+@pytest.mark.parametrize("width", [pytest.param(1280, id="desktop"), pytest.param(390, id="phone")])
+def test_two_scans_of_a_part_are_logged_as_two(window: OpenWindow, cast: Cast, width: int) -> None:
     let_fall_behind(cast)
     label()
-    page = window(user=cast.user("desk"))
+    page = window(width=width, user=cast.user("desk"))
     field = open_form(page, cast)
     field.focus()
     for times in (1, 2):

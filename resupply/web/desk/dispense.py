@@ -39,15 +39,17 @@ def dispense(request: StaffRequest, public_id: UUID) -> HttpResponse:
         return redirect("desk:patient", person.public_id)
     if done := sheet.scanned.done if sheet.scanned else sheet.done:
         messages.success(request, done)
+    rows = sheet.shown()
     context = {
         "person": person,
         "today": desk.today,
         "desk": desk,
         "form": sheet.head,
-        "rows": sheet.shown(),
+        "rows": rows,
         "form_rows": sheet.formset,
         "has_errors": sheet.has_errors,
         "is_short": sheet.is_short,
+        "is_outside": any(row.is_outside for row in rows),
         "answered": sheet.answered,
         "scan": scan_form(request, sheet.scanned),
         "scanned": sheet.scanned,

@@ -65,7 +65,7 @@ class RowForm(forms.Form):
     )
     exception_reason = forms.CharField(label="Reason for an exception", max_length=300, required=False)
     notice = forms.ChoiceField(
-        label="Written notice to the patient",
+        label="Written notice",
         required=False,
         choices=[("", "Choose"), *Notice.choices],
     )
