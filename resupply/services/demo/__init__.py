@@ -12,6 +12,7 @@ from resupply.models import Patient
 from resupply.services import plans
 from resupply.services.demo.answers import write_answers
 from resupply.services.demo.clinic import open_clinic, table
+from resupply.services.demo.fitting_room import write_fitting_room
 from resupply.services.demo.lists import write_list
 from resupply.services.demo.people import SIGNATURE_REFERENCE, tell_all
 from resupply.services.demo.recalls import write_recalls
@@ -47,6 +48,7 @@ def load(*, today: date, now: datetime) -> Loaded:
         write_stock(clinic, today=today, now=now)
         plans.refresh_plans(patient_ids, now=now)
         write_answers(clinic, today=today, now=now)
+        write_fitting_room(clinic, today=today, now=now)
         write_recalls(today=today, now=now)
         write_list(today=today, now=now)
     return Loaded(len(patient_ids))

@@ -23,6 +23,7 @@ from resupply.models import (
 from resupply.services.demo.clinic import Clinic
 from resupply.services.demo.said import Open, Said
 from resupply.services.demo.told import TOLD
+from resupply.services.standing import settle
 
 
 def write_answers(clinic: Clinic, *, today: date, now: datetime) -> None:
@@ -37,6 +38,7 @@ def write_answers(clinic: Clinic, *, today: date, now: datetime) -> None:
             tell(said, one, Random(f"answer {one.patient.reference}"))  # noqa: S311 - no secrets
     said.write()
     DispenseLine.objects.bulk_update(shipped, ["answer_item"])
+    settle({answer.patient_id for answer in said.answers})
 
 
 def _tell_shipped(said: Said) -> list[DispenseLine]:

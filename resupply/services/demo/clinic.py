@@ -23,6 +23,7 @@ from resupply.models import (
     Staff,
 )
 from resupply.rules import gs1, npi
+from resupply.rules.matching_table import shipped
 from resupply.rules.periods import Period, Unit
 from resupply.rules.tables import part_types, usual_maximums
 from resupply.services.records import stamp
@@ -117,7 +118,11 @@ def _lives(since: date, by: AbstractBaseUser, now: datetime) -> None:
 def _payers(since: date, by: AbstractBaseUser, now: datetime) -> dict[str, Payer]:
     rows = table("clinic")["payer"]
     payers = {
-        row["name"]: Payer.objects.create(name=row["name"], refill_source=RefillSource(row["refill_source"]))
+        row["name"]: Payer.objects.create(
+            name=row["name"],
+            refill_source=RefillSource(row["refill_source"]),
+            reevaluation=row.get("reevaluation", ""),
+        )
         for row in rows
     }
     mark = stamp(by, _opening(since, now))
@@ -190,6 +195,7 @@ def _shelf() -> dict[Item, CatalogueItem]:
             gtin=gtin(number),
             magnetic=magnetic,
             code_note=_code_note(item),
+            style=_style(item),
         )
         for number, (item, name, packed, magnetic) in enumerate(wanted, start=1)
     ]
@@ -217,6 +223,13 @@ def _items() -> list[tuple[Item, str, list[str], str]]:
     return found
 
 
+def _style(item: Item) -> str:
+    """Of a mask: its style as the matching table names it; an oral mask has none there."""
+    styles = {style.name.removesuffix(" mask").lower(): style.id for style in shipped().styles}
+    family = next((row for row in table("clinic")["family"] if row["name"] == item.family), None)
+    return styles.get(family["style"], "") if family and item.code == family["mask"] else ""
+
+
 def _code_note(item: Item) -> str:
     """Why a soft part has its code, where the clinic had to choose."""
     for family in table("clinic")["family"]:
@@ -239,6 +252,7 @@ def _extras(*, first_number: int) -> list[CatalogueItem]:
             hibc=row.get("hibc", ""),
             magnetic=row.get("magnetic", Magnetic.NO),
             code_note=row.get("code_note", ""),
+            style=row.get("style", ""),
             is_offered=row.get("offered", True),
         )
         for number, row in enumerate(table("clinic")["extra"], start=first_number)
