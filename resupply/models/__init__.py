@@ -8,6 +8,7 @@ from resupply.models.answers import (
     Outcome,
     RefillAnswer,
     RefillAnswerItem,
+    StandingYes,
     Wish,
 )
 from resupply.models.base import Voidable
@@ -122,6 +123,7 @@ __all__ = [
     "Role",
     "Said",
     "Staff",
+    "StandingYes",
     "StockCount",
     "StockLevel",
     "StockMovement",

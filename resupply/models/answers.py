@@ -88,11 +88,6 @@ class RefillAnswer(Voidable):
         indexes = [
             models.Index(fields=["patient", "-answered_at"], name="refill_answer_newest"),
             models.Index(
-                fields=["contacted_on"],
-                name="refill_answer_yes",
-                condition=Q(wish="yes", voided_at=None),
-            ),
-            models.Index(
                 fields=["answered_at"],
                 name="refill_answer_to_handle",
                 condition=Q(needs_person=True, handled_at=None, voided_at=None),
@@ -129,6 +124,26 @@ class RefillAnswerItem(models.Model):
 
     def __str__(self) -> str:
         return f"refill answer item {self.pk}"
+
+
+class StandingYes(models.Model):
+    """A wanted item that no later answer replaced and no dispense used up: one for a patient and kind.
+
+    Derived from answers and dispenses, kept with them in their transactions (`services.standing`), so that
+    the desk's list finds the few open ones among years of answers. It can be rebuilt.
+    """
+
+    item = models.OneToOneField(
+        RefillAnswerItem, models.CASCADE, primary_key=True, related_name="standing_yes"
+    )
+    patient = models.ForeignKey(Patient, models.CASCADE, related_name="+", db_index=False)
+    kind = models.CharField(max_length=20, choices=KIND_CHOICES)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["patient", "kind"], name="standing_yes_once")]
+
+    def __str__(self) -> str:
+        return f"standing yes {self.pk}"
 
 
 class Outcome(models.TextChoices):

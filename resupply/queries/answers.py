@@ -4,6 +4,7 @@ An answer about a part replaces the one before. It counts for 180 days, and unti
 yes was to this refill, not to the next one (there is no standing consent).
 """
 
+from collections.abc import Collection
 from datetime import date, datetime, timedelta
 
 from django.db.models import Exists, OuterRef, Q, QuerySet
@@ -31,22 +32,38 @@ def open_items(patient_id: int, *, now: datetime) -> dict[str, RefillAnswerItem]
     return {kind: item for kind, item in newest.items() if _is_open(item, now)}
 
 
-def current_items(*, today: date, with_no: bool = False) -> QuerySet[RefillAnswerItem]:
-    """Items that count on a day, of all patients: the newest about its part, not used, not too old.
+def standing_yeses(*, today: date) -> QuerySet[RefillAnswerItem]:
+    """What patients said yes to and have not got, on a day; as derived by `services.standing`."""
+    return RefillAnswerItem.objects.filter(
+        standing_yes__isnull=False, answer__contacted_on__gt=today - ANSWER_STANDS
+    )
 
-    `with_no`: those saying no, too. A "not now" counts for 30 days: then the patient may be asked again.
-    """
-    newer = RefillAnswerItem.objects.filter(
+
+def standing_noes(*, today: date) -> QuerySet[RefillAnswerItem]:
+    """Parts that patients do not want now, said lately enough to count on a day and not given since."""
+    return RefillAnswerItem.objects.filter(
+        ~Exists(_newer()), ~used(), wanted=False, answer__voided_at=None,
+        answer__contacted_on__gt=today - NO_STANDS,
+    )  # fmt: skip
+
+
+def unused_yeses(patient_ids: Collection[int]) -> QuerySet[RefillAnswerItem]:
+    """Wanted items of patients that no later answer replaced and no dispense used up, however old."""
+    return RefillAnswerItem.objects.filter(
+        ~Exists(_newer()), ~used(), wanted=True, answer__wish=Wish.YES, answer__voided_at=None,
+        answer__patient__in=patient_ids,
+    )  # fmt: skip
+
+
+def _newer() -> QuerySet[RefillAnswerItem]:
+    """Later items about the outer item's part: what was said later counts, whenever it was typed."""
+    return RefillAnswerItem.objects.filter(
         Q(answer__answered_at__gt=OuterRef("answer__answered_at"))
         | Q(answer__answered_at=OuterRef("answer__answered_at"), answer__gt=OuterRef("answer")),
         answer__patient=OuterRef("answer__patient"),
         answer__voided_at=None,
         kind=OuterRef("kind"),
     )
-    counts = Q(wanted=True, answer__wish=Wish.YES, answer__contacted_on__gt=today - ANSWER_STANDS)
-    if with_no:
-        counts |= Q(wanted=False, answer__contacted_on__gt=today - NO_STANDS)
-    return RefillAnswerItem.objects.filter(counts, ~Exists(newer), ~used(), answer__voided_at=None)
 
 
 def _is_open(item: RefillAnswerItem, now: datetime) -> bool:

@@ -42,7 +42,7 @@ from resupply.models import (
     StockLevel,
     SuppliedBy,
 )
-from resupply.queries.answers import current_items
+from resupply.queries.answers import standing_noes, standing_yeses
 from resupply.queries.overdue import paused_on
 from resupply.rules.reminders import SAME_REFILL_DAYS
 
@@ -91,7 +91,7 @@ def read(rows: QuerySet[T], patient_of: Callable[[T], Patient], *, at_most: int)
 def said_yes(places: Places, *, today: date) -> QuerySet[RefillAnswerItem]:
     """Parts that patients said yes to and have not got, each with `deliver_from` and `supply_ends_on`."""
     line = "answer__patient__plan_lines__"
-    rows = current_items(today=today).filter(wanted=True)
+    rows = standing_yeses(today=today)
     if places:
         rows = rows.filter(answer__patient__location__in=sorted(places))
     return (
@@ -126,9 +126,7 @@ def calls(places: Places, *, today: date) -> QuerySet[PlanLine]:
     rows = PlanLine.objects.filter(active=True, ask_from__lte=today).exclude(paused_on(today))
     if places:
         rows = rows.filter(location__in=sorted(places))
-    answered = current_items(today=today, with_no=True).filter(
-        answer__patient=OuterRef("patient"), kind=OuterRef("kind")
-    )
+    this = {"answer__patient": OuterRef("patient"), "kind": OuterRef("kind")}
     return (
         rows.alias(again_on=_newest_contact("again_on"))
         .annotate(
@@ -145,7 +143,8 @@ def calls(places: Places, *, today: date) -> QuerySet[PlanLine]:
             | Q(may_mail=False)
             | Q(mail_failed=True)
             | Q(asked_on__lte=today - UNANSWERED),
-            ~Exists(answered),
+            ~Exists(standing_yeses(today=today).filter(**this)),
+            ~Exists(standing_noes(today=today).filter(**this)),
             ~Exists(_spoke_lately(today)),
         )
         .annotate(

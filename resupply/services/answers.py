@@ -36,6 +36,7 @@ from resupply.services import plans
 from resupply.services.contacts import refuse_contact, take_back_refusals
 from resupply.services.errors import Refused
 from resupply.services.records import check_day, local_day, stamp, take_back
+from resupply.services.standing import settle
 
 _ALARMING = {Condition.LEAKS, Condition.BROKEN}
 
@@ -114,6 +115,7 @@ def record_answer(
             **stamp(by, now),
         )
         RefillAnswerItem.objects.bulk_create(_rows(answer, items, codes))
+        settle([patient.pk])
         if wish == Wish.STOP:
             refuse_contact(
                 patient,
@@ -142,6 +144,7 @@ def void_answer(
                 "Parts were dispensed from this answer: it has to stay. Void the dispense first.",
             )
         take_back(answer, reason=reason, by=by, now=now)
+        settle([answer.patient_id])
         if answer.wish == Wish.STOP:
             take_back_refusals(answer.patient, answer.recorded_at, reason=reason, by=by, now=now)
     return answer

@@ -17,6 +17,7 @@ from resupply.queries.facts import ClinicRules
 from resupply.rules import cleaning
 from resupply.rules.facts import PatientFacts
 from resupply.rules.lines import LinePlan, PatientPlan, plan_patient
+from resupply.services.standing import settle
 
 FARTHEST_AHEAD = timedelta(hours=14)
 """No zone is further ahead of UTC (IANA time zone database: Pacific/Kiritimati)."""
@@ -64,11 +65,13 @@ def _advisory_lock(function: str) -> None:
 
 
 def refresh_plans(patient_ids: Collection[int], *, now: datetime) -> int:
-    """Work out these patients' plans anew and write what differs; their calendars become stale.
+    """Work out these patients' plans anew and write what differs; their calendars become stale, and what was
+    given or taken back settles which yes stands.
 
     Call it last in the transaction that changed facts. Returns the number of rows written.
     """
     written = _refresh(sorted(set(patient_ids)), now=now)
+    settle(patient_ids)
     mark_calendars_stale(patient_ids)  # also for what is shown but in no plan: language, cleaning day, zone
     return written
 
@@ -131,6 +134,7 @@ def _refresh_batch(patient_ids: Sequence[int], *, now: datetime) -> int:
     with transaction.atomic():
         lock_patients(patient_ids)
         written = _refresh(patient_ids, now=now)
+        settle(patient_ids)
         if written:
             mark_calendars_stale(patient_ids)
     return written

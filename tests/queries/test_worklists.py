@@ -11,13 +11,14 @@ import pytest
 from django.db.models import QuerySet
 from pytest_django import DjangoAssertNumQueries
 
-from resupply.models import Message, MessageReason, Patient, PlanLine, StockLevel
+from resupply.models import Message, MessageReason, Patient, PlanLine, RefillAnswer, StockLevel
 from resupply.queries import worklists
 from resupply.services import back_orders, plans
+from resupply.services.standing import settle
+from tests import builders
 from tests.builders import (
     NOW,
     TODAY,
-    make_answer,
     make_consent,
     make_contact,
     make_dispense,
@@ -39,6 +40,13 @@ def with_cushion(patient: Patient, *, on: date = date(2026, 2, 1), **line: Any) 
     make_dispense(patient, on=on, lines=[line])
     plans.refresh_plans([patient.pk], now=NOW)
     return patient
+
+
+def make_answer(patient: Patient, **over: Any) -> RefillAnswer:
+    """An answer, and what follows from it."""
+    answer = builders.make_answer(patient, **over)
+    settle([patient.pk])
+    return answer
 
 
 def days_ago(days: int) -> date:

@@ -6,7 +6,7 @@ from uuid import uuid4
 
 import pytest
 
-from resupply.models import Consent, Dispense, Patient, RefillAnswer, RefillAnswerItem
+from resupply.models import Consent, Dispense, Patient, RefillAnswer, RefillAnswerItem, StandingYes
 from resupply.queries.answers import open_items
 from resupply.services import answers, contacts, corrections, plans
 from resupply.services.answers import NewItem, record_answer
@@ -32,7 +32,12 @@ def say(patient: Patient, *items: NewItem, now: datetime = NOW, **over: Any) -> 
 
 
 def wanted(patient: Patient, *, now: datetime = NOW) -> list[str]:
-    return sorted(open_items(patient.pk, now=now))
+    """Kinds that a yes stands for; the stored rows say the same but for age and what lies ahead of `now`."""
+    found = sorted(open_items(patient.pk, now=now))
+    if now == NOW:
+        stored = StandingYes.objects.filter(patient=patient).values_list("kind", flat=True)
+        assert sorted(stored) == found
+    return found
 
 
 def test_a_yes_keeps_every_element_of_a_refill_request(odalys: Patient) -> None:
@@ -173,7 +178,9 @@ def test_an_answer_recorded_later_was_none_then(odalys: Patient) -> None:
 
 
 def give(patient: Patient, item: RefillAnswerItem | None = None, **over: Any) -> Dispense:
-    return make_dispense(patient, **{"on": TODAY, "lines": [{"answer_item": item}]} | over)
+    dispense = make_dispense(patient, **{"on": TODAY, "lines": [{"answer_item": item}]} | over)
+    plans.refresh_plans([patient.pk], now=NOW)
+    return dispense
 
 
 @pytest.mark.parametrize("linked", [True, False], ids=["given from it", "given without a link"])

@@ -12,8 +12,10 @@ from pytest_django import DjangoAssertNumQueries
 
 from resupply.models import MagnetScreen, Patient
 from resupply.services import back_orders, plans
+from resupply.services.standing import settle
 from resupply.web.today_lists import LISTS, SHOWN
-from tests.builders import NOW, make_answer, make_contact, make_dispense, make_item, make_patient
+from tests import builders
+from tests.builders import NOW, make_contact, make_dispense, make_item, make_patient
 from tests.cast import Cast
 from tests.web.desk.test_desk import text
 
@@ -38,6 +40,11 @@ def marta(cast: Cast) -> Client:
     client = Client()
     client.force_login(cast.manager.user)
     return client
+
+
+def make_answer(patient: Patient, **over: Any) -> None:
+    builders.make_answer(patient, **over)
+    settle([patient.pk])
 
 
 def with_cushion(patient: Patient, *, on: date = date(2026, 2, 1)) -> Patient:
