@@ -64,8 +64,12 @@ def hits(
 def depends_on_lot(
     recalls: Iterable[RecallFacts], *, item_id: int | None, family: str, part_code: str
 ) -> RecallFacts | None:
-    """The first recall that names a lot and otherwise fits a part: its lot has to be read off the label."""
-    return next((r for r in recalls if r.lot and _names(r, item_id, family, part_code)), None)
+    """The first recall of some lots of a part: without its lot nobody knows whether it is one of them.
+
+    A recall that names a lot and nothing else fits every part, and tells nothing about this one.
+    """
+    some = (r for r in recalls if r.lot and (r.item_id is not None or r.family or r.part_code))
+    return next((recall for recall in some if _names(recall, item_id, family, part_code)), None)
 
 
 def same_lot(one: str, other: str) -> bool:

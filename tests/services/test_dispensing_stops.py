@@ -88,6 +88,20 @@ def test_what_a_recall_names_stays(give: Give, cushion: CatalogueItem) -> None:
     assert give(line).lines.get().lot == "aB1"
 
 
+def test_some_lots_recalled_ask_for_the_lot(give: Give, cushion: CatalogueItem) -> None:
+    """Without its lot nobody knows whether a part is one of them; of a lot of any part nothing follows."""
+    Recall.objects.create(title="Any part", issued_on=TODAY, source="maker's letter", lot="Z9")
+    assert give(NewLine(item=cushion, quantity=1)).lines.count() == 1
+    Recall.objects.create(
+        title="Seam opens", issued_on=TODAY, source="maker's letter", item=cushion, lot="A1"
+    )
+    told = refused(lambda: give(NewLine(item=cushion, quantity=1, lot=" ", **REASON)))
+    assert (told.code, told.field) == ("recalled", "lot")
+    assert "Some lots of this part are recalled: Seam opens. Type the lot from its pack." in told.message
+    assert give(NewLine(item=cushion, quantity=1, lot="A2", **REASON)).lines.count() == 1
+    assert give(NewLine(part_code="A7032", quantity=1, **REASON)).lines.count() == 1
+
+
 def test_every_row_that_may_not_go_out_is_told_at_once(give: Give, cushion: CatalogueItem) -> None:
     old = NewLine(item=cushion, quantity=1, expires_on=date(2026, 3, 1), **REASON)
     with pytest.raises(Stopped) as told:

@@ -48,14 +48,16 @@ class Known:
         return stops(parts, self.facts, self.policy, on=on, screen=self.screen, shipped=shipped)
 
     def recall_of(self, line: NewLine) -> RecallFacts | None:
-        """The recall that names a row."""
-        return recall_queries.hits(
-            self.recalls,
-            item_id=line.item.pk if line.item else None,
-            family=line.mask_family,
-            part_code=line.code,
-            lot=line.lot,
+        """The recall that names a row; without its lot, also one that names some lots of such a part."""
+        item_id, family = line.item.pk if line.item else None, line.mask_family
+        recall = recall_queries.hits(
+            self.recalls, item_id=item_id, family=family, part_code=line.code, lot=line.lot
         )
+        if recall is None and not line.lot.strip():
+            return recall_queries.depends_on_lot(
+                self.recalls, item_id=item_id, family=family, part_code=line.code
+            )
+        return recall
 
     def family_on(self, day: date) -> str:
         """The family of the mask the patient wears."""

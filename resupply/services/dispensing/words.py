@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from datetime import date
 
+from resupply.queries.recalls import RecallFacts
 from resupply.rules.kinds import Kind
 from resupply.rules.magnets import Reason, verdict
 from resupply.rules.stops import Stop, StopCode
@@ -45,9 +46,7 @@ def words(stop: Stop, line: NewLine, known: Known, *, on: date) -> str:
         case StopCode.MAGNETS:
             return _magnets(known, on)
         case StopCode.RECALLED:
-            recall = known.recall_of(line)
-            named = f": {recall.title}" if recall else ""
-            return f"A recall names this part{named}. Set it aside and take another. {NO_REASON}"
+            return _recall(known.recall_of(line), line)
         case StopCode.EXPIRED:
             day = f" on {said(line.expires_on)}" if line.expires_on else ""
             return f"This part expired{day}. Take another. {NO_REASON}"
@@ -71,6 +70,13 @@ def words(stop: Stop, line: NewLine, known: Known, *, on: date) -> str:
                 f"The patient was not to be asked about this refill{first}. Ask again from then on, or type "
                 f"the reason: {DENY}."
             )
+
+
+def _recall(recall: RecallFacts | None, line: NewLine) -> str:
+    named = f": {recall.title}" if recall else ""
+    if recall and recall.lot and not line.lot.strip():
+        return f"Some lots of this part are recalled{named}. Type the lot from its pack. {NO_REASON}"
+    return f"A recall names this part{named}. Set it aside and take another. {NO_REASON}"
 
 
 def _magnets(known: Known, on: date) -> str:

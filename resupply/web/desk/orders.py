@@ -66,6 +66,7 @@ def order_new(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "form": head,
         "rows": rows,
         "has_errors": has_errors,
+        "is_from_last": request.method == "GET" and bool(head.initial.get("prescriber_npi")),
         "back_url": reverse("desk:equipment", args=[person.public_id]),
     }
     return render(request, "desk/order_new.html", context, status=422 if has_errors else 200)

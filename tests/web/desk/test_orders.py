@@ -96,10 +96,13 @@ def test_a_refused_order_keeps_what_was_typed(cast: Cast, ines: Client) -> None:
 
 def test_the_parts_of_the_last_order_stand_in_the_form(cast: Cast, ines: Client) -> None:
     url = at("order_new", cast.odalys.public_id)
-    assert len(ines.get(url).context["rows"].forms) == 5
+    empty = ines.get(url)
+    assert len(empty.context["rows"].forms) == 5
+    assert "The parts of the last order stand here already" not in text(empty)
     make_order(cast.odalys)
     make_order(cast.odalys, prescriber_name="Dr. Wrong", voided_at=NOW, void_reason="another patient's")
     page = ines.get(url)
+    assert "The parts of the last order stand here already" in text(page)
     assert page.context["form"]["prescriber_name"].value() == "Dr. Test"
     assert [form["part_code"].value() for form in page.context["rows"]] == ["A7032", None]
 

@@ -139,6 +139,13 @@ def test_families_show_which_parts_fit_which_mask(marta: Client) -> None:
     assert "change the family of each of its items" in page
 
 
+def test_the_navigation_says_where_one_is(marta: Client) -> None:
+    item = make_item()
+    for address in (at("catalogue"), at("item", item.public_id), at("families"), at("recalls")):
+        current = re.findall(r'aria-current="page">([^<]*)<', marta.get(address).content.decode())
+        assert current == ["Catalogue"], address
+
+
 # --- an item ---
 
 
