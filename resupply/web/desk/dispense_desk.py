@@ -13,13 +13,15 @@ from resupply.queries import dispenses as dispense_queries
 from resupply.queries import patients as patient_queries
 from resupply.queries import stock as stock_queries
 from resupply.queries.stock import Lot
+from resupply.rules.kinds import Kind
+from resupply.rules.magnets import may_hold_magnets, verdict
 from resupply.rules.stops import Stops
-from resupply.rules.tables import part_types
+from resupply.rules.tables import PartType, part_types
 from resupply.services.dispensing import Known, NewLine
 from resupply.services.dispensing.words import words
 from resupply.web import access
 from resupply.web.access import StaffRequest
-from resupply.web.desk.dispense_forms import Raw
+from resupply.web.desk.dispense_forms import Raw, blank_row, offered
 from resupply.web.desk.rows import LineRow, line_rows
 from resupply.web.desk.usual import answered_rows, usual_items, usual_rows
 from resupply.web.wording import kind_word
@@ -91,8 +93,8 @@ class Desk:
         """The clinic's items by kind, then the bare codes for what is not in the catalogue."""
         groups: list[tuple[str, Any]] = [("", "Choose a part")]
         for kind, same in groupby(self.items, key=lambda item: item.kind):
-            groups.append((kind_word(kind), [(f"item:{item.pk}", str(item)) for item in same]))
-        codes = [(f"code:{part.code}", f"{part.name} ({part.code})") for part in part_types().values()]
+            groups.append((kind_word(kind), [(f"item:{item.pk}", self._label(item)) for item in same]))
+        codes = [(f"code:{part.code}", self._label(part)) for part in part_types().values()]
         groups.append(("Not in the catalogue", sorted(codes, key=lambda choice: choice[1])))
         return groups
 
@@ -103,8 +105,37 @@ class Desk:
     def first_rows(self, answered: Mapping[str, RefillAnswerItem] | None) -> list[Raw]:
         """The rows the form opens with: the same again, or what one answer said yes to."""
         if answered is None:
-            return usual_rows(self.lines, self.usual, self.lots)
-        return answered_rows(self.lines, self.usual, self.lots, answered)
+            return self._without_stopped(usual_rows(self.lines, self.usual, self.lots))
+        return self._without_stopped(answered_rows(self.lines, self.usual, self.lots, answered))
+
+    @property
+    def magnets_stopped(self) -> str:
+        """Why no part with magnets is offered (`rules.magnets.Reason`); empty: they may be given."""
+        reason = verdict(self.known.screen, as_of=self.today).reason
+        return reason.value if reason else ""
+
+    def _is_stopped(self, what: CatalogueItem | PartType) -> bool:
+        """Whether an item or a bare code holds magnets, or may, while none may be given."""
+        magnetic = what.magnetic if isinstance(what, CatalogueItem) else None
+        return bool(self.magnets_stopped) and may_hold_magnets(Kind(what.kind), magnetic)
+
+    def _label(self, what: CatalogueItem | PartType) -> str:
+        """A choice in words. What may not be given stays one: another supplier may have given it."""
+        words = str(what) if isinstance(what, CatalogueItem) else f"{what.name} ({what.code})"
+        return f"{words} (magnets: stopped)" if self._is_stopped(what) else words
+
+    def _without_stopped(self, rows: Sequence[Raw]) -> list[Raw]:
+        """Rows to open with. A part that may not be given is not named in a row without a quantity either;
+        what is said of the others, and that they are left out, follows from their stops.
+        """
+        parts: dict[str, CatalogueItem | PartType] = {f"item:{item.pk}": item for item in self.items}
+        parts |= {f"code:{code}": part for code, part in part_types().items()}
+        return [
+            offered(blank_row(kind=row["kind"]))
+            if not row["quantity"] and self._is_stopped(parts[row["part"]])
+            else row
+            for row in rows
+        ]
 
     def line_of(self, row: Mapping[str, str]) -> NewLine | None:
         """A row as typed, as far as it can be read; None: no part or no quantity yet."""
