@@ -20,6 +20,7 @@ from resupply.models import (
     Payer,
 )
 from resupply.services.importing.before import Before, replaced
+from resupply.services.importing.copying import copy_rows
 from resupply.services.importing.keys import FactRow, import_keys
 from resupply.services.importing.known import chunks
 from resupply.services.importing.people import BATCH
@@ -28,6 +29,9 @@ from resupply.services.importing.rows import AllowanceRow, DispenseRow, EventRow
 from resupply.services.records import Stamp
 
 R = TypeVar("R", bound=FactRow)
+
+COPIED = 10_000
+"""Lines from one word about progress to the next."""
 
 ENDED = "the import brought its end"
 """Why an open pause was voided."""
@@ -174,9 +178,11 @@ def write_dispenses(
                 **mark,
             )
         )
-    Dispense.objects.bulk_create(dispenses.values(), batch_size=BATCH)
-    for start in range(0, len(lines), BATCH):
-        DispenseLine.objects.bulk_create(lines[start : start + BATCH])
+    copy_rows(list(dispenses.values()))
+    for line in lines:
+        line.dispense_id = line.dispense.pk
+    for start in range(0, len(lines), COPIED):
+        copy_rows(lines[start : start + COPIED])
         tell(start)
 
 

@@ -28,7 +28,7 @@ from resupply.services.uploads.pulse import LEASE, Claim, LeaseLost, Pulse
 log = logging.getLogger(__name__)
 
 MOST_ATTEMPTS = 3
-MOST_ROWS = 100_000
+MOST_ROWS = 50_000
 """Rows of all files of one upload together."""
 KEPT = timedelta(days=14)
 """How long a list that was not written is kept: it holds patients' data."""
