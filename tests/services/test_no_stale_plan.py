@@ -1,7 +1,7 @@
 """No path that changes facts can leave a plan stale.
 
 After every write, of every kind and in any order, the stored plans equal a rebuild from the records, to the
-byte.
+byte, and so do the rows that say which yes to a refill stands.
 """
 
 import os
@@ -14,7 +14,7 @@ from django.db import transaction
 from hypothesis import HealthCheck, given, note, settings
 from hypothesis import strategies as st
 
-from resupply.models import PlanChecklist, PlanLine, PlanState
+from resupply.models import PlanChecklist, PlanLine, PlanState, StandingYes
 from resupply.rules.periods import Period, Unit
 from resupply.services import plans
 from resupply.services.errors import Refused
@@ -24,6 +24,7 @@ from tests.services.writes import World, Write, any_write
 
 pytestmark = pytest.mark.django_db
 
+DERIVED = (PlanLine, PlanChecklist, PlanState, StandingYes)
 EXAMPLES = 1_000 if os.environ.get("HYPOTHESIS_PROFILE") == "deep" else 40
 
 
@@ -66,7 +67,7 @@ def test_the_comparison_sees_a_stale_plan() -> None:
 
 
 def stored() -> Mapping[str, list[tuple[object, ...]]]:
-    """Every plan row in full, but for the number the database gave it."""
+    """Every derived row in full, but for the number the database gave it."""
     return {
         model.__name__: sorted(
             model._default_manager.order_by().values_list(
@@ -74,14 +75,14 @@ def stored() -> Mapping[str, list[tuple[object, ...]]]:
             ),
             key=str,
         )
-        for model in (PlanLine, PlanChecklist, PlanState)
+        for model in DERIVED
     }
 
 
 def rebuilt(world: World) -> Mapping[str, list[tuple[object, ...]]]:
     """What a rebuild from the records stores where there is nothing; the stored rows stay as they were."""
     with transaction.atomic():
-        for model in (PlanLine, PlanChecklist, PlanState):
+        for model in DERIVED:
             model._default_manager.all().delete()
         for _ in plans.rebuild_plans(now=world.now):
             pass

@@ -13,12 +13,22 @@ from typing import Any
 
 from hypothesis import strategies as st
 
-from resupply.models import Dispense, DispenseLine, Event, EventType, Location, Patient, PatientStatus, Payer
+from resupply.models import (
+    Dispense,
+    DispenseLine,
+    Event,
+    EventType,
+    Location,
+    Patient,
+    PatientStatus,
+    Payer,
+    RefillAnswer,
+)
 from resupply.rules.cleaning import cleaning_tasks
 from resupply.rules.kinds import Kind
 from resupply.rules.periods import Period, Unit
 from resupply.rules.tables import part_types
-from resupply.services import corrections, dispensing, events, exchanges, people, plans, policies
+from resupply.services import answers, corrections, dispensing, events, exchanges, people, plans, policies
 from resupply.services.importing import import_folder
 from tests import builders
 from tests.services.importing import ALLOWANCES, DISPENSES, EVENTS, LIVES, PATIENTS, write
@@ -277,6 +287,27 @@ def imported(draw: st.DrawFn) -> Write:
 
 
 @st.composite
+def answer(draw: st.DrawFn) -> Write:
+    """What a patient says about some parts; or such an answer taken back."""
+    number, days, wish = draw(whose), draw(back), draw(st.sampled_from(["yes", "yes", "not_now", "stop"]))
+    about, place = draw(st.sets(kinds, max_size=3)), draw(st.integers(0, 5))
+
+    def act(world: World) -> object:
+        if place == 0:
+            said = _some(RefillAnswer, number)
+            return said and answers.void_answer(said, reason=REASON, by=None, now=world.now)
+        patient = world.patient(number)
+        held = sorted(about & set(patient.plan_lines.values_list("kind", flat=True)))
+        items = [answers.NewItem(kind=kind, wanted=wish == "yes", need="worn") for kind in held]
+        return answers.record_answer(
+            patient=patient, wish=wish, items=items, channel="phone", contacted_on=world.day(days), by=None,
+            now=world.now,
+        )  # fmt: skip
+
+    return act
+
+
+@st.composite
 def time_passes(draw: st.DrawFn) -> Write:
     """Some days go by; beat's sweep refreshes what has run out."""
     hours = draw(st.integers(1, 24 * 40))
@@ -297,6 +328,7 @@ def any_write() -> st.SearchStrategy[Write]:
         happening(),
         void(),
         correction(),
+        answer(),
         version(),
         person(),
         imported(),
