@@ -1,5 +1,6 @@
 """Forms that take back what was dispensed: void and its undo, exchange, a parcel that did not arrive."""
 
+from dataclasses import replace
 from datetime import date
 from uuid import UUID, uuid4
 
@@ -13,6 +14,7 @@ from resupply import clock
 from resupply.models import CatalogueItem, Dispense, DispenseLine, Parcel
 from resupply.queries import stock as stock_queries
 from resupply.services import corrections, exchanges
+from resupply.services.exchanges import Replacement
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.desk.acts import GET_OR_POST, answer
@@ -20,6 +22,8 @@ from resupply.web.desk.correction_forms import ExchangeForm, ParcelForm, TakeBac
 from resupply.web.forms import written
 from resupply.web.wording import day_words, kind_word
 
+Lots = dict[int, list[stock_queries.Lot]]
+"""Lots in stock by item."""
 STAYS = "The plan is worked out again without it. The record stays, struck through, with your reason."
 
 
@@ -119,24 +123,13 @@ def parcel(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def line_exchange(request: StaffRequest, public_id: UUID, position: int) -> HttpResponse:
     """Exchange a part of the wrong size: part back, part out, in one act."""
     line = access.dispense_line_or_404(request, public_id, position)
-    person, place = line.dispense.patient, line.dispense.location
-    today = clock.today(place.time_zone)
-    items = CatalogueItem.objects.filter(kind=line.kind, is_offered=True)
-    lots = stock_queries.lots(place.pk, [item.pk for item in items], today=today)
-    names = sorted({lot.lot for found in lots.values() for lot in found if lot.lot})
-    form = ExchangeForm(
-        request.POST or None,
-        initial={"on": today, "form_key": uuid4()},
-        tracks_stock=_tracks_stock(line.dispense),
-        items=items,
-        lots=names,
-    )
+    form, lots = _exchange_form(request, line)
 
     def write() -> Dispense:
         data = form.cleaned_data
         return exchanges.exchange(
             line,
-            form.replacement(),
+            _with_expiry(form.replacement(), lots),
             on=data["on"],
             reason=data["reason"],
             back_to_shelf=form.to_shelf,
@@ -150,14 +143,39 @@ def line_exchange(request: StaffRequest, public_id: UUID, position: int) -> Http
         messages.success(request, f"Exchanged: {_line_name(line)}. Have slip {new.number} signed.")
         return redirect("desk:slip", new.public_id)
     context = {
-        "person": person,
+        "person": line.dispense.patient,
         "line": line,
         "name": _line_name(line),
         "form": form,
-        "today": today,
+        "today": _today(line.dispense),
         "back_url": reverse("desk:slip", args=[public_id]),
     }
     return render(request, "desk/exchange.html", context, status=422 if form.errors else 200)
+
+
+def _exchange_form(request: StaffRequest, line: DispenseLine) -> tuple[ExchangeForm, Lots]:
+    """The form, with the items offered of the line's kind, and their lots in stock."""
+    place = line.dispense.location
+    today = clock.today(place.time_zone)
+    items = CatalogueItem.objects.filter(kind=line.kind, is_offered=True)
+    lots = stock_queries.lots(place.pk, [item.pk for item in items], today=today)
+    form = ExchangeForm(
+        request.POST or None,
+        initial={"on": today, "form_key": uuid4()},
+        tracks_stock=place.tracks_stock,
+        items=items,
+        lots=sorted({lot.lot for found in lots.values() for lot in found if lot.lot}),
+    )
+    return form, lots
+
+
+def _with_expiry(new: Replacement, lots: Lots) -> Replacement:
+    """What goes out, with the expiry that stock has on record for its lot, where none was typed."""
+    lot = new.lot.strip().casefold()
+    days = {found.expires_on for found in lots.get(new.item.pk, ()) if found.lot.casefold() == lot}
+    if not lot or new.expires_on is not None or len(days) != 1:
+        return new
+    return replace(new, expires_on=days.pop())
 
 
 def _undo(

@@ -1,7 +1,7 @@
 """Voids with their undo, exchanges, parcels: through the pages, with what they refuse and keep."""
 
 import re
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any
 
 import pytest
@@ -124,6 +124,16 @@ def test_a_refused_exchange_keeps_what_was_typed_and_writes_nothing(ines: Client
     assert "nothing has been saved" in text(page)
     line.refresh_from_db()
     assert (line.is_voided, Dispense.objects.count(), on_hand("M")) == (False, 1, 2)
+
+
+def test_the_expiry_of_a_lot_is_taken_from_stock(cast: Cast, ines: Client, line: DispenseLine) -> None:
+    item, on = make_item(name="Cushion", size="S"), date(2028, 5, 1)
+    goods = [StockLine(item=item, quantity=3, lot="LOT-S", expires_on=on)]
+    stocking.receive(location=cast.north, lines=goods, received_on=TODAY, by=None, now=NOW)
+    sent = {"item": str(item.pk), "reason": "too large", "on": TODAY.isoformat(), "lot": "lot-s"}
+    ines.post(of("line_exchange", line), sent)
+    assert DispenseLine.objects.get(exchange_of=line).expires_on == on
+    assert StockLevel.objects.get(lot="LOT-S").on_hand == 0
 
 
 def test_only_the_same_kind_is_offered(ines: Client, line: DispenseLine) -> None:
