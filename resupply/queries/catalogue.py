@@ -27,12 +27,14 @@ ORDERS = {
 }
 """What a list may be ordered by; a `-` before the name turns it round."""
 
+_BY_FAMILY = ("family", "kind_place", "part_code", "name", "size_place", "size", "pk")
+
 _SIZES = ("XXS", "XS", "S", "M", "L", "XL", "XXL")
 """Sizes as they grow; any other comes after them, by its letters."""
 
 _TRACKED = (
-    "name", "part_code", "kind", "family", "size", "pack_sizes", "contains", "gtin", "hibc", "magnetic",
-    "code_note", "is_offered",
+    "name", "part_code", "kind", "family", "style", "size", "pack_sizes", "contains", "gtin", "hibc",
+    "magnetic", "code_note", "is_offered",
 )  # fmt: skip
 
 
@@ -122,8 +124,7 @@ def items(wanted: CatalogueFilter, *, order: str = "kind") -> QuerySet[Catalogue
 
 def families() -> list[Family]:
     """Every family with what the shelf has of it, by name; what is no longer offered comes too. One query."""
-    rows = _placed().exclude(family="")
-    rows = rows.order_by("family", "kind_place", "part_code", "name", "size_place", "size", "pk")
+    rows = _placed().exclude(family="").order_by(*_BY_FAMILY)
     found = []
     for name, group in groupby(rows, key=lambda item: item.family):
         family = Family(name)

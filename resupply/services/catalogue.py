@@ -15,6 +15,7 @@ from resupply.models import CatalogueItem, Magnetic
 from resupply.rules.gs1 import Bad
 from resupply.rules.item_numbers import Typed, read_gtin, read_hibc
 from resupply.rules.kinds import Kind
+from resupply.rules.matching_table import shipped
 from resupply.rules.tables import part_types
 from resupply.services.errors import Refused
 
@@ -36,13 +37,14 @@ _NO_HIBC = "Scan the HIBC code, or type all of it, from + to the check character
 class ItemDetails:
     """Everything about an item that staff type; the kind follows from the code.
 
-    `gtin` and `hibc` as typed or scanned, `contains` codes packed with a mask, `pack_sizes` the sizes in a
-    fit pack (empty: none).
+    `style` of a mask is one of the matching table's, `gtin` and `hibc` are as typed or scanned, `contains` is
+    codes packed with a mask, `pack_sizes` the sizes in a fit pack (empty: none).
     """
 
     name: str
     part_code: str
     family: str = ""
+    style: str = ""
     size: str = ""
     contains: tuple[str, ...] = ()
     pack_sizes: tuple[str, ...] = ()
@@ -56,8 +58,8 @@ class ItemDetails:
 def add_item(details: ItemDetails, *, by: AbstractBaseUser | None, now: datetime) -> CatalogueItem:
     """Put an item on the shelf.
 
-    Raises Refused: `name_missing`, `unknown_code`, `family_spelling`, `contains`, `pack_sizes`, `gtin`,
-    `gtin_taken`, `hibc`, `hibc_taken`, `magnetic`, `item_twice`.
+    Raises Refused: `name_missing`, `unknown_code`, `family_spelling`, `style`, `contains`, `pack_sizes`,
+    `gtin`, `gtin_taken`, `hibc`, `hibc_taken`, `magnetic`, `item_twice`.
     """
     return _save(CatalogueItem(), details, by=by, now=now)
 
@@ -109,6 +111,7 @@ def _checked(details: ItemDetails, item: CatalogueItem, *, year: int) -> dict[st
         "kind": kind.value,
         "part_code": details.part_code,
         "family": _family(details.family, item),
+        "style": _style(details.style, kind),
         "size": size,
         "contains": _contains(details.contains, kind),
         "pack_sizes": _pack_sizes(details.pack_sizes, size),
@@ -138,6 +141,15 @@ def _family(typed: str, item: CatalogueItem) -> str:
             "family",
         )
     return family
+
+
+def _style(style: str, kind: Kind) -> str:
+    """The style, of a mask alone; empty where nobody said it, and for masks that matching has no style for."""
+    if style and kind is not Kind.MASK:
+        raise Refused("style", "Only a mask has a style.", "style")
+    if style and style not in {known.id for known in shipped().styles}:
+        raise Refused("style", "Choose one of the listed styles.", "style")
+    return style
 
 
 def _contains(codes: tuple[str, ...], kind: Kind) -> list[str]:

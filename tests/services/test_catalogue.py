@@ -141,6 +141,13 @@ def test_only_masks_contain_parts_and_no_masks() -> None:
     assert refused(part_code="A7034", contains=("X1",)).code == "contains"
 
 
+def test_only_masks_have_a_style_and_one_of_the_list() -> None:
+    assert add(name="Frame", part_code="A7034", style="nasal_cradle").style == "nasal_cradle"
+    assert add(name="Oral mask", part_code="A7044").style == ""
+    assert refused(name="Other", part_code="A7034", style="invisible").code == "style"
+    assert refused(style="nasal").code == "style"
+
+
 def test_a_fit_pack_has_several_sizes_and_no_one_size() -> None:
     assert add(pack_sizes=(" S", "M ", "L", "")).pack_sizes == ["S", "M", "L"]
     assert refused(name="Other", pack_sizes=("S",)).code == "pack_sizes"

@@ -9,6 +9,7 @@ from resupply.models import CatalogueItem, Magnetic
 from resupply.queries.catalogue import CatalogueFilter
 from resupply.rules.gs1 import LONGEST
 from resupply.rules.kinds import Kind
+from resupply.rules.matching_table import shipped
 from resupply.rules.tables import part_types
 from resupply.services.catalogue import ItemDetails, may_be_packed, starts_without_magnets
 from resupply.web.forms import SuggestingInput
@@ -19,6 +20,7 @@ MAGNET_WORDS: dict[str, str] = {
     Magnetic.YES: "holds magnets",
     Magnetic.UNKNOWN: "not known (counts as yes)",
 }
+STYLE_WORDS: dict[str, str] = {style.id: style.name for style in shipped().styles}
 _OFFERED = {"yes": True, "no": False}
 _AS_PRINTED = {"autocomplete": "off", "autocapitalize": "off", "spellcheck": "false", "data-scan": True}
 
@@ -85,6 +87,12 @@ class ItemForm(forms.Form):
         widget=SuggestingInput,
         help_text="Masks and the parts that fit them share a family. Leave it empty for what fits any mask.",
     )
+    style = forms.ChoiceField(
+        label="Mask style",
+        required=False,
+        choices=[("", "Not said"), *STYLE_WORDS.items()],
+        help_text="Fittings of this mask need it.",
+    )
     size = forms.CharField(label="Size", max_length=20, required=False)
     pack_sizes = forms.CharField(
         label="Sizes in a fit pack",
@@ -138,9 +146,10 @@ class ItemForm(forms.Form):
         self.fields["contains"].choices = [  # type: ignore[attr-defined]
             (code, f"{code} {part_types()[code].name}") for code in may_be_packed()
         ]
-        kind = self.kind
-        if kind is not None and kind is not Kind.MASK and not self["contains"].value():
-            del self.fields["contains"]
+        if self.kind not in {None, Kind.MASK}:
+            for name in ("style", "contains"):
+                if not self[name].value():
+                    del self.fields[name]
 
     @property
     def kind(self) -> Kind | None:
@@ -155,6 +164,7 @@ class ItemForm(forms.Form):
             name=data["name"],
             part_code=data["part_code"],
             family=data["family"],
+            style=data.get("style", ""),
             size=data["size"],
             contains=tuple(data.get("contains", ())),
             pack_sizes=tuple(data["pack_sizes"].split(",")),
@@ -168,7 +178,10 @@ class ItemForm(forms.Form):
     @staticmethod
     def initial_of(item: CatalogueItem) -> dict[str, Any]:
         """What the form shows of an item on record."""
-        names = ("name", "part_code", "family", "size", "contains", "magnetic", "gtin", "hibc", "code_note")
+        names = (
+            "name", "part_code", "family", "style", "size", "contains", "magnetic", "gtin", "hibc",
+            "code_note",
+        )  # fmt: skip
         shown = {name: getattr(item, name) for name in names}
         return shown | {
             "pack_sizes": ", ".join(item.pack_sizes),

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from resupply.queries.catalogue import Change
-from resupply.web.manager.catalogue_forms import MAGNET_WORDS, ItemForm
+from resupply.web.manager.catalogue_forms import MAGNET_WORDS, STYLE_WORDS, ItemForm
 from resupply.web.wording import kind_word
 
 _LABELS = {name: str(field.label) for name, field in ItemForm.base_fields.items()} | {
@@ -45,6 +45,8 @@ def _value(name: str, value: object) -> str:
         return ", ".join(str(one) for one in value) or "none"
     if name == "kind":
         return kind_word(str(value))
+    if name == "style":
+        return STYLE_WORDS.get(str(value), str(value)) or "none"
     if name == "magnetic":
         return MAGNET_WORDS.get(str(value), str(value))
     return str(value) or "none"

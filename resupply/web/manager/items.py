@@ -21,7 +21,7 @@ from resupply.services import catalogue as service
 from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
 from resupply.web.forms import written
-from resupply.web.manager.catalogue_forms import MAGNET_WORDS, ItemForm, redrawn, start_of
+from resupply.web.manager.catalogue_forms import MAGNET_WORDS, STYLE_WORDS, ItemForm, redrawn, start_of
 from resupply.web.manager.item_words import changes_in_words
 from resupply.web.ways import own_address
 from resupply.web.wording import kind_word
@@ -41,6 +41,7 @@ def item(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "item": found,
         "kind": kind_word(found.kind),
         "part": part,
+        "style": STYLE_WORDS.get(found.style, found.style),
         "packed": [(code, part_types()[code].name) for code in found.contains if code in part_types()],
         "magnets": MAGNET_WORDS.get(found.magnetic, ""),
         "notices": magnets.notices().values(),

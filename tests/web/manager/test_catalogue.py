@@ -181,14 +181,15 @@ def test_the_desk_sees_and_changes_nothing(ines: Client) -> None:
 def test_a_therapist_adds_an_item(cast: Cast, client: Client) -> None:
     client.force_login(cast.therapist.user)
     mask = {
-        "name": "Complete mask", "part_code": "A7034", "family": "Aspen", "magnetic": "yes",
+        "name": "Complete mask", "part_code": "A7034", "family": "Aspen", "style": "nasal", "magnetic": "yes",
         "pack_sizes": "S, M,L", "contains": ["A7032", "A7035"], "gtin": GTIN, "is_offered": "on",
     }  # fmt: skip
     answer = client.post(at("item_new"), mask)
     item = CatalogueItem.objects.get()
     assert answer["Location"] == at("item", item.public_id)
     assert (item.kind, item.pack_sizes, item.contains) == ("mask", ["S", "M", "L"], ["A7032", "A7035"])
-    assert (item.gtin, item.is_offered) == (f"0{GTIN}", True)
+    assert (item.gtin, item.is_offered, item.style) == (f"0{GTIN}", True, "nasal")
+    assert "Mask style Nasal mask" in text(client.get(answer["Location"]))
 
 
 def test_a_refused_form_keeps_what_was_typed(marta: Client) -> None:
@@ -226,7 +227,7 @@ def test_another_code_draws_the_form_anew_and_saves_nothing(marta: Client) -> No
     tubing = marta.post(at("item_new"), typed | {"part_code": "A7037"})
     form = tubing.context["form"]
     assert (form["magnetic"].value(), form["name"].value()) == ("no", "Tube")
-    assert "contains" not in form.fields
+    assert not {"contains", "style"} & form.fields.keys()
     assert not form.errors
     mask = marta.post(
         at("item_new"), typed | {"part_code": "A7034", "drawn_for": "A7037", "magnetic": "no"}
