@@ -15,7 +15,16 @@ from playwright.sync_api import Page
 from resupply.models import Dispense
 from resupply.services import back_orders, feeds, plans
 from resupply.web.today_lists import LISTS
-from tests.builders import NOW, TODAY, make_answer, make_contact, make_dispense, make_event
+from tests.builders import (
+    NOW,
+    TODAY,
+    make_answer,
+    make_batch,
+    make_contact,
+    make_dispense,
+    make_event,
+    make_upload,
+)
 from tests.cast import Cast
 from tests.journeys.conftest import OpenWindow
 from tests.web.addresses import addresses_of
@@ -32,6 +41,8 @@ NO_PAGE = {
     "stock:csv",
     "desk:book_csv",
     "desk:slip_pdf",
+    "desk:import_template",
+    "desk:import_failed",
 }
 SIGNED_OUT = {"login"}
 NARROWEST = 360
@@ -70,6 +81,11 @@ def stage(cast: Cast) -> dict[str, str]:
     Dispense.objects.filter(pk=slips["a void slip"].pk).update(voided_at=NOW, void_reason="wrong size")
     pages |= {name: reverse("desk:slip", args=[slip.public_id]) for name, slip in slips.items()}
     pages |= {f"the list {slug}": reverse("worklist", args=[slug]) for slug in LISTS}
+    pages |= {
+        f"a list {state}": reverse("desk:import_upload", args=[make_upload(state=state).public_id])
+        for state in ("checking", "committed", "failed", "dropped")
+    }
+    make_batch(undone_at=NOW, undo_reason="the list of another clinic")
     return pages | {"a paused patient": reverse("desk:patient", args=[cast.tevin.public_id])}
 
 
