@@ -8,7 +8,15 @@ from typing import Any, Self
 from uuid import UUID
 
 from resupply import clock
-from resupply.models import CatalogueItem, Given, Location, Patient, RefillAnswerItem, SuppliedBy
+from resupply.models import (
+    LARGEST_QUANTITY,
+    CatalogueItem,
+    Given,
+    Location,
+    Patient,
+    RefillAnswerItem,
+    SuppliedBy,
+)
 from resupply.queries import dispenses as dispense_queries
 from resupply.queries import patients as patient_queries
 from resupply.queries import stock as stock_queries
@@ -138,11 +146,11 @@ class Desk:
         ]
 
     def line_of(self, row: Mapping[str, str]) -> NewLine | None:
-        """A row as typed, as far as it can be read; None: no part or no quantity yet."""
+        """A row as typed, as far as it can be read; None: no part yet, or no quantity that could be given."""
         sort, _, key = row["part"].partition(":")
         quantity = int(row["quantity"]) if row["quantity"].isdecimal() and len(row["quantity"]) < 5 else 0
         item = self.by_id.get(int(key)) if sort == "item" and key.isdecimal() else None
-        if not quantity or (item is None and key not in part_types()):
+        if not 1 <= quantity <= LARGEST_QUANTITY or (item is None and key not in part_types()):
             return None
         return NewLine(
             quantity=quantity,
