@@ -12,7 +12,17 @@ from django.contrib.auth.base_user import AbstractBaseUser
 from django.db import transaction
 from django.db.models import Q
 
-from resupply.models import Dispense, DispenseLine, Given, Parcel, Proof, Voidable
+from resupply.models import (
+    Dispense,
+    DispenseLine,
+    Given,
+    Movement,
+    Parcel,
+    Proof,
+    StockLevel,
+    StockMovement,
+    Voidable,
+)
 from resupply.services import back_orders, plans, stock
 from resupply.services.errors import Refused
 from resupply.services.records import check_day, local_day, said, take_back
@@ -88,7 +98,8 @@ def restore(record: Dispense | DispenseLine, *, by: AbstractBaseUser | None, now
     """Undo a void: a dispense with the lines that went with it, or a line (with its dispense, if that went).
 
     Raises Refused: `not_void`, `undo_over` (the time ran out), `logged_again` (the same part was logged
-    since, by an exchange too), `dispense_void` (a line whose dispense was voided later).
+    since, by an exchange too), `dispense_void` (a line whose dispense was voided later), `given_since` (what
+    went back on the shelf went to somebody else).
     """
     dispense = record if isinstance(record, Dispense) else record.dispense
     with transaction.atomic():
@@ -96,6 +107,7 @@ def restore(record: Dispense | DispenseLine, *, by: AbstractBaseUser | None, now
         lines = _voided_with(record, dispense, now=now)
         _check_not_logged_again(dispense, lines, since=record.voided_at or now)
         stock.take_again(lines, by=by, now=now)
+        _check_still_there(lines, since=record.voided_at or now)
         if dispense.is_voided:
             dispense.parcel, dispense.parcel_on = "", None
             _stand_again(dispense, "parcel", "parcel_on")
@@ -185,6 +197,28 @@ def _check_not_logged_again(dispense: Dispense, lines: Sequence[DispenseLine], *
             "The same part was logged again since the void: undoing it would count the part twice. If that "
             "later record is wrong, void it first.",
         )
+
+
+def _check_still_there(lines: Sequence[DispenseLine], *, since: datetime) -> None:
+    """Refuse where the shelf is short because its parts went to somebody else since the void."""
+    for taken in StockMovement.objects.filter(
+        dispense_line__in=lines, movement=Movement.DISPENSED, voided_at=None
+    ):
+        place: dict[str, object] = {
+            "location": taken.location_id,
+            "item": taken.item_id,
+            "lot": taken.lot,
+            "expires_on": taken.expires_on,
+        }
+        later = StockMovement.objects.filter(
+            **place, movement=Movement.DISPENSED, recorded_at__gt=since, voided_at=None
+        )
+        if StockLevel.objects.filter(**place, on_hand__lt=0).exists() and later.exists():
+            raise Refused(
+                "given_since",
+                "The parts went back on the shelf, and somebody else has been given them since. Count the "
+                "shelf, and log the dispense again with the lot that was given.",
+            )
 
 
 def _stand_again(record: Voidable, *also: str) -> None:

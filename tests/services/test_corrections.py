@@ -54,7 +54,7 @@ def give(shelf: StockLevel, quantity: int = 3, **over: Any) -> Dispense:
     """A dispense of cushions from that shelf, to a patient of that location."""
     place = Location.objects.get(pk=shelf.location_id)
     patient = over.pop("patient", None) or make_patient(location=place)
-    line = NewLine(item=shelf.item, quantity=quantity, lot="L1")
+    line = NewLine(item=shelf.item, quantity=quantity, lot="L1", exception_reason="test")
     return record_dispense(patient=patient, location=place, dispensed_on=TODAY, lines=[line], **BY | over)
 
 
@@ -151,6 +151,24 @@ def test_what_was_logged_again_meanwhile_is_not_counted_twice(shelf: StockLevel)
     later = NOW + timedelta(minutes=1)
     give(shelf, patient=dispense.patient, now=later)
     assert code_of(lambda: restore(dispense, by=None, now=later)) == "logged_again"
+
+
+def test_what_went_to_somebody_else_from_the_shelf_does_not_come_back(shelf: StockLevel) -> None:
+    dispense = give(shelf, 9)
+    later = NOW + timedelta(minutes=1)
+    void_dispense(dispense, reason="slip", to_shelf=True, **BY)
+    give(shelf, 1, now=later)
+    before = (stored(), on_hand())
+    assert code_of(lambda: restore(dispense, by=None, now=later)) == "given_since"
+    assert (stored(), on_hand()) == before
+    assert on_hand() == 8
+
+
+def test_a_shelf_that_was_short_before_does_not_hinder_the_undo(shelf: StockLevel) -> None:
+    dispense = give(shelf, 12, allow_short=True)
+    void_dispense(dispense, reason="slip", to_shelf=True, **BY)
+    restore(dispense, **BY)
+    assert on_hand() == -3
 
 
 def test_only_a_void_is_undone_and_a_line_not_under_a_void_of_the_whole() -> None:
