@@ -44,6 +44,7 @@ from resupply.models import (
 )
 from resupply.queries.answers import standing_noes, standing_yeses
 from resupply.queries.overdue import paused_on
+from resupply.rules.kinds import Kind
 from resupply.rules.reminders import SAME_REFILL_DAYS
 
 UNANSWERED = timedelta(days=7)
@@ -75,6 +76,9 @@ class WorkList(Generic[T]):
     is_cut: bool
 
 
+_PLACE = {kind.value: place for place, kind in enumerate(Kind)}
+
+
 def read(rows: QuerySet[T], patient_of: Callable[[T], Patient], *, at_most: int) -> WorkList[T]:
     """The first `at_most` rows of a list, by patient. One query."""
     found = list(rows[: at_most + 1])
@@ -82,7 +86,18 @@ def read(rows: QuerySet[T], patient_of: Callable[[T], Patient], *, at_most: int)
     for row in found[:at_most]:
         patient = patient_of(row)
         groups.setdefault(patient.pk, Group(patient, [])).rows.append(row)
+    for group in groups.values():
+        group.rows.sort(key=_within)
     return WorkList(list(groups.values()), len(found) > at_most)
+
+
+def _within(row: RefillAnswerItem | RefillAnswer | PlanLine | BackOrder) -> tuple[date, int]:
+    """The order of one patient's rows: what may go out or ran out first, parts of one day as usual."""
+    if isinstance(row, RefillAnswer):
+        return row.contacted_on, 0
+    day = row.ordered_on if isinstance(row, BackOrder) else row.supply_ends_on  # type: ignore[union-attr]
+    first: date = getattr(row, "deliver_from", day)
+    return first, _PLACE[row.kind]
 
 
 # --- said yes -----------------------------------------------------------------------------------------------

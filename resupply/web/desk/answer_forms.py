@@ -51,7 +51,9 @@ class AnswerForm(forms.Form):
     answered_by = forms.CharField(label="Name of the person who answered", max_length=160, required=False)
     relation = forms.CharField(label="Relation to the patient", max_length=80, required=False)
     reason_all = forms.ChoiceField(
-        label="Why they are needed, where a part says nothing of its own", required=False, choices=_REASONS
+        label="Why they are needed, where a part says nothing of its own",
+        required=False,
+        choices=[("", "Choose"), *_REASONS[1:]],
     )
     note = forms.CharField(
         label="Anything else they said",
