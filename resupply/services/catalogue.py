@@ -144,7 +144,7 @@ def _family(typed: str, item: CatalogueItem) -> str:
 
 
 def _style(style: str, kind: Kind) -> str:
-    """The style, of a mask alone; empty where nobody said it and for masks that matching knows no style of."""
+    """The style, of a mask alone; empty where nobody said it, or where matching knows no such style."""
     if style and kind is not Kind.MASK:
         raise Refused("style", "Only a mask has a style.", "style")
     if style and style not in {known.id for known in shipped().styles}:
