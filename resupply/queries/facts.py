@@ -8,14 +8,13 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from django.db.models import F
+from django.db import connection
 
 from resupply.models import (
     AllowanceVersion,
     CleaningChoice,
     ClinicTermsVersion,
     Coverage,
-    DispenseLine,
     Event,
     EventType,
     LifeVersion,
@@ -145,25 +144,29 @@ def _facts_of(deliveries: Iterable[facts.Delivery], found: Entries) -> facts.Pat
     )
 
 
+_DELIVERIES = """
+    SELECT given.patient_id, given.dispensed_on, line.kind, line.part_code, line.quantity, line.family,
+        line.first_use_on, line.contains, line.billed_to_id, line.id
+    FROM resupply_dispenseline line JOIN resupply_dispense given ON given.id = line.dispense_id
+    WHERE given.patient_id = ANY(%(patients)s) AND {known}
+    ORDER BY given.dispensed_on, line.id
+"""
+
+
 def _deliveries(patient_ids: Collection[int], known_at: datetime | None) -> dict[int, list[facts.Delivery]]:
     found: dict[int, list[facts.Delivery]] = defaultdict(list)
-    rows = (
-        DispenseLine.objects.known_at(known_at)
-        .filter(dispense__patient__in=patient_ids)
-        .annotate(patient_id=F("dispense__patient_id"), on=F("dispense__dispensed_on"))
-        .order_by("on", "id")
-    )
-    for row in rows.values_list(
-        "patient_id", "on", "kind", "part_code", "quantity", "family", "first_use_on", "contains",
-        "billed_to_id", "id",
-    ):  # fmt: skip
-        patient, on, kind, code, quantity, family, first_use_on, contains, payer, line = row
-        found[patient].append(
-            facts.Delivery(
-                on, Kind(kind), code, quantity, family, first_use_on, tuple(contains), payer_key(payer),
-                f"dispense line {line}",
-            )
-        )  # fmt: skip
+    with connection.cursor() as cursor:
+        cursor.execute(
+            _DELIVERIES.format(known=ledgers.known("line", at_a_moment=known_at is not None)),
+            {"patients": list(patient_ids), "known_at": known_at},
+        )
+        for patient, on, kind, code, quantity, family, first_use_on, contains, payer, line in cursor:
+            found[patient].append(
+                facts.Delivery(
+                    on, Kind(kind), code, quantity, family, first_use_on, tuple(contains), payer_key(payer),
+                    f"dispense line {line}",
+                )
+            )  # fmt: skip
     return found
 
 

@@ -76,6 +76,14 @@ def read(
     return found
 
 
+def known(table: str, *, at_a_moment: bool) -> str:
+    """The condition on a table's records that `known_at` of their querysets says."""
+    if not at_a_moment:
+        return f"{table}.voided_at IS NULL"
+    by_then = f"({table}.voided_at IS NULL OR {table}.voided_at > %(known_at)s)"
+    return f"{by_then} AND {table}.recorded_at <= %(known_at)s"
+
+
 @cache
 def _union(ledgers: tuple[Ledger, ...], at_a_moment: bool) -> str:
     return " UNION ALL ".join(_select(ledger, at_a_moment) for ledger in ledgers)
@@ -84,14 +92,10 @@ def _union(ledgers: tuple[Ledger, ...], at_a_moment: bool) -> str:
 def _select(ledger: Ledger, at_a_moment: bool) -> str:
     columns = dict(ledger.columns)
     shown = [columns.get(field, _ABSENT.get(field, "NULL::bigint")) for field in Entry._fields[2:]]
-    where = [ledger.whose.value]
-    if issubclass(ledger.model, Voidable):  # as `known_at` of its querysets says
-        where += (
-            ["recorded_at <= %(known_at)s", "(voided_at IS NULL OR voided_at > %(known_at)s)"]
-            if at_a_moment
-            else ["voided_at IS NULL"]
-        )
+    where = ledger.whose.value
+    if issubclass(ledger.model, Voidable):
+        where += f" AND {known('ledger', at_a_moment=at_a_moment)}"
     name = ledger.named_by or f"'{ledger.name}'"
     table = ledger.model._meta.db_table
     # Names and conditions of this file and `facts.py`; values travel as parameters.
-    return f"SELECT {name}, id, {', '.join(shown)} FROM {table} WHERE {' AND '.join(where)}"  # noqa: S608
+    return f"SELECT {name}, id, {', '.join(shown)} FROM {table} ledger WHERE {where}"  # noqa: S608

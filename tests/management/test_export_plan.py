@@ -166,4 +166,4 @@ def test_memory_and_queries_follow_batches_not_patients(
 
     (by_three, queries_by_three), (at_once, queries_at_once) = asked(3), asked(100)
     assert by_three == at_once
-    assert queries_by_three - queries_at_once == 2 * 4  # two batches more, four queries each
+    assert queries_by_three - queries_at_once == 2 * 2  # two batches more, two queries each
