@@ -256,3 +256,12 @@ def test_rows_of_a_patient_whose_own_row_is_at_fault_are_not_called_unknown(tmp_
     )
     assert [problem.file for problem in report.errors] == ["patients.csv"]
     assert not DispenseLine.objects.exists()
+
+
+def test_a_reference_that_lost_its_zeros_in_a_spreadsheet_is_pointed_out(tmp_path: Path) -> None:
+    builders.make_patient(reference="00047")
+    rows = "47,Ana,Ek,1990-01-01\n00047,Ben,Ek,1990-01-01\n48,Cai,Ek,1990-01-01\nP47,Dee,Ek,1990-01-01\n"
+    report = bring(tmp_path, patients=f"patient_ref,given_name,family_name,birth_date\n{rows}")
+    assert [said(problem) for problem in report.problems] == [("patients.csv", 2, "patient_ref", "47")]
+    assert report.problems[0].is_warning
+    assert "00047 is on record" in report.problems[0].wrong

@@ -18,6 +18,7 @@ from resupply.models import (
     DispenseLine,
     Event,
     EventType,
+    ImportBatch,
     Location,
     Patient,
     PatientStatus,
@@ -30,6 +31,7 @@ from resupply.rules.periods import Period, Unit
 from resupply.rules.tables import part_types
 from resupply.services import answers, corrections, dispensing, events, exchanges, people, plans, policies
 from resupply.services.importing import import_folder
+from resupply.services.importing.undo import undo_import
 from tests import builders
 from tests.services.importing import ALLOWANCES, DISPENSES, EVENTS, LIVES, PATIENTS, write
 
@@ -308,6 +310,20 @@ def answer(draw: st.DrawFn) -> Write:
 
 
 @st.composite
+def undone(draw: st.DrawFn) -> Write:
+    """An import taken back as a whole, where there is one that stands."""
+    which = draw(st.integers(0, 5))
+
+    def act(world: World) -> object:
+        standing = ImportBatch.objects.filter(undone_at=None).order_by("pk")
+        if not (count := standing.count()):
+            return None
+        return undo_import(standing[which % count], reason=REASON, by=None, now=world.now)
+
+    return act
+
+
+@st.composite
 def time_passes(draw: st.DrawFn) -> Write:
     """Some days go by; beat's sweep refreshes what has run out."""
     hours = draw(st.integers(1, 24 * 40))
@@ -332,6 +348,7 @@ def any_write() -> st.SearchStrategy[Write]:
         version(),
         person(),
         imported(),
+        undone(),
         time_passes(),
     )
 

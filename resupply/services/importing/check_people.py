@@ -12,7 +12,7 @@ from django.core.validators import validate_email
 from resupply.models import Language, Patient
 from resupply.services.importing.cells import Cells
 from resupply.services.importing.columns import PATIENTS
-from resupply.services.importing.known import first_facts
+from resupply.services.importing.known import first_facts, zeros_lost
 from resupply.services.importing.reading import RawRow
 from resupply.services.importing.report import Report
 from resupply.services.importing.rows import PatientRow
@@ -24,11 +24,15 @@ def check_patients(
     """The rows that stand, each reference once; `latest_birth` is the last day anyone can have been born."""
     moved = _first_facts_of_moved_births(raws, known)
     rows: dict[str, PatientRow] = {}
+    shorter = zeros_lost({raw.cells["patient_ref"] for raw in raws} - known.keys())
     for raw in raws:
         cells = Cells(PATIENTS, raw, report)
         row = _patient(cells, latest_birth, moved)
         if row is None:
             continue
+        if row.reference in shorter:
+            wrong = f"it makes a new patient, while {shorter[row.reference]} is on record"
+            cells.warn("patient_ref", wrong, "write the zeros in front if they are the same patient")
         twin = rows.setdefault(row.reference, row)
         if not _same(twin, row):
             wrong = f"row {twin.number} has the same reference and says something else"

@@ -12,6 +12,9 @@ from resupply.models import Coverage, Dispense, Event, Patient, PatientStatus
 
 T = TypeVar("T")
 
+_LONGEST_PADDED = 10
+"""Digits of the longest reference that is looked for with zeros in front."""
+
 CHUNK = 5_000
 """Values in one IN (...)."""
 
@@ -41,6 +44,24 @@ def withdrawn_patients(references: Collection[str]) -> dict[str, Patient]:
         for some in chunks(references)
         for patient in Patient.objects.filter(reference__in=some, status=PatientStatus.WITHDRAWN)
     }
+
+
+def zeros_lost(references: Collection[str]) -> dict[str, str]:
+    """References of digits that no patient has, with the one on record that has zeros in front besides.
+
+    A spreadsheet takes the reference 00047 for the number 47, whether it saves a workbook or CSV.
+    """
+    digits = [reference for reference in references if reference.isascii() and reference.isdecimal()]
+    padded = {
+        reference.zfill(length): reference
+        for reference in digits
+        for length in range(len(reference) + 1, _LONGEST_PADDED + 1)
+    }
+    found: dict[str, str] = {}
+    for some in chunks(padded):
+        for known in Patient.objects.filter(reference__in=some).values_list("reference", flat=True):
+            found[padded[known]] = known
+    return found
 
 
 def first_facts(patient_ids: Collection[int]) -> dict[int, date]:

@@ -202,7 +202,7 @@ def _progress(found: Upload) -> dict[str, Any]:
     return {
         "upload": found,
         "state": state_words(found),
-        "stage": stage_words(found.progress),
+        "stage": stage_words(found),
         "done": found.progress.get("done", 0),
         "of": found.progress.get("of", 0),
     }

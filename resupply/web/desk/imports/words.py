@@ -77,7 +77,6 @@ COLUMNS: Mapping[str, Mapping[str, tuple[str, str]]] = {
 """Table -> column -> what to write, and an example."""
 
 _STAGES = {
-    "": "Waiting for its turn",
     "read": "Reading the files",
     "check": "Checking the rows",
     "write": "Writing the rows",
@@ -120,6 +119,8 @@ def state_words(upload: Upload) -> str:
     return f"{counted(errors, 'fault')} to mend" if errors else "checked, not written yet"
 
 
-def stage_words(progress: Mapping[str, object]) -> str:
+def stage_words(upload: Upload) -> str:
     """What a worker is doing."""
-    return _STAGES.get(str(progress.get("stage", "")), _STAGES[""])
+    if upload.state in (UploadState.WAITING, UploadState.ACCEPTED):
+        return "Waiting for its turn"
+    return _STAGES.get(str(upload.progress.get("stage", "")), "Starting")
