@@ -89,8 +89,8 @@ class Room:
     def row(
         self, movement: Movement, item: CatalogueItem, quantity: int, on: date, **more: object
     ) -> StockMovement:
-        """A movement of the lot of that day, or of the lot in `more`."""
-        values = {"lot": lot_of(item, on), "expires_on": expiry_of(item, on)} | more
+        """A movement of the lot that lay there when tracking began, or of the lot in `more`."""
+        values = {"lot": lot_of(item, self.opened_on), "expires_on": expiry_of(item, self.opened_on)} | more
         hour = 8 if movement == Movement.RECEIVED else 17
         return StockMovement(
             location=self.place, item=item, movement=movement, quantity=quantity, on=on,
@@ -151,7 +151,7 @@ def _opening(room: Room, number: int, given: list[DispenseLine]) -> Iterator[Sto
         needed[line.item_id or 0, line.lot, line.expires_on] += line.quantity
     short = next((key for key in needed if number and shelf[key[0]].kind == Kind.CUSHION), None)
     for item in shelf.values():
-        own = item.pk, lot_of(item, room.today), expiry_of(item, room.today)
+        own = item.pk, lot_of(item, room.opened_on), expiry_of(item, room.opened_on)
         if own != short:
             needed[own] += 2 if item == tubing and number == 0 else _usual(item)
     if short is not None:
@@ -203,7 +203,7 @@ def _moved(rooms: list[Room]) -> list[StockMovement]:
     return [
         room.row(
             Movement.MOVED, filters, quantity, source.ago(7), pair=pair, note="the second room ran short",
-            lot=lot_of(filters, source.today), expires_on=None,
+            lot=lot_of(filters, source.opened_on), expires_on=None,
         )
         for room, quantity in ((source, -8), (target, 8))
     ]  # fmt: skip
