@@ -4,12 +4,13 @@ An answer about a part replaces the one before. It counts for 180 days, and unti
 yes was to this refill, not to the next one (there is no standing consent).
 """
 
-from collections.abc import Collection
 from datetime import date, datetime, timedelta
 
+from django.contrib.postgres.expressions import ArraySubquery
 from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.db.models.functions import JSONObject
 
-from resupply.models import DispenseLine, RefillAnswerItem, Wish
+from resupply.models import DispenseLine, RefillAnswerItem, StandingYes, Wish
 
 NO_STANDS = timedelta(days=30)
 """How long a "not now" keeps the desk from asking again (ours)."""
@@ -47,12 +48,19 @@ def standing_noes(*, today: date) -> QuerySet[RefillAnswerItem]:
     )  # fmt: skip
 
 
-def unused_yeses(patient_ids: Collection[int]) -> QuerySet[RefillAnswerItem]:
-    """Wanted items of patients that no later answer replaced and no dispense used up, however old."""
-    return RefillAnswerItem.objects.filter(
+def yes_columns() -> dict[str, ArraySubquery]:
+    """Columns for a query on patients: `unused_yeses`, wanted items (with their kind) that no later answer
+    replaced and no dispense used up, however old; and `stored_yeses`, the items on record as such.
+    """
+    unused = RefillAnswerItem.objects.filter(
         ~Exists(_newer()), ~used(), wanted=True, answer__wish=Wish.YES, answer__voided_at=None,
-        answer__patient__in=patient_ids,
+        answer__patient=OuterRef("pk"),
     )  # fmt: skip
+    stored = StandingYes.objects.filter(patient=OuterRef("pk"))
+    return {
+        "unused_yeses": ArraySubquery(unused.values(found=JSONObject(item="pk", kind="kind"))),
+        "stored_yeses": ArraySubquery(stored.values("item_id")),
+    }
 
 
 def _newer() -> QuerySet[RefillAnswerItem]:

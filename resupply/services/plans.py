@@ -13,11 +13,12 @@ from django.db import connection, models, transaction
 
 from resupply.models import Patient, PatientStatus, PlanChecklist, PlanLine, PlanState, Subscription
 from resupply.queries import facts as fact_queries
+from resupply.queries.answers import yes_columns
 from resupply.queries.facts import ClinicRules
 from resupply.rules import cleaning
 from resupply.rules.facts import PatientFacts
 from resupply.rules.lines import LinePlan, PatientPlan, plan_patient
-from resupply.services.standing import settle
+from resupply.services.standing import settle_read
 
 FARTHEST_AHEAD = timedelta(hours=14)
 """No zone is further ahead of UTC (IANA time zone database: Pacific/Kiritimati)."""
@@ -71,7 +72,6 @@ def refresh_plans(patient_ids: Collection[int], *, now: datetime) -> int:
     Call it last in the transaction that changed facts. Returns the number of rows written.
     """
     written = _refresh(sorted(set(patient_ids)), now=now)
-    settle(patient_ids)
     mark_calendars_stale(patient_ids)  # also for what is shown but in no plan: language, cleaning day, zone
     return written
 
@@ -134,7 +134,6 @@ def _refresh_batch(patient_ids: Sequence[int], *, now: datetime) -> int:
     with transaction.atomic():
         lock_patients(patient_ids)
         written = _refresh(patient_ids, now=now)
-        settle(patient_ids)
         if written:
             mark_calendars_stale(patient_ids)
     return written
@@ -143,7 +142,9 @@ def _refresh_batch(patient_ids: Sequence[int], *, now: datetime) -> int:
 def _refresh(patient_ids: Sequence[int], *, now: datetime) -> int:
     """Six queries, and one for each table that changes."""
     rules = fact_queries.clinic_rules()
-    patients = Patient.objects.select_related("plan_state").in_bulk(patient_ids)
+    read = Patient.objects.select_related("plan_state").annotate(**yes_columns())
+    patients = read.in_bulk(patient_ids)
+    settle_read(patients.values())
     known = fact_queries.patient_facts(patient_ids)
     lines: list[PlanLine] = []
     checklists: list[PlanChecklist] = []

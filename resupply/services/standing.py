@@ -3,20 +3,30 @@
 Whoever writes an answer calls `settle` last; what was given or taken back settles with the plan (`plans`).
 """
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
+from typing import Any
 
-from resupply.models import StandingYes
-from resupply.queries.answers import unused_yeses
+from resupply.models import Patient, StandingYes
+from resupply.queries.answers import yes_columns
 
 
 def settle(patient_ids: Collection[int]) -> None:
     """Make the rows of these patients equal what their answers and dispenses say; under their locks."""
-    found = unused_yeses(patient_ids).values_list("pk", "answer__patient", "kind")
-    wanted = {item: (patient, kind) for item, patient, kind in found}
-    stored = set(StandingYes.objects.filter(patient__in=patient_ids).values_list("pk", flat=True))
-    if gone := stored - wanted.keys():
+    settle_read(Patient.objects.filter(pk__in=patient_ids).annotate(**yes_columns()))
+
+
+def settle_read(patients: Iterable[Any]) -> None:
+    """The same for patients read with `yes_columns`; no query where nothing differs."""
+    gone: set[int] = set()
+    new: list[StandingYes] = []
+    for patient in patients:
+        wanted = {found["item"]: found["kind"] for found in patient.unused_yeses}
+        stored = set(patient.stored_yeses)
+        gone |= stored - wanted.keys()
+        new += [
+            StandingYes(item_id=item, patient_id=patient.pk, kind=wanted[item])
+            for item in sorted(wanted.keys() - stored)
+        ]
+    if gone:
         StandingYes.objects.filter(pk__in=gone).delete()
-    StandingYes.objects.bulk_create(
-        StandingYes(item_id=item, patient_id=wanted[item][0], kind=wanted[item][1])
-        for item in sorted(wanted.keys() - stored)
-    )
+    StandingYes.objects.bulk_create(new)
