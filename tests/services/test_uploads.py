@@ -1,12 +1,9 @@
-"""Uploads: received, checked by a worker, mended, written or given up; what a worker may and may not do."""
+"""Uploads: received, checked by a worker, mended, written or given up."""
 
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
-from typing import TypeVar
 
 import pytest
-from django.db import connection, transaction
+from django.db import transaction
 
 from clinic.accounts.models import User
 from resupply.models import (
@@ -24,46 +21,17 @@ from resupply.services import uploads
 from resupply.services.errors import Refused
 from resupply.services.importing.undo import undo_import
 from resupply.services.uploads import Sent, working
-from resupply.services.uploads.pulse import LEASE, Claim, LeaseLost, Pulse
 from tests.builders import NOW, make_user
 from tests.services.importing import DISPENSES, EVENTS, PATIENT, on_record
 from tests.services.importing_books import book
-from tests.services.post_office import wait_until
+from tests.services.uploading import GOOD, csv, now, part, send, send_bad, send_good
 
-T = TypeVar("T")
 pytestmark = pytest.mark.django_db(transaction=True)  # the pulse looks in from a connection of its own
-GOOD, BAD = "P1,2026-01-05,A7032,2,,yes,,,,", "P1,2026-02-30,A7032,-1,,yes,'=Aspen,,,"
-LATER = NOW + LEASE + timedelta(seconds=1)
 
 
 @pytest.fixture
 def manager() -> User:
     return make_user(username="marta")
-
-
-def csv(name: str, text: str) -> Sent:
-    return Sent(f"{name}.csv", text.encode())
-
-
-def send(by: User, *files: Sent, mail_consent: bool = True) -> Upload:
-    return uploads.receive(files, by=by, now=NOW, mail_consent=mail_consent)
-
-
-def send_good(by: User) -> Upload:
-    return send(by, csv("patients", PATIENT), csv("dispenses", f"{DISPENSES}\n{GOOD}\n"))
-
-
-def send_bad(by: User) -> Upload:
-    rows = "\n".join([DISPENSES, GOOD, BAD, GOOD.replace("A7032", "A7038")])
-    return send(by, csv("patients", PATIENT), csv("dispenses", f"{rows}\n"))
-
-
-def now(upload: Upload) -> Upload:
-    return Upload.objects.get(pk=upload.pk)
-
-
-def part(upload: Upload, which: str) -> dict[str, str]:
-    return {file.table: bytes(file.content).decode() for file in upload.files.filter(part=which)}
 
 
 def test_sent_checked_accepted_and_written(manager: User) -> None:
@@ -288,103 +256,3 @@ def test_a_record_that_changed_since_the_check_stops_the_write(manager: User) ->
     assert (stopped.state, stopped.report["errors"]) == (UploadState.CHECKED, 1)
     assert DispenseLine.objects.filter(voided_at=None).count() == 0
     assert "neither in patients.csv nor on record" in second.problems.get().wrong
-
-
-# --- claims ---
-
-
-def test_a_claim_holds_until_its_lease_ends_and_a_later_one_takes_over(manager: User) -> None:
-    upload = send_good(manager)
-    first = working.claim(now=NOW)
-    assert first is not None
-    assert working.claim(now=NOW) is None
-    second = working.claim(now=LATER)
-    assert second is not None
-    assert (second.fence, now(upload).attempts) == (first.fence + 1, 2)
-
-
-def test_two_workers_take_one_upload_once_and_one_works_at_a_time(manager: User) -> None:
-    first, second = send_good(manager), send_good(manager)
-    with transaction.atomic():
-        Upload.objects.select_for_update().get(pk=first.pk)
-        held = _elsewhere(lambda: working.claim(now=NOW))
-        assert held is not None
-        assert held.upload_id == second.pk  # it does not wait for a row that another is taking
-    assert working.claim(now=NOW) is None
-
-
-def test_a_worker_that_woke_too_late_writes_nothing(manager: User) -> None:
-    upload = send_good(manager)
-    uploads.work(now=NOW)
-    uploads.accept(upload, by=manager)
-    slept = working.claim(now=NOW)
-    assert slept is not None
-    assert uploads.work(now=LATER)
-    assert now(upload).state == UploadState.COMMITTED
-    before = on_record()
-    with Pulse(slept, now=NOW) as pulse, pytest.raises(LeaseLost):
-        working._do(slept, pulse)
-    assert on_record() == before
-    assert now(upload).state == UploadState.COMMITTED
-
-
-def test_given_up_while_it_is_checked_the_check_leaves_nothing(manager: User) -> None:
-    upload = send_bad(manager)
-    held = working.claim(now=NOW)
-    assert held is not None
-    uploads.give_up(upload)
-    with Pulse(held, now=NOW) as pulse, pytest.raises((LeaseLost, StopIteration)):
-        working._do(held, pulse)
-    assert now(upload).state == UploadState.DROPPED
-    assert not upload.problems.exists()
-
-
-def test_the_pulse_shows_progress_and_keeps_the_lease(manager: User) -> None:
-    """Seen from outside, while the work's own transaction is open."""
-    upload = send_good(manager)
-    held = working.claim(now=NOW)
-    assert held is not None
-    with transaction.atomic(), Pulse(held, now=NOW, every=0.01) as pulse:
-        pulse.tell("check", 3, 10)
-        wait_until(lambda: now(upload).progress.get("done") == 3)
-        lease = now(upload).leased_until
-        assert lease is not None
-        wait_until(lambda: (now(upload).leased_until or lease) > lease)
-    Upload.objects.update(fence=held.fence + 1)
-    with Pulse(held, now=NOW, every=0.01) as pulse, pytest.raises(LeaseLost):
-        wait_until(lambda: pulse.tell("check", 4, 10))
-
-
-def test_work_that_breaks_off_is_tried_again_and_stopped_at_last(
-    manager: User, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
-) -> None:
-    upload = send_good(manager)
-
-    def break_off(held: Claim, pulse: Pulse) -> None:
-        raise ValueError("Odalys Brandt")
-
-    with monkeypatch.context() as patch:
-        patch.setattr(working, "_do", break_off)
-        for attempt in range(1, working.MOST_ATTEMPTS + 1):
-            assert uploads.work(now=NOW)
-            assert (now(upload).attempts, now(upload).leased_until) == (attempt, None)
-        assert not uploads.work(now=NOW)
-    assert now(upload).state == UploadState.FAILED
-    assert "ValueError" in caplog.text
-    assert "Odalys" not in caplog.text
-    uploads.try_again(upload)
-    uploads.work(now=NOW)
-    assert now(upload).state == UploadState.CHECKED
-
-
-def _elsewhere(act: Callable[[], T]) -> T:
-    """What something returns in a thread, on a connection of its own."""
-
-    def run() -> T:
-        try:
-            return act()
-        finally:
-            connection.close()
-
-    with ThreadPoolExecutor(1) as pool:
-        return pool.submit(run).result()
