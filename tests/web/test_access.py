@@ -156,6 +156,12 @@ SHOWN |= {
     "desk:import_template",
     "desk:import_upload",
     "desk:import_failed",
+    "therapist:work",
+    "therapist:fittings",
+    "therapist:care_sheet",
+    "therapist:care_sheet_pdf",
+    "therapist:matching",
+    "therapist:matching_version",
 }
 WRITES = {name for name in TABLE if name.startswith(("desk:", "therapist:"))} - SHOWN
 WRITES |= {"manager:item_new", "manager:item_edit", "manager:recall_new", "manager:recall_void"}
@@ -250,15 +256,17 @@ def test_what_only_shows_refuses_a_post(cast: Cast, addresses: Addresses) -> Non
 
 
 def test_the_desk_of_another_room_finds_nothing(cast: Cast, addresses: Addresses) -> None:
-    """Ines works in the North room; the patient moves to the South room."""
+    """Ines works in the North room, and here the therapist does too; the patient moves to the South room."""
     Patient.objects.filter(pk=addresses.patient.pk).update(location=cast.south)
-    client = sign_in(cast, "desk")
+    cast.therapist.locations.set([cast.north])
+    desk, therapist = sign_in(cast, "desk"), sign_in(cast, "therapist")
     for name in sorted(ABOUT_A_PATIENT):
         address = addresses.by_view[name]
+        client = desk if "desk" in TABLE[name] else therapist
         assert client.get(address).status_code == 404, name
         if name in WRITES:
             assert client.post(address).status_code == 404, name
-    assert b"Odalys" not in client.post(reverse("desk:find"), {"q": "Brandt"}).content
+    assert b"Odalys" not in desk.post(reverse("desk:find"), {"q": "Brandt"}).content
 
 
 def test_signed_out_comes_back_after_signing_in(addresses: Addresses, client: Client) -> None:

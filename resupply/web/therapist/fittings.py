@@ -8,7 +8,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_GET, require_http_methods, require_POST
+from django.views.decorators.http import require_GET, require_http_methods
 
 from resupply import clock
 from resupply.models import CatalogueItem, Fitting, FittingOutcome, FittingTry
@@ -23,7 +23,7 @@ from resupply.services.errors import Refused
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.forms import written
-from resupply.web.therapist.fitting_forms import EndForm, TryForm
+from resupply.web.therapist.fitting_forms import BeginForm, EndForm, TryForm
 from resupply.web.therapist.forms import VoidForm
 from resupply.web.therapist.leak_map import Spot, spots, summary
 from resupply.web.wording import day_words
@@ -50,21 +50,37 @@ def fittings(request: StaffRequest, public_id: UUID) -> HttpResponse:
 
 
 @may("fitting.record")
-@require_POST
+@GET_OR_POST
 def begin(request: StaffRequest, public_id: UUID) -> HttpResponse:
-    """Begin a fitting today, on the newest match."""
+    """Begin a fitting: where and when, on the newest match."""
     person = access.patient_or_404(request, public_id)
-    places = list(access.locations(request))
-    here = next((place for place in places if place.pk == person.location_id), places[0])
-    made = service.begin_fitting(
-        patient=person,
-        location=here,
-        fitted_on=clock.today(here.time_zone),
-        match=matches_of.latest_match(person),
-        by=request.staff.user,
-        now=clock.now(),
-    )
-    return redirect("therapist:fitting", made.public_id)
+    places = access.locations(request)
+    here = places.filter(pk=person.location_id).first() or places[0]
+    today = clock.today(here.time_zone)
+    form = BeginForm(request.POST or None, initial={"location": here, "fitted_on": today}, locations=places)
+
+    def write() -> Fitting:
+        return service.begin_fitting(
+            patient=person,
+            location=form.cleaned_data["location"],
+            fitted_on=form.cleaned_data["fitted_on"],
+            match=matches_of.latest_match(person),
+            by=request.staff.user,
+            now=clock.now(),
+        )
+
+    if request.method == "POST" and (made := written(form, write)):
+        return redirect("therapist:fitting", made.public_id)
+    context = {
+        "person": person,
+        "form": form,
+        "title": "Begin a fitting",
+        "text": "Each mask tried, its size and where it leaks is kept. Nothing is given out by it.",
+        "action": "Begin the fitting",
+        "today": today,
+        "back_url": reverse("therapist:fittings", args=[person.public_id]),
+    }
+    return render(request, "desk/act.html", context, status=422 if form.errors else 200)
 
 
 @dataclass(frozen=True, slots=True)

@@ -43,7 +43,8 @@ def address(fitting, name="fitting"):
 def test_a_fitting_from_its_beginning_to_the_dispense(cast, therapist, mask):
     make_dispense(cast.odalys, lines=[{"part_code": "A7034", "family": "Birch"}])
     plans.refresh_plans([cast.odalys.pk], now=NOW)
-    begun = therapist.post(reverse("therapist:fitting_begin", args=[cast.odalys.public_id]))
+    first = {"location": cast.north.pk, "fitted_on": "2026-03-18"}
+    begun = therapist.post(reverse("therapist:fitting_begin", args=[cast.odalys.public_id]), first)
     fitting = Fitting.objects.get()
     assert begun.url == address(fitting)
     page = therapist.get(f"{address(fitting)}?item={mask.pk}").content.decode()
