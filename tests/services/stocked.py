@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
+import pytest
 from django.db.models import Sum
 from hypothesis import strategies as st
 
@@ -19,11 +20,14 @@ from resupply.models import (
 )
 from resupply.services import counts, stock, stocking
 from resupply.services.counts import CountLine
+from resupply.services.dispensing import NewLine, record_dispense
+from resupply.services.errors import Refused
 from resupply.services.shelves import StockLine
 from tests import builders
-from tests.builders import NOW, TODAY
+from tests.builders import NOW, TODAY, make_patient
 
 LOTS = ["", "A1", "B2"]
+LATER = date(2027, 6, 30)
 DAYS: list[date | None] = [None, TODAY, TODAY + timedelta(days=300)]
 BY: dict[str, Any] = {"by": None, "now": NOW}
 
@@ -158,3 +162,30 @@ def ledger() -> Sums:
     ):
         sums[tuple(key)] = total
     return sums
+
+
+def refused(act: Callable[[], object]) -> Refused:
+    """The refusal that an act meets."""
+    with pytest.raises(Refused) as caught:
+        act()
+    return caught.value
+
+
+def receive(place: Location, item: CatalogueItem, quantity: int = 5, **over: Any) -> list[StockMovement]:
+    """Five of lot A1 received, unless said otherwise."""
+    line: dict[str, Any] = {"lot": "A1", "expires_on": LATER} | over
+    return stocking.receive(
+        location=place, lines=[StockLine(item=item, quantity=quantity, **line)], received_on=TODAY, **BY
+    )
+
+
+def on_hand(place: Location, item: CatalogueItem, lot: str = "A1") -> int:
+    """Units of a lot on the shelf."""
+    return StockLevel.objects.get(location=place, item=item, lot=lot).on_hand
+
+
+def give(place: Location, *lines: NewLine, **over: Any) -> Dispense:
+    """A dispense to a new patient of the location, through the service."""
+    return record_dispense(
+        patient=make_patient(location=place), location=place, dispensed_on=TODAY, lines=lines, **BY | over
+    )
