@@ -20,7 +20,8 @@ def settle_read(patients: Iterable[Any]) -> None:
     gone: set[int] = set()
     new: list[StandingYes] = []
     for patient in patients:
-        wanted = {found["item"]: found["kind"] for found in patient.unused_yeses}
+        unused = (found.split() for found in patient.unused_yeses)
+        wanted = {int(item): kind for item, kind in unused}
         stored = set(patient.stored_yeses)
         gone |= stored - wanted.keys()
         new += [
