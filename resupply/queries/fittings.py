@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import date
+from uuid import UUID
 
 from resupply.models import CatalogueItem, DispenseLine, Fitting, Patient
 from resupply.queries.screening import blocks_magnets
@@ -24,6 +25,12 @@ def fittings(patient: Patient) -> list[Fitting]:
         "recorded_by", "voided_by", "item_kept", "refit", "dispense", "location"
     )
     return list(rows.prefetch_related("tries__item").order_by("-fitted_on", "-pk"))
+
+
+def waiting(patient: Patient, public_id: UUID) -> Fitting | None:
+    """A fitting of the patient that kept a mask whose dispense is not on record yet."""
+    rows = Fitting.objects.filter(patient=patient, public_id=public_id, voided_at=None, dispense=None)
+    return rows.filter(item_kept__isnull=False).select_related("item_kept").first()
 
 
 def masks(patient: Patient, *, today: date) -> MaskOffer:

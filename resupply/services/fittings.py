@@ -15,6 +15,7 @@ from django.db.models import Max
 from resupply.models import (
     BodyPosition,
     CatalogueItem,
+    Dispense,
     Event,
     Fitting,
     FittingOutcome,
@@ -126,6 +127,14 @@ def end_fitting(
         fitting.outcome, fitting.note = outcome, note.strip()[:500]
         fitting.save(update_fields=["outcome", "note", "item_kept", "size_kept", "refit"])
     return fitting
+
+
+def given_out(fitting: Fitting, dispense: Dispense) -> bool:
+    """Note the dispense that gave out the mask kept; False where it holds another or the fitting has one."""
+    holds = dispense.lines.filter(item=fitting.item_kept, voided_at=None).exists()
+    if not holds or dispense.patient_id != fitting.patient_id:
+        return False
+    return bool(Fitting.objects.filter(pk=fitting.pk, dispense=None).update(dispense=dispense))
 
 
 def void_fitting(fitting: Fitting, *, reason: str, by: AbstractBaseUser | None, now: datetime) -> Fitting:

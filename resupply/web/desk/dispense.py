@@ -13,13 +13,13 @@ from django.views.decorators.http import require_http_methods
 
 from resupply import clock
 from resupply.models import CatalogueItem, Dispense, Given
-from resupply.services import dispensing, plans
+from resupply.services import dispensing, fittings, plans
 from resupply.services.dispensing import NewLine, Stopped
 from resupply.services.errors import Refused
 from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
 from resupply.web.desk.dispense_desk import Desk
-from resupply.web.desk.dispense_sheet import Sheet, sheet_of
+from resupply.web.desk.dispense_sheet import Sheet, fitting_of, sheet_of
 from resupply.web.desk.scanning import Scanned, scan_form
 from resupply.web.forms import show
 from resupply.web.wording import day_words, kind_word
@@ -35,6 +35,8 @@ def dispense(request: StaffRequest, public_id: UUID) -> HttpResponse:
     sheet = sheet_of(request, desk)
     recorded = _record(request, sheet) if sheet.is_sent else None
     if recorded is not None:
+        if fitting := fitting_of(request, desk):
+            fittings.given_out(fitting, recorded)
         messages.success(request, _said(recorded, desk.today))
         return redirect("desk:patient", person.public_id)
     if done := sheet.scanned.done if sheet.scanned else sheet.done:
@@ -51,6 +53,7 @@ def dispense(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "is_short": sheet.is_short,
         "is_outside": any(row.is_outside for row in rows),
         "answered": sheet.answered,
+        "fitting": sheet.fitting,
         "scan": scan_form(request, sheet.scanned),
         "scanned": sheet.scanned,
         "new_item_url": _new_item_url(request, sheet.scanned),

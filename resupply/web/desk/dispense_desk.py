@@ -1,6 +1,6 @@
 """What the dispense page knows before anything is typed, and what it says of each row as typed."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import groupby
@@ -11,6 +11,7 @@ from resupply import clock
 from resupply.models import (
     LARGEST_QUANTITY,
     CatalogueItem,
+    Fitting,
     Given,
     Location,
     Patient,
@@ -31,7 +32,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest
 from resupply.web.desk.dispense_forms import Raw, blank_row, offered
 from resupply.web.desk.rows import LineRow, line_rows
-from resupply.web.desk.usual import answered_rows, usual_items, usual_rows
+from resupply.web.desk.usual import answered_rows, fitted_rows, usual_items, usual_rows
 from resupply.web.wording import kind_word
 
 
@@ -96,11 +97,14 @@ class Desk:
         """The items by their key."""
         return {item.pk: item for item in self.items}
 
-    @property
-    def part_choices(self) -> list[tuple[str, Any]]:
-        """The clinic's items by kind, then the bare codes for what is not in the catalogue."""
+    def part_choices(self, sent: Collection[str]) -> list[tuple[str, Any]]:
+        """The clinic's items by kind, then the bare codes for what is not in the catalogue.
+
+        An item stopped for its magnets is no choice, unless it was `sent`: then the stop says why not.
+        """
         groups: list[tuple[str, Any]] = [("", "Choose a part")]
-        for kind, same in groupby(self.items, key=lambda item: item.kind):
+        items = [item for item in self.items if f"item:{item.pk}" in sent or not self._is_stopped(item)]
+        for kind, same in groupby(items, key=lambda item: item.kind):
             groups.append((kind_word(kind), [(f"item:{item.pk}", self._label(item)) for item in same]))
         codes = [(f"code:{part.code}", self._label(part)) for part in part_types().values()]
         groups.append(("Not in the catalogue", sorted(codes, key=lambda choice: choice[1])))
@@ -116,6 +120,10 @@ class Desk:
             return self._without_stopped(usual_rows(self.lines, self.usual, self.lots))
         return self._without_stopped(answered_rows(self.lines, self.usual, self.lots, answered))
 
+    def fitted(self, fitting: Fitting) -> list[Raw]:
+        """The rows the form opens with after a fitting."""
+        return self._without_stopped(fitted_rows(fitting, self.lines, self.usual, self.lots))
+
     @property
     def magnets_stopped(self) -> str:
         """Why no part with magnets is offered (`rules.magnets.Reason`); empty: they may be given."""
@@ -128,7 +136,7 @@ class Desk:
         return bool(self.magnets_stopped) and may_hold_magnets(Kind(what.kind), magnetic)
 
     def _label(self, what: CatalogueItem | PartType) -> str:
-        """A choice in words. What may not be given stays one: another supplier may have given it."""
+        """A choice in words. A bare code that is stopped stays one: another supplier may have given it."""
         words = str(what) if isinstance(what, CatalogueItem) else f"{what.name} ({what.code})"
         return f"{words} (magnets: stopped)" if self._is_stopped(what) else words
 

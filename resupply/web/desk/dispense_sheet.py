@@ -11,7 +11,8 @@ from uuid import UUID, uuid4
 from django.contrib import messages
 from django.forms import BaseFormSet
 
-from resupply.models import Given, Handover, RefillAnswerItem
+from resupply.models import Fitting, Given, Handover, RefillAnswerItem
+from resupply.queries import fittings
 from resupply.services import back_orders
 from resupply.services.errors import Refused
 from resupply.web import access
@@ -75,6 +76,8 @@ class Sheet:
     raw: list[Raw]
     answered: Mapping[str, RefillAnswerItem] | None = None
     """What the answer that the form was opened from says yes to."""
+    fitting: Fitting | None = None
+    """The fitting that the form was opened from."""
     is_sent: bool = False
     scanned: Scanned | None = None
     done: str = ""
@@ -137,16 +140,18 @@ class Sheet:
 
 def sheet_of(request: StaffRequest, desk: Desk) -> Sheet:
     """The empty, prefilled or returned form."""
-    places, parts = access.locations(request), {"parts": desk.part_choices}
+    places = access.locations(request)
     if request.method != "POST":
-        answered = _answered(request, desk)
-        raw = desk.first_rows(answered)
+        parts = {"parts": desk.part_choices(())}
+        answered, fitting = _answered(request, desk), fitting_of(request, desk)
+        raw = desk.fitted(fitting) if fitting else desk.first_rows(answered)
         head = DispenseForm(initial=_first_head(desk, answered), locations=places)
         said = desk.said_of(raw, head.initial)
         raw = [_left_out(row) if told.grave else row for row, told in zip(raw, said, strict=True)]
         formset = RowFormSet(initial=raw, prefix="rows", form_kwargs=parts)
-        return Sheet(desk, head, formset, raw, answered, said=said)
+        return Sheet(desk, head, formset, raw, answered, fitting=fitting, said=said)
     raw = _typed(request)
+    parts = {"parts": desk.part_choices({row["part"] for row in raw})}
     scanned = add_scan(request, raw, desk) if is_scan(request) and "more" not in request.POST else None
     if scanned is None and not {"more", "back_order"} & request.POST.keys():
         head = DispenseForm(request.POST, locations=places)
@@ -175,6 +180,15 @@ def _answered(request: StaffRequest, desk: Desk) -> dict[str, RefillAnswerItem] 
         return desk.answered(UUID(request.GET["answer"]))
     except (KeyError, ValueError):
         return None
+
+
+def fitting_of(request: StaffRequest, desk: Desk) -> Fitting | None:
+    """The patient's fitting named in the address that kept a mask and gave out nothing yet; None: none is."""
+    try:
+        wanted = UUID(request.GET["fitting"])
+    except (KeyError, ValueError):
+        return None
+    return fittings.waiting(desk.person, wanted)
 
 
 def _first_head(desk: Desk, answered: Mapping[str, RefillAnswerItem] | None) -> dict[str, Any]:

@@ -4,7 +4,7 @@ first; or exactly what the patient said yes to.
 
 from collections.abc import Mapping, Sequence
 
-from resupply.models import CatalogueItem, DispenseLine, RefillAnswerItem
+from resupply.models import CatalogueItem, DispenseLine, Fitting, RefillAnswerItem
 from resupply.queries.stock import Lot
 from resupply.rules.kinds import REFIT_KINDS
 from resupply.web.desk.dispense_forms import Raw, blank_row, offered
@@ -46,6 +46,20 @@ def answered_rows(
     for kind in [kind for kind in answered if kind not in {line.kind for line in lines}]:
         rows += _rows(kind, answered[kind].part_code, answered[kind].quantity or 1, None, lots)
     return rows
+
+
+def fitted_rows(
+    fitting: Fitting,
+    lines: Sequence[LineRow],
+    usual: Mapping[str, CatalogueItem],
+    lots: Mapping[int, Sequence[Lot]],
+) -> list[Raw]:
+    """The mask that a fitting kept, in the size kept, and the usual rows of what belongs to no mask."""
+    item = fitting.item_kept
+    rows = _rows(item.kind, item.part_code, 1, item, lots) if item else []
+    if item and item.pack_sizes:
+        rows = [offered(row | {"size_kept": fitting.size_kept}) for row in rows]
+    return rows + usual_rows([line for line in lines if line.plan.kind not in REFIT_KINDS], usual, lots)
 
 
 def _usual_item(

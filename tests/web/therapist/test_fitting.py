@@ -67,6 +67,18 @@ def test_a_fitting_from_its_beginning_to_the_dispense(cast, therapist, mask):
     fitting.refresh_from_db()
     assert (fitting.item_kept, fitting.size_kept, fitting.refit.family) == (mask, "S", "Alder")
 
+    page = therapist.get(ended.url)
+    row = page.context["rows"][0].form
+    assert [row[name].value() for name in ("part", "quantity", "size_kept")] == [f"item:{mask.pk}", "1", "S"]
+    sent = {f"rows-0-{name}": row[name].value() or "" for name in row.fields}
+    head = page.context["form"]
+    sent |= {name: head[name].value() or "" for name in head.fields}
+    sent |= {"rows-TOTAL_FORMS": "1", "rows-INITIAL_FORMS": "1", "rows-0-billed": "no", "allow_short": ""}
+    done = therapist.post(ended.url, sent)
+    assert done.status_code == 302
+    fitting.refresh_from_db()
+    assert fitting.dispense.lines.get().size_kept == "S"
+
 
 def test_a_mask_that_may_hold_magnets_is_not_offered_while_they_are_stopped(cast, therapist, mask):
     hidden = make_item(name="Clip mask", kind="mask", part_code="A7034", style="nasal", magnetic="unknown")
