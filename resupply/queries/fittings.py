@@ -5,10 +5,9 @@ from datetime import date
 from uuid import UUID
 
 from resupply.models import CatalogueItem, DispenseLine, Fitting, Patient
-from resupply.queries.screening import blocks_magnets
+from resupply.queries.screening import givable
 from resupply.rules.fitting import known_styles
 from resupply.rules.kinds import Kind
-from resupply.rules.magnets import may_hold_magnets
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,9 +36,7 @@ def masks(patient: Patient, *, today: date) -> MaskOffer:
     """The masks the clinic offers; none that holds magnets, or may, while they are stopped. Two queries."""
     known = CatalogueItem.objects.filter(kind=Kind.MASK, is_offered=True).exclude(style="")
     offered = list(known.order_by("style", "name", "size"))
-    if patient.pk not in blocks_magnets([patient.pk], today=today):
-        return MaskOffer(offered, 0)
-    free = [mask for mask in offered if not may_hold_magnets(Kind.MASK, mask.magnetic)]
+    free = givable(patient.pk, offered, today=today)
     return MaskOffer(free, len(offered) - len(free))
 
 

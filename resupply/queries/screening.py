@@ -14,7 +14,16 @@ from django.contrib.postgres.expressions import ArraySubquery
 from django.db.models import Exists, OuterRef, Q, QuerySet, Subquery
 from django.db.models.functions import Greatest, JSONObject
 
-from resupply.models import Contact, DispenseLine, Magnetic, MagnetScreen, Outcome, Patient, PatientStatus
+from resupply.models import (
+    CatalogueItem,
+    Contact,
+    DispenseLine,
+    Magnetic,
+    MagnetScreen,
+    Outcome,
+    Patient,
+    PatientStatus,
+)
 from resupply.queries import facts
 from resupply.rules.kinds import Kind
 from resupply.rules.magnets import (
@@ -73,6 +82,14 @@ def blocks_magnets(patient_ids: Collection[int], *, today: date) -> set[int]:
     """Those of the patients who are given no magnetic items today. One query."""
     found = _counting(patient_ids)
     return {patient for patient in patient_ids if verdict(found.get(patient), as_of=today).blocked}
+
+
+def givable(patient_id: int, items: Iterable[CatalogueItem], *, today: date) -> list[CatalogueItem]:
+    """Of these items, those a patient may be given as far as magnets go: all, or those without. One query."""
+    found = list(items)
+    if patient_id not in blocks_magnets([patient_id], today=today):
+        return found
+    return [item for item in found if not may_hold_magnets(Kind(item.kind), item.magnetic)]
 
 
 def column() -> ArraySubquery:

@@ -13,6 +13,7 @@ from django.urls import reverse
 from resupply import clock
 from resupply.models import CatalogueItem, Dispense, DispenseLine, Parcel
 from resupply.queries import stock as stock_queries
+from resupply.queries.screening import givable
 from resupply.services import corrections, exchanges
 from resupply.services.exchanges import Replacement
 from resupply.web import access
@@ -154,11 +155,13 @@ def line_exchange(request: StaffRequest, public_id: UUID, position: int) -> Http
 
 
 def _exchange_form(request: StaffRequest, line: DispenseLine) -> tuple[ExchangeForm, Lots]:
-    """The form, with the items offered of the line's kind, and their lots in stock."""
+    """The form, with the items of the line's kind that may be given, and their lots in stock."""
     place = line.dispense.location
     today = clock.today(place.time_zone)
-    items = CatalogueItem.objects.filter(kind=line.kind, is_offered=True)
-    lots = stock_queries.lots(place.pk, [item.pk for item in items], today=today)
+    offered = CatalogueItem.objects.filter(kind=line.kind, is_offered=True)
+    keys = [item.pk for item in givable(line.dispense.patient_id, offered, today=today)]
+    items = offered.filter(pk__in=keys)
+    lots = stock_queries.lots(place.pk, keys, today=today)
     form = ExchangeForm(
         request.POST or None,
         initial={"on": today, "form_key": uuid4()},

@@ -305,3 +305,37 @@ def test_the_dispense_form_fills_in_no_magnetic_part_while_they_are_stopped(
     assert ("Headgear (A7035) (magnets: stopped)" in shown) is not is_clear
     assert "Tubing (A7037) (magnets" not in shown
     assert ("Magnetic parts are stopped" in shown) is not is_clear
+
+
+OPEN = {"not asked": None, "not known": "unknown", "a yes": "yes"}
+
+
+@pytest.mark.parametrize("who", ["desk", "therapist", "manager", "administrator"])
+@pytest.mark.parametrize("stop", sorted(OPEN))
+def test_no_page_about_the_patient_offers_a_magnetic_item_while_they_are_stopped(
+    cast: Cast, who: str, stop: str
+) -> None:
+    """Every address of the resolver that is about a patient, with an item the patient never held."""
+    make_item(name="Clasp mask", kind="mask", part_code="A7034", style="nasal", magnetic="yes")
+    make_item(name="Doubt mask", kind="mask", part_code="A7034", style="nasal", magnetic="unknown")
+    plain = make_item(name="Plain mask", kind="mask", part_code="A7034", style="nasal", magnetic="no")
+    person = make_patient(location=cast.north, screened=False)
+    make_screen(person, **({"wearer": OPEN[stop]} if OPEN[stop] else {"voided_at": NOW, "void_reason": "x"}))
+    dispense = make_dispense(
+        person, on=TODAY - timedelta(days=9), lines=[{"part_code": "A7034", "item": plain}]
+    )
+    event = make_event(person, "pause", until=TODAY)
+    plans.refresh_plans([person.pk], now=NOW)
+    calendar = feeds.subscribe(person, feeds.Options(), by=None, now=NOW)
+    client, offering = as_(cast, who), []
+    pages = addresses_of(person, dispense=dispense, event=event, calendar=calendar)
+    about = {
+        name: url for name, url in pages.items() if name.startswith(("desk:", "therapist:", "stock:back"))
+    }
+    for name, url in sorted(about.items()):
+        answer = client.get(url)
+        if answer.status_code == 200 and not answer.streaming:
+            page = answer.content.decode(errors="replace")
+            offering += [name for item in ("Clasp mask", "Doubt mask") if item in page]
+    assert offering == []
+    assert "Plain mask" in client.get(pages["desk:dispense"]).content.decode()

@@ -11,6 +11,7 @@ from django.views.decorators.http import require_GET, require_http_methods
 from resupply import clock
 from resupply.models import BackOrder
 from resupply.queries import stock
+from resupply.queries.screening import givable
 from resupply.rules.tables import part_types
 from resupply.services import back_orders as service
 from resupply.services import stocking
@@ -73,7 +74,7 @@ def back_order_new(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Promise a patient parts that are not in stock; the address may name a kind or an item."""
     person = access.patient_or_404(request, public_id)
     today = clock.today(person.time_zone)
-    items = {item.pk: item for item in stock.offered()}
+    items = {item.pk: item for item in givable(person.pk, stock.offered(), today=today)}
     form = BackOrderForm(
         request.POST or None,
         parts=part_choices(items.values()),
