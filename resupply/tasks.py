@@ -1,7 +1,7 @@
 """Celery's doors. Each asks the database what is due; none needs to run once and only once.
 
-The scheduler rings `sweep`, `import_uploads` and `heartbeat`; `sweep` rings the others. A ring that is lost, doubled or late
-does no harm: what is to be done stands in PostgreSQL.
+The scheduler rings `sweep`, `import_uploads` and `heartbeat`; `sweep` rings the others. A ring that is lost,
+doubled or late does no harm: what is to be done stands in PostgreSQL.
 """
 
 from celery import shared_task

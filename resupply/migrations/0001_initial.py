@@ -2,9 +2,11 @@
 to one, and so this applies in less than half the time of what makemigrations writes."""
 import django.contrib.postgres.fields
 import django.db.models.deletion
+import django.db.models.functions.text
 import django.utils.timezone
 import pgtrigger.compiler
 import pgtrigger.migrations
+import resupply.rules.leaks
 import uuid
 from django.conf import settings
 from django.db import migrations, models
@@ -60,6 +62,24 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='FollowUpPlanVersion',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('effective_from', models.DateField()),
+                ('steps', models.JSONField()),
+                ('reason', models.CharField(max_length=300)),
+                ('recorded_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('voided_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'abstract': False,
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('void_reason', ''), ('voided_at', None)), models.Q(('voided_at__isnull', False), models.Q(('void_reason', ''), _negated=True)), _connector='OR'), name='resupply_followupplanversion_void_has_reason')],
+            },
+        ),
+        migrations.CreateModel(
             name='Heartbeat',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -100,14 +120,57 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='MatchingVersion',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                ('effective_from', models.DateField()),
+                ('table', models.TextField()),
+                ('reason', models.CharField(max_length=300)),
+                ('recorded_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('voided_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'abstract': False,
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('void_reason', ''), ('voided_at', None)), models.Q(('voided_at__isnull', False), models.Q(('void_reason', ''), _negated=True)), _connector='OR'), name='resupply_matchingversion_void_has_reason')],
+            },
+        ),
+        migrations.CreateModel(
             name='Payer',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                 ('name', models.CharField(max_length=80, unique=True)),
                 ('refill_source', models.CharField(choices=[('shipped', 'The shipped rule (US supplier refill requirements)'), ('own', "The payer's own rule"), ('clinic', "The clinic's own leads")], default='clinic', max_length=8)),
+                ('reevaluation', models.CharField(blank=True, max_length=8)),
+                ('reevaluation_first', models.PositiveSmallIntegerField(blank=True, null=True)),
+                ('reevaluation_last', models.PositiveSmallIntegerField(blank=True, null=True)),
             ],
             options={
                 'ordering': ['name'],
+            },
+        ),
+        migrations.CreateModel(
+            name='TextReview',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('text', models.CharField(max_length=40)),
+                ('language', models.CharField(max_length=5)),
+                ('digest', models.CharField(max_length=64)),
+                ('reviewer', models.CharField(max_length=120)),
+                ('qualification', models.CharField(max_length=160)),
+                ('reviewed_on', models.DateField()),
+                ('recorded_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('voided_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'abstract': False,
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('void_reason', ''), ('voided_at', None)), models.Q(('voided_at__isnull', False), models.Q(('void_reason', ''), _negated=True)), _connector='OR'), name='resupply_textreview_void_has_reason')],
             },
         ),
         migrations.CreateModel(
@@ -119,6 +182,7 @@ class Migration(migrations.Migration):
                 ('kind', models.CharField(choices=[('mask', 'mask'), ('cushion', 'cushion'), ('oral_cushion', 'oral cushion'), ('combination_pillows', 'combination pillows'), ('headgear', 'headgear'), ('chin_strap', 'chin strap'), ('tubing', 'tubing'), ('filter_disposable', 'filter disposable'), ('filter_reusable', 'filter reusable'), ('chamber', 'chamber')], max_length=20)),
                 ('part_code', models.CharField(max_length=8)),
                 ('family', models.CharField(blank=True, max_length=60)),
+                ('style', models.CharField(blank=True, max_length=30)),
                 ('size', models.CharField(blank=True, max_length=20)),
                 ('contains', django.contrib.postgres.fields.ArrayField(base_field=models.CharField(max_length=8), blank=True, default=list, size=None)),
                 ('pack_sizes', django.contrib.postgres.fields.ArrayField(base_field=models.CharField(max_length=20), blank=True, default=list, size=None)),
@@ -145,6 +209,7 @@ class Migration(migrations.Migration):
                 ('kind', models.CharField(choices=[('mask', 'mask'), ('cushion', 'cushion'), ('oral_cushion', 'oral cushion'), ('combination_pillows', 'combination pillows'), ('headgear', 'headgear'), ('chin_strap', 'chin strap'), ('tubing', 'tubing'), ('filter_disposable', 'filter disposable'), ('filter_reusable', 'filter reusable'), ('chamber', 'chamber')], max_length=20)),
                 ('part_code', models.CharField(max_length=8)),
                 ('family', models.CharField(blank=True, max_length=60)),
+                ('style', models.CharField(blank=True, max_length=30)),
                 ('size', models.CharField(blank=True, max_length=20)),
                 ('contains', django.contrib.postgres.fields.ArrayField(base_field=models.CharField(max_length=8), blank=True, default=list, size=None)),
                 ('pack_sizes', django.contrib.postgres.fields.ArrayField(base_field=models.CharField(max_length=20), blank=True, default=list, size=None)),
@@ -208,6 +273,28 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='FollowUpPlanVersionChange',
+            fields=[
+                ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
+                ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
+                ('pgh_label', models.TextField(help_text='The event label.')),
+                ('id', models.BigIntegerField()),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('effective_from', models.DateField()),
+                ('steps', models.JSONField()),
+                ('reason', models.CharField(max_length=300)),
+                ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
+                ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.followupplanversion')),
+                ('recorded_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('voided_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'abstract': False,
+            },
+        ),
+        migrations.CreateModel(
             name='ImportBatchChange',
             fields=[
                 ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
@@ -225,6 +312,29 @@ class Migration(migrations.Migration):
                 ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
                 ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.importbatch')),
                 ('undone_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'abstract': False,
+            },
+        ),
+        migrations.CreateModel(
+            name='MatchingVersionChange',
+            fields=[
+                ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
+                ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
+                ('pgh_label', models.TextField(help_text='The event label.')),
+                ('id', models.BigIntegerField()),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False)),
+                ('effective_from', models.DateField()),
+                ('table', models.TextField()),
+                ('reason', models.CharField(max_length=300)),
+                ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
+                ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.matchingversion')),
+                ('recorded_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('voided_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
             ],
             options={
                 'abstract': False,
@@ -268,6 +378,9 @@ class Migration(migrations.Migration):
                 ('id', models.BigIntegerField()),
                 ('name', models.CharField(max_length=80)),
                 ('refill_source', models.CharField(choices=[('shipped', 'The shipped rule (US supplier refill requirements)'), ('own', "The payer's own rule"), ('clinic', "The clinic's own leads")], default='clinic', max_length=8)),
+                ('reevaluation', models.CharField(blank=True, max_length=8)),
+                ('reevaluation_first', models.PositiveSmallIntegerField(blank=True, null=True)),
+                ('reevaluation_last', models.PositiveSmallIntegerField(blank=True, null=True)),
                 ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
                 ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.payer')),
             ],
@@ -378,6 +491,31 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='TextReviewChange',
+            fields=[
+                ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
+                ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
+                ('pgh_label', models.TextField(help_text='The event label.')),
+                ('id', models.BigIntegerField()),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('text', models.CharField(max_length=40)),
+                ('language', models.CharField(max_length=5)),
+                ('digest', models.CharField(max_length=64)),
+                ('reviewer', models.CharField(max_length=120)),
+                ('qualification', models.CharField(max_length=160)),
+                ('reviewed_on', models.DateField()),
+                ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
+                ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.textreview')),
+                ('recorded_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('voided_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'abstract': False,
+            },
+        ),
+        migrations.CreateModel(
             name='Upload',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -390,6 +528,7 @@ class Migration(migrations.Migration):
                 ('leased_until', models.DateTimeField(null=True)),
                 ('fence', models.PositiveIntegerField(default=0)),
                 ('attempts', models.PositiveSmallIntegerField(default=0)),
+                ('accepted_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
                 ('batch', models.OneToOneField(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='upload', to='resupply.importbatch')),
                 ('uploaded_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
             ],
@@ -435,6 +574,7 @@ class Migration(migrations.Migration):
                 ('how', models.CharField(max_length=120)),
                 ('recorded_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
                 ('voided_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('batch', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='consents', to='resupply.importbatch')),
                 ('patient', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='consents', to='resupply.patient')),
             ],
             options={
@@ -476,6 +616,7 @@ class Migration(migrations.Migration):
                 ('starts_on', models.DateField()),
                 ('recorded_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
                 ('voided_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('batch', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='coverages', to='resupply.importbatch')),
                 ('patient', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='coverages', to='resupply.patient')),
                 ('payer', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='coverages', to='resupply.payer')),
             ],
@@ -538,12 +679,38 @@ class Migration(migrations.Migration):
             name='FindToken',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('token', models.CharField(max_length=80)),
+                ('token', models.CharField(db_collation='C', max_length=80)),
                 ('patient', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='find_tokens', to='resupply.patient')),
             ],
             options={
-                'indexes': [models.Index(fields=['token'], name='find_token_prefix', opclasses=['varchar_pattern_ops'])],
+                'indexes': [models.Index(fields=['token', 'patient'], name='find_token_order')],
                 'constraints': [models.UniqueConstraint(fields=('patient', 'token'), name='find_token_once')],
+            },
+        ),
+        migrations.CreateModel(
+            name='FollowUp',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                ('on', models.DateField()),
+                ('step', models.CharField(blank=True, max_length=20)),
+                ('reached', models.BooleanField()),
+                ('problems', django.contrib.postgres.fields.ArrayField(base_field=models.CharField(max_length=20), blank=True, default=list, size=None)),
+                ('leaks', models.JSONField(default=dict)),
+                ('is_reevaluation', models.BooleanField(default=False)),
+                ('note', models.CharField(blank=True, max_length=500)),
+                ('again_on', models.DateField(blank=True, null=True)),
+                ('recorded_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('voided_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('patient', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='follow_ups', to='resupply.patient')),
+            ],
+            options={
+                'abstract': False,
+                'indexes': [models.Index(fields=['patient', '-on', '-id'], name='follow_up_newest')],
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('void_reason', ''), ('voided_at', None)), models.Q(('voided_at__isnull', False), models.Q(('void_reason', ''), _negated=True)), _connector='OR'), name='resupply_followup_void_has_reason')],
             },
         ),
         migrations.CreateModel(
@@ -594,6 +761,30 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='MatchRecord',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                ('answered_on', models.DateField()),
+                ('answers', models.JSONField(default=dict)),
+                ('order', models.JSONField(default=list)),
+                ('style', models.CharField(blank=True, max_length=30)),
+                ('note', models.CharField(blank=True, max_length=500)),
+                ('recorded_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('version', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='resupply.matchingversion')),
+                ('voided_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('patient', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='matches', to='resupply.patient')),
+            ],
+            options={
+                'abstract': False,
+                'indexes': [models.Index(fields=['patient', '-id'], name='match_newest')],
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('void_reason', ''), ('voided_at', None)), models.Q(('voided_at__isnull', False), models.Q(('void_reason', ''), _negated=True)), _connector='OR'), name='resupply_matchrecord_void_has_reason')],
+            },
+        ),
+        migrations.CreateModel(
             name='Message',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -619,6 +810,26 @@ class Migration(migrations.Migration):
             options={
                 'indexes': [models.Index(condition=models.Q(('state__in', ['waiting', 'sending'])), fields=['not_before', 'id'], name='message_to_send')],
                 'constraints': [models.UniqueConstraint(fields=('patient', 'channel', 'day'), name='one_message_per_patient_and_day')],
+            },
+        ),
+        migrations.CreateModel(
+            name='NightImport',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                ('rows', models.PositiveIntegerField()),
+                ('first_night', models.DateField()),
+                ('last_night', models.DateField()),
+                ('recorded_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('voided_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('patient', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='night_imports', to='resupply.patient')),
+            ],
+            options={
+                'abstract': False,
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('void_reason', ''), ('voided_at', None)), models.Q(('voided_at__isnull', False), models.Q(('void_reason', ''), _negated=True)), _connector='OR'), name='resupply_nightimport_void_has_reason')],
             },
         ),
         migrations.CreateModel(
@@ -773,8 +984,10 @@ class Migration(migrations.Migration):
                 ('handover', models.CharField(choices=[('collect', 'Collected here'), ('ship', 'Shipped')], default='collect', max_length=8)),
                 ('note', models.CharField(blank=True, max_length=500)),
                 ('is_late', models.BooleanField(default=False)),
+                ('needs_person', models.BooleanField(default=False)),
                 ('handled_at', models.DateTimeField(blank=True, null=True)),
                 ('handled_note', models.CharField(blank=True, max_length=300)),
+                ('form_key', models.UUIDField(editable=False, null=True, unique=True)),
                 ('handled_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
                 ('patient', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='refill_answers', to='resupply.patient')),
                 ('recorded_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
@@ -782,7 +995,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'abstract': False,
-                'indexes': [models.Index(fields=['patient', '-answered_at'], name='refill_answer_newest')],
+                'indexes': [models.Index(fields=['patient', '-answered_at'], name='refill_answer_newest'), models.Index(condition=models.Q(('handled_at', None), ('needs_person', True), ('voided_at', None)), fields=['answered_at'], name='refill_answer_to_handle')],
                 'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('void_reason', ''), ('voided_at', None)), models.Q(('voided_at__isnull', False), models.Q(('void_reason', ''), _negated=True)), _connector='OR'), name='resupply_refillanswer_void_has_reason')],
             },
         ),
@@ -899,13 +1112,31 @@ class Migration(migrations.Migration):
             name='UploadFile',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('part', models.CharField(choices=[('sent', 'Sent by the clinic'), ('failed', 'Rows at fault, handed back'), ('returned', 'Rows that came in again, not looked at yet'), ('mended', 'Rows that came in again and take the place of those at fault')], default='sent', max_length=8)),
                 ('table', models.CharField(max_length=20)),
                 ('file_name', models.CharField(max_length=120)),
                 ('content', models.BinaryField()),
                 ('upload', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='files', to='resupply.upload')),
             ],
             options={
-                'constraints': [models.UniqueConstraint(fields=('upload', 'table'), name='upload_has_a_table_once')],
+                'constraints': [models.UniqueConstraint(fields=('upload', 'part', 'table'), name='upload_has_a_table_once')],
+            },
+        ),
+        migrations.CreateModel(
+            name='UploadProblem',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('file', models.CharField(max_length=120)),
+                ('row', models.PositiveIntegerField()),
+                ('column', models.CharField(blank=True, max_length=200)),
+                ('value', models.TextField(blank=True)),
+                ('wrong', models.TextField()),
+                ('mend', models.TextField()),
+                ('is_warning', models.BooleanField(default=False)),
+                ('upload', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='problems', to='resupply.upload')),
+            ],
+            options={
+                'indexes': [models.Index(fields=['upload', 'is_warning', 'id'], name='upload_problem_page')],
             },
         ),
         migrations.CreateModel(
@@ -965,6 +1196,7 @@ class Migration(migrations.Migration):
                 ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.consent')),
                 ('recorded_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
                 ('voided_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('batch', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.importbatch')),
                 ('patient', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.patient')),
             ],
             options={
@@ -1012,6 +1244,7 @@ class Migration(migrations.Migration):
                 ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.coverage')),
                 ('recorded_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
                 ('voided_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('batch', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.importbatch')),
                 ('patient', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.patient')),
                 ('payer', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.payer')),
             ],
@@ -1072,7 +1305,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'abstract': False,
-                'indexes': [models.Index(fields=['patient', 'dispensed_on', 'id'], name='dispense_by_patient')],
+                'indexes': [models.Index(fields=['patient', 'dispensed_on', 'id'], name='dispense_by_patient'), models.Index(fields=['dispensed_on', 'id'], name='dispense_newest'), models.Index(fields=['location', 'dispensed_on', 'id'], name='dispense_by_location')],
                 'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('void_reason', ''), ('voided_at', None)), models.Q(('voided_at__isnull', False), models.Q(('void_reason', ''), _negated=True)), _connector='OR'), name='resupply_dispense_void_has_reason')],
             },
         ),
@@ -1118,6 +1351,35 @@ class Migration(migrations.Migration):
             ],
             options={
                 'constraints': [models.UniqueConstraint(fields=('subscription', 'key'), name='feed_entry_once')],
+            },
+        ),
+        migrations.CreateModel(
+            name='FollowUpChange',
+            fields=[
+                ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
+                ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
+                ('pgh_label', models.TextField(help_text='The event label.')),
+                ('id', models.BigIntegerField()),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False)),
+                ('on', models.DateField()),
+                ('step', models.CharField(blank=True, max_length=20)),
+                ('reached', models.BooleanField()),
+                ('problems', django.contrib.postgres.fields.ArrayField(base_field=models.CharField(max_length=20), blank=True, default=list, size=None)),
+                ('leaks', models.JSONField(default=dict)),
+                ('is_reevaluation', models.BooleanField(default=False)),
+                ('note', models.CharField(blank=True, max_length=500)),
+                ('again_on', models.DateField(blank=True, null=True)),
+                ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
+                ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.followup')),
+                ('recorded_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('voided_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('patient', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.patient')),
+            ],
+            options={
+                'abstract': False,
             },
         ),
         migrations.CreateModel(
@@ -1175,6 +1437,33 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='MatchRecordChange',
+            fields=[
+                ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
+                ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
+                ('pgh_label', models.TextField(help_text='The event label.')),
+                ('id', models.BigIntegerField()),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False)),
+                ('answered_on', models.DateField()),
+                ('answers', models.JSONField(default=dict)),
+                ('order', models.JSONField(default=list)),
+                ('style', models.CharField(blank=True, max_length=30)),
+                ('note', models.CharField(blank=True, max_length=500)),
+                ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
+                ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.matchrecord')),
+                ('recorded_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('version', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.matchingversion')),
+                ('voided_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('patient', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.patient')),
+            ],
+            options={
+                'abstract': False,
+            },
+        ),
+        migrations.CreateModel(
             name='MessageReason',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -1187,6 +1476,56 @@ class Migration(migrations.Migration):
             ],
             options={
                 'constraints': [models.UniqueConstraint(condition=models.Q(('stands', True)), fields=('patient', 'kind', 'supply_ends_on', 'step'), name='reminder_step_once')],
+            },
+        ),
+        migrations.CreateModel(
+            name='Night',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('night_on', models.DateField()),
+                ('usage_min', models.PositiveSmallIntegerField()),
+                ('ahi_flow', models.DecimalField(blank=True, decimal_places=1, max_digits=5, null=True)),
+                ('press_p50', models.DecimalField(blank=True, decimal_places=1, max_digits=4, null=True)),
+                ('press_p95', models.DecimalField(blank=True, decimal_places=1, max_digits=4, null=True)),
+                ('leak_p50', models.DecimalField(blank=True, decimal_places=1, max_digits=5, null=True)),
+                ('leak_p95', models.DecimalField(blank=True, decimal_places=1, max_digits=5, null=True)),
+                ('leak_kind', models.CharField(choices=[('total', 'total'), ('unintentional', 'unintentional'), ('unknown', 'unknown')], default=resupply.rules.leaks.LeakKind['UNKNOWN'], max_length=13)),
+                ('source', models.CharField(blank=True, max_length=60)),
+                ('recorded_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('voided_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('brought_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='nights', to='resupply.nightimport')),
+                ('patient', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='nights', to='resupply.patient')),
+            ],
+            options={
+                'abstract': False,
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('void_reason', ''), ('voided_at', None)), models.Q(('voided_at__isnull', False), models.Q(('void_reason', ''), _negated=True)), _connector='OR'), name='resupply_night_void_has_reason'), models.UniqueConstraint(condition=models.Q(('voided_at', None)), fields=('patient', 'night_on'), name='one_standing_night'), models.CheckConstraint(condition=models.Q(('usage_min__lte', 1440)), name='night_fits_a_day')],
+            },
+        ),
+        migrations.CreateModel(
+            name='NightImportChange',
+            fields=[
+                ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
+                ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
+                ('pgh_label', models.TextField(help_text='The event label.')),
+                ('id', models.BigIntegerField()),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False)),
+                ('rows', models.PositiveIntegerField()),
+                ('first_night', models.DateField()),
+                ('last_night', models.DateField()),
+                ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
+                ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.nightimport')),
+                ('recorded_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('voided_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('patient', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.patient')),
+            ],
+            options={
+                'abstract': False,
             },
         ),
         migrations.CreateModel(
@@ -1245,8 +1584,10 @@ class Migration(migrations.Migration):
                 ('handover', models.CharField(choices=[('collect', 'Collected here'), ('ship', 'Shipped')], default='collect', max_length=8)),
                 ('note', models.CharField(blank=True, max_length=500)),
                 ('is_late', models.BooleanField(default=False)),
+                ('needs_person', models.BooleanField(default=False)),
                 ('handled_at', models.DateTimeField(blank=True, null=True)),
                 ('handled_note', models.CharField(blank=True, max_length=300)),
+                ('form_key', models.UUIDField(editable=False, null=True)),
                 ('handled_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
                 ('patient', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.patient')),
                 ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
@@ -1344,8 +1685,35 @@ class Migration(migrations.Migration):
             options={
                 'ordering': ['position'],
                 'abstract': False,
-                'indexes': [models.Index(condition=models.Q(('lot', ''), _negated=True), fields=['lot'], name='dispense_line_lot')],
+                'indexes': [models.Index(django.db.models.functions.text.Upper('lot'), condition=models.Q(('lot', ''), _negated=True), name='dispense_line_lot_upper')],
                 'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('void_reason', ''), ('voided_at', None)), models.Q(('voided_at__isnull', False), models.Q(('void_reason', ''), _negated=True)), _connector='OR'), name='resupply_dispenseline_void_has_reason'), models.UniqueConstraint(fields=('dispense', 'position'), name='dispense_line_position_once'), models.CheckConstraint(condition=models.Q(('quantity__gte', 1), ('quantity__lte', 500)), name='dispense_quantity_in_range'), models.CheckConstraint(condition=models.Q(('billed_to', None), ('billed', True), _connector='OR'), name='billed_line_names_its_payer_only_if_billed'), models.CheckConstraint(condition=models.Q(('contains', []), ('kind', 'mask'), _connector='OR'), name='only_masks_contain_parts'), models.CheckConstraint(condition=models.Q(models.Q(('notice', 'given'), ('notice_on__isnull', False)), models.Q(models.Q(('notice', 'given'), _negated=True), ('notice_on', None)), _connector='OR'), name='notice_given_has_its_day')],
+            },
+        ),
+        migrations.CreateModel(
+            name='Fitting',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                ('fitted_on', models.DateField()),
+                ('outcome', models.CharField(blank=True, choices=[('kept', 'A mask was kept'), ('another', 'Another visit is needed'), ('referred', 'Referred to the prescriber'), ('declined', 'The patient wants none of them')], max_length=10)),
+                ('size_kept', models.CharField(blank=True, max_length=20)),
+                ('note', models.CharField(blank=True, max_length=500)),
+                ('dispense', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='fittings', to='resupply.dispense')),
+                ('item_kept', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='resupply.catalogueitem')),
+                ('recorded_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('refit', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='fittings', to='resupply.event')),
+                ('voided_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('location', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='fittings', to='resupply.location')),
+                ('match', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='fittings', to='resupply.matchrecord')),
+                ('patient', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='fittings', to='resupply.patient')),
+            ],
+            options={
+                'abstract': False,
+                'indexes': [models.Index(fields=['patient', '-fitted_on', '-id'], name='fitting_newest')],
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('void_reason', ''), ('voided_at', None)), models.Q(('voided_at__isnull', False), models.Q(('void_reason', ''), _negated=True)), _connector='OR'), name='resupply_fitting_void_has_reason'), models.CheckConstraint(condition=models.Q(models.Q(('outcome', 'kept'), _negated=True), ('item_kept__isnull', False), _connector='OR'), name='kept_mask_is_named')],
             },
         ),
         migrations.CreateModel(
@@ -1412,6 +1780,17 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='StandingYes',
+            fields=[
+                ('item', models.OneToOneField(on_delete=django.db.models.deletion.CASCADE, primary_key=True, related_name='standing_yes', serialize=False, to='resupply.refillansweritem')),
+                ('kind', models.CharField(choices=[('mask', 'mask'), ('cushion', 'cushion'), ('oral_cushion', 'oral cushion'), ('combination_pillows', 'combination pillows'), ('headgear', 'headgear'), ('chin_strap', 'chin strap'), ('tubing', 'tubing'), ('filter_disposable', 'filter disposable'), ('filter_reusable', 'filter reusable'), ('chamber', 'chamber')], max_length=20)),
+                ('patient', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.CASCADE, related_name='+', to='resupply.patient')),
+            ],
+            options={
+                'constraints': [models.UniqueConstraint(fields=('patient', 'kind'), name='standing_yes_once')],
+            },
+        ),
+        migrations.CreateModel(
             name='DispenseLineChange',
             fields=[
                 ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
@@ -1450,6 +1829,55 @@ class Migration(migrations.Migration):
             ],
             options={
                 'abstract': False,
+            },
+        ),
+        migrations.CreateModel(
+            name='FittingChange',
+            fields=[
+                ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
+                ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
+                ('pgh_label', models.TextField(help_text='The event label.')),
+                ('id', models.BigIntegerField()),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False)),
+                ('fitted_on', models.DateField()),
+                ('outcome', models.CharField(blank=True, choices=[('kept', 'A mask was kept'), ('another', 'Another visit is needed'), ('referred', 'Referred to the prescriber'), ('declined', 'The patient wants none of them')], max_length=10)),
+                ('size_kept', models.CharField(blank=True, max_length=20)),
+                ('note', models.CharField(blank=True, max_length=500)),
+                ('dispense', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.dispense')),
+                ('item_kept', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.catalogueitem')),
+                ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
+                ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.fitting')),
+                ('recorded_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('refit', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.event')),
+                ('voided_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('location', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.location')),
+                ('match', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.matchrecord')),
+                ('patient', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.patient')),
+            ],
+            options={
+                'abstract': False,
+            },
+        ),
+        migrations.CreateModel(
+            name='FittingTry',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('position', models.PositiveSmallIntegerField()),
+                ('style', models.CharField(max_length=30)),
+                ('size', models.CharField(blank=True, max_length=20)),
+                ('pressure', models.DecimalField(blank=True, decimal_places=1, max_digits=4, null=True)),
+                ('lying', models.CharField(choices=[('back', 'On the back'), ('side', 'On the side'), ('front', 'On the front'), ('sitting', 'Sitting up')], max_length=8)),
+                ('leaks', models.JSONField(default=dict)),
+                ('next_change', models.CharField(blank=True, max_length=300)),
+                ('fitting', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='tries', to='resupply.fitting')),
+                ('item', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='resupply.catalogueitem')),
+            ],
+            options={
+                'ordering': ['position'],
+                'constraints': [models.UniqueConstraint(fields=('fitting', 'position'), name='fitting_try_position_once'), models.CheckConstraint(condition=models.Q(('pressure', None), models.Q(('pressure__gte', 0), ('pressure__lte', 40)), _connector='OR'), name='fitting_pressure_in_range')],
             },
         ),
         migrations.CreateModel(
@@ -1534,6 +1962,29 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='FittingTryChange',
+            fields=[
+                ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
+                ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
+                ('pgh_label', models.TextField(help_text='The event label.')),
+                ('id', models.BigIntegerField()),
+                ('position', models.PositiveSmallIntegerField()),
+                ('style', models.CharField(max_length=30)),
+                ('size', models.CharField(blank=True, max_length=20)),
+                ('pressure', models.DecimalField(blank=True, decimal_places=1, max_digits=4, null=True)),
+                ('lying', models.CharField(choices=[('back', 'On the back'), ('side', 'On the side'), ('front', 'On the front'), ('sitting', 'Sitting up')], max_length=8)),
+                ('leaks', models.JSONField(default=dict)),
+                ('next_change', models.CharField(blank=True, max_length=300)),
+                ('fitting', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.fitting')),
+                ('item', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.catalogueitem')),
+                ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
+                ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.fittingtry')),
+            ],
+            options={
+                'abstract': False,
+            },
+        ),
+        migrations.CreateModel(
             name='StockMovementChange',
             fields=[
                 ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
@@ -1596,19 +2047,19 @@ class Migration(migrations.Migration):
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='catalogueitem',
-            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_catalogueitemchange" ("code_note", "contains", "family", "gtin", "hibc", "id", "is_offered", "kind", "magnetic", "name", "pack_sizes", "part_code", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "size") SELECT new_values."code_note", new_values."contains", new_values."family", new_values."gtin", new_values."hibc", new_values."id", new_values."is_offered", new_values."kind", new_values."magnetic", new_values."name", new_values."pack_sizes", new_values."part_code", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."public_id", new_values."size" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='2cfd32e85d7b4cc8ada68a787ddbb91b0008c023', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_637d5', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_catalogueitem', when='AFTER')),
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_catalogueitemchange" ("code_note", "contains", "family", "gtin", "hibc", "id", "is_offered", "kind", "magnetic", "name", "pack_sizes", "part_code", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "size", "style") SELECT new_values."code_note", new_values."contains", new_values."family", new_values."gtin", new_values."hibc", new_values."id", new_values."is_offered", new_values."kind", new_values."magnetic", new_values."name", new_values."pack_sizes", new_values."part_code", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."public_id", new_values."size", new_values."style" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='40a49cf4e158843435a6ad53a5227a1beda4799b', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_637d5', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_catalogueitem', when='AFTER')),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='catalogueitem',
-            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_catalogueitemchange" ("code_note", "contains", "family", "gtin", "hibc", "id", "is_offered", "kind", "magnetic", "name", "pack_sizes", "part_code", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "size") SELECT new_values."code_note", new_values."contains", new_values."family", new_values."gtin", new_values."hibc", new_values."id", new_values."is_offered", new_values."kind", new_values."magnetic", new_values."name", new_values."pack_sizes", new_values."part_code", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."public_id", new_values."size" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='e0d5c6364b3f87aa1c2708eec4083019a0a292a2', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_379a6', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_catalogueitem', when='AFTER')),
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_catalogueitemchange" ("code_note", "contains", "family", "gtin", "hibc", "id", "is_offered", "kind", "magnetic", "name", "pack_sizes", "part_code", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "size", "style") SELECT new_values."code_note", new_values."contains", new_values."family", new_values."gtin", new_values."hibc", new_values."id", new_values."is_offered", new_values."kind", new_values."magnetic", new_values."name", new_values."pack_sizes", new_values."part_code", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."public_id", new_values."size", new_values."style" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='08de9ef72a88eb43dcce6aaa80f34f7c25971fed', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_379a6', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_catalogueitem', when='AFTER')),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='payer',
-            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_payerchange" ("id", "name", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "refill_source") SELECT new_values."id", new_values."name", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."refill_source" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='0aaeb9779720e3a8dd924f1324c9593d7596f377', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_48be9', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_payer', when='AFTER')),
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_payerchange" ("id", "name", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "reevaluation", "reevaluation_first", "reevaluation_last", "refill_source") SELECT new_values."id", new_values."name", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."reevaluation", new_values."reevaluation_first", new_values."reevaluation_last", new_values."refill_source" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='54b61c4c93b2b3df221f90a5819e5b2177503904', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_48be9', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_payer', when='AFTER')),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='payer',
-            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_payerchange" ("id", "name", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "refill_source") SELECT new_values."id", new_values."name", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."refill_source" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='f412de000f835627b3115f08ff9feb00c54f2eb4', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_e7a4c', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_payer', when='AFTER')),
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_payerchange" ("id", "name", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "reevaluation", "reevaluation_first", "reevaluation_last", "refill_source") SELECT new_values."id", new_values."name", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."reevaluation", new_values."reevaluation_first", new_values."reevaluation_last", new_values."refill_source" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='b6ddd213e5da75f8a2cac71cbf75fb053ccfb1b3', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_e7a4c', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_payer', when='AFTER')),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='catalogueitemchange',
@@ -1639,6 +2090,30 @@ class Migration(migrations.Migration):
             trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='c46e3a2c7ce5918f230e7536bbf829e39f7c97a8', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_21a6b', table='resupply_clinictermsversionchange', when='BEFORE')),
         ),
         pgtrigger.migrations.AddTrigger(
+            model_name='fittingtry',
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_fittingtrychange" ("fitting_id", "id", "item_id", "leaks", "lying", "next_change", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "position", "pressure", "size", "style") SELECT new_values."fitting_id", new_values."id", new_values."item_id", new_values."leaks", new_values."lying", new_values."next_change", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."position", new_values."pressure", new_values."size", new_values."style" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='7d4cf6fbc82e13b202d7f316a90eb36414c5e168', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_e3c80', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_fittingtry', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='fittingtry',
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_fittingtrychange" ("fitting_id", "id", "item_id", "leaks", "lying", "next_change", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "position", "pressure", "size", "style") SELECT new_values."fitting_id", new_values."id", new_values."item_id", new_values."leaks", new_values."lying", new_values."next_change", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."position", new_values."pressure", new_values."size", new_values."style" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='42e82a7ac82c2b63384789cc23422e60b2a73d4d', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_2a7fb', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_fittingtry', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='fittingtrychange',
+            trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='0904d8e74c123539cef2bcfd0fc5a14c876cf0ed', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_04d2f', table='resupply_fittingtrychange', when='BEFORE')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='followupplanversion',
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_followupplanversionchange" ("effective_from", "id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "reason", "recorded_at", "recorded_by_id", "steps", "void_reason", "voided_at", "voided_by_id") SELECT new_values."effective_from", new_values."id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."reason", new_values."recorded_at", new_values."recorded_by_id", new_values."steps", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='e29d71a2f611c53705be91edf77a27891a8cceef', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_3736d', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_followupplanversion', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='followupplanversion',
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_followupplanversionchange" ("effective_from", "id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "reason", "recorded_at", "recorded_by_id", "steps", "void_reason", "voided_at", "voided_by_id") SELECT new_values."effective_from", new_values."id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."reason", new_values."recorded_at", new_values."recorded_by_id", new_values."steps", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='9c58c80fde66caf9938c72da6c8143e487458968', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_94304', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_followupplanversion', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='followupplanversionchange',
+            trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='2aeb08a442d63f49e7bdd8c3be5c19fe25f30711', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_b671c', table='resupply_followupplanversionchange', when='BEFORE')),
+        ),
+        pgtrigger.migrations.AddTrigger(
             model_name='importbatch',
             trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_importbatchchange" ("before", "file_names", "id", "imported_at", "imported_by_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "rows_added", "undo_reason", "undone_at", "undone_by_id") SELECT new_values."before", new_values."file_names", new_values."id", new_values."imported_at", new_values."imported_by_id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."public_id", new_values."rows_added", new_values."undo_reason", new_values."undone_at", new_values."undone_by_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='676267198a2c822172676edd190b946baf07f093', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_80c6f', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_importbatch', when='AFTER')),
         ),
@@ -1649,6 +2124,18 @@ class Migration(migrations.Migration):
         pgtrigger.migrations.AddTrigger(
             model_name='importbatchchange',
             trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='eb91b256981e12a041d3491ef8eb910cf89fd25d', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_22159', table='resupply_importbatchchange', when='BEFORE')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='matchingversion',
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_matchingversionchange" ("effective_from", "id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "reason", "recorded_at", "recorded_by_id", "table", "void_reason", "voided_at", "voided_by_id") SELECT new_values."effective_from", new_values."id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."public_id", new_values."reason", new_values."recorded_at", new_values."recorded_by_id", new_values."table", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='3d2ea2c56598311a6151966185be40a2d0de4971', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_71dbe', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_matchingversion', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='matchingversion',
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_matchingversionchange" ("effective_from", "id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "reason", "recorded_at", "recorded_by_id", "table", "void_reason", "voided_at", "voided_by_id") SELECT new_values."effective_from", new_values."id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."public_id", new_values."reason", new_values."recorded_at", new_values."recorded_by_id", new_values."table", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='352b921866fd7ca6317f41b3fbd3a2b67038d699', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_bf7d3', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_matchingversion', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='matchingversionchange',
+            trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='a84f54ae4e98f0f09c630e1f3c6486da249833e2', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_03a65', table='resupply_matchingversionchange', when='BEFORE')),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='orderitem',
@@ -1683,6 +2170,30 @@ class Migration(migrations.Migration):
             trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_orderchange" ("ends_on", "id", "ordered_on", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "prescriber_name", "prescriber_npi", "public_id", "recorded_at", "recorded_by_id", "void_reason", "voided_at", "voided_by_id") SELECT new_values."ends_on", new_values."id", new_values."ordered_on", new_values."patient_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."prescriber_name", new_values."prescriber_npi", new_values."public_id", new_values."recorded_at", new_values."recorded_by_id", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='7ad5d600946a3ce00bf8841f43317b155f7e488a', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_ff881', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_order', when='AFTER')),
         ),
         pgtrigger.migrations.AddTrigger(
+            model_name='nightimportchange',
+            trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='49a627ada2b5dc5fdc3a84837b86491b6a9252fb', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_25909', table='resupply_nightimportchange', when='BEFORE')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='nightimport',
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_nightimportchange" ("first_night", "id", "last_night", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "recorded_at", "recorded_by_id", "rows", "void_reason", "voided_at", "voided_by_id") SELECT new_values."first_night", new_values."id", new_values."last_night", new_values."patient_id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."public_id", new_values."recorded_at", new_values."recorded_by_id", new_values."rows", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='94a6165d20c50cbf205109aa83fc702f994a18ff', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_cbc1e', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_nightimport', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='nightimport',
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_nightimportchange" ("first_night", "id", "last_night", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "recorded_at", "recorded_by_id", "rows", "void_reason", "voided_at", "voided_by_id") SELECT new_values."first_night", new_values."id", new_values."last_night", new_values."patient_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."public_id", new_values."recorded_at", new_values."recorded_by_id", new_values."rows", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='85d57d9e718900826002b564aefe681134787740', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_f6435', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_nightimport', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='matchrecordchange',
+            trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='eb963de86d2775e025733e40d53927d58074b7df', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_04960', table='resupply_matchrecordchange', when='BEFORE')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='matchrecord',
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_matchrecordchange" ("answered_on", "answers", "id", "note", "order", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "recorded_at", "recorded_by_id", "style", "version_id", "void_reason", "voided_at", "voided_by_id") SELECT new_values."answered_on", new_values."answers", new_values."id", new_values."note", new_values."order", new_values."patient_id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."public_id", new_values."recorded_at", new_values."recorded_by_id", new_values."style", new_values."version_id", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='181ef2dde40d67514c9116566a3654ddc4d71a68', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_d2713', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_matchrecord', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='matchrecord',
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_matchrecordchange" ("answered_on", "answers", "id", "note", "order", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "recorded_at", "recorded_by_id", "style", "version_id", "void_reason", "voided_at", "voided_by_id") SELECT new_values."answered_on", new_values."answers", new_values."id", new_values."note", new_values."order", new_values."patient_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."public_id", new_values."recorded_at", new_values."recorded_by_id", new_values."style", new_values."version_id", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='3e329513066492700fe37395667ac80757ba7a10', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_1a06c', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_matchrecord', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
             model_name='magnetscreenchange',
             trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='a2984ce7ec9db805edcb3254ca2e6bc45e56bbce', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_4b28d', table='resupply_magnetscreenchange', when='BEFORE')),
         ),
@@ -1705,6 +2216,30 @@ class Migration(migrations.Migration):
         pgtrigger.migrations.AddTrigger(
             model_name='lifeversion',
             trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_lifeversionchange" ("batch_id", "effective_from", "id", "import_key", "part_code", "patient_id", "period_count", "period_unit", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "reason", "recorded_at", "recorded_by_id", "void_reason", "voided_at", "voided_by_id") SELECT new_values."batch_id", new_values."effective_from", new_values."id", new_values."import_key", new_values."part_code", new_values."patient_id", new_values."period_count", new_values."period_unit", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."reason", new_values."recorded_at", new_values."recorded_by_id", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='8945b5f307030dd1a00f33848a2afddd00affd45', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_7a547', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_lifeversion', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='followupchange',
+            trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='48630846173d20e35b5d64d9a61dfa0e2c0320ed', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_95339', table='resupply_followupchange', when='BEFORE')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='followup',
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_followupchange" ("again_on", "id", "is_reevaluation", "leaks", "note", "on", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "problems", "public_id", "reached", "recorded_at", "recorded_by_id", "step", "void_reason", "voided_at", "voided_by_id") SELECT new_values."again_on", new_values."id", new_values."is_reevaluation", new_values."leaks", new_values."note", new_values."on", new_values."patient_id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."problems", new_values."public_id", new_values."reached", new_values."recorded_at", new_values."recorded_by_id", new_values."step", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='7069e8eb057d0e827c812da2366d7df85f3f876b', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_98aa0', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_followup', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='followup',
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_followupchange" ("again_on", "id", "is_reevaluation", "leaks", "note", "on", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "problems", "public_id", "reached", "recorded_at", "recorded_by_id", "step", "void_reason", "voided_at", "voided_by_id") SELECT new_values."again_on", new_values."id", new_values."is_reevaluation", new_values."leaks", new_values."note", new_values."on", new_values."patient_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."problems", new_values."public_id", new_values."reached", new_values."recorded_at", new_values."recorded_by_id", new_values."step", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='650d21fbe116548c5ad960c529f074ddf840c9bf', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_e023e', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_followup', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='fittingchange',
+            trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='375ccb1f553b79e51e31af0503688d046eb2e10b', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_036e7', table='resupply_fittingchange', when='BEFORE')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='fitting',
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_fittingchange" ("dispense_id", "fitted_on", "id", "item_kept_id", "location_id", "match_id", "note", "outcome", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "recorded_at", "recorded_by_id", "refit_id", "size_kept", "void_reason", "voided_at", "voided_by_id") SELECT new_values."dispense_id", new_values."fitted_on", new_values."id", new_values."item_kept_id", new_values."location_id", new_values."match_id", new_values."note", new_values."outcome", new_values."patient_id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."public_id", new_values."recorded_at", new_values."recorded_by_id", new_values."refit_id", new_values."size_kept", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='8754949c58e480d7724e052c79fa5cf0a65b0a35', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_3634c', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_fitting', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='fitting',
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_fittingchange" ("dispense_id", "fitted_on", "id", "item_kept_id", "location_id", "match_id", "note", "outcome", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "recorded_at", "recorded_by_id", "refit_id", "size_kept", "void_reason", "voided_at", "voided_by_id") SELECT new_values."dispense_id", new_values."fitted_on", new_values."id", new_values."item_kept_id", new_values."location_id", new_values."match_id", new_values."note", new_values."outcome", new_values."patient_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."public_id", new_values."recorded_at", new_values."recorded_by_id", new_values."refit_id", new_values."size_kept", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='73ffc4463d9bae8bc12fd26f0d08fc2af6c04d48', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_2326e', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_fitting', when='AFTER')),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='eventchange',
@@ -1760,11 +2295,11 @@ class Migration(migrations.Migration):
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='consent',
-            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_consentchange" ("channel", "given_on", "granted", "how", "id", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "recorded_at", "recorded_by_id", "void_reason", "voided_at", "voided_by_id") SELECT new_values."channel", new_values."given_on", new_values."granted", new_values."how", new_values."id", new_values."patient_id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."recorded_at", new_values."recorded_by_id", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='d37a63e1357af2c3b5bf6fbd2ca11f2b4cd2ef80', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_7923a', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_consent', when='AFTER')),
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_consentchange" ("batch_id", "channel", "given_on", "granted", "how", "id", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "recorded_at", "recorded_by_id", "void_reason", "voided_at", "voided_by_id") SELECT new_values."batch_id", new_values."channel", new_values."given_on", new_values."granted", new_values."how", new_values."id", new_values."patient_id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."recorded_at", new_values."recorded_by_id", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='a2497fc89d1a54101398b20781799372c3ca323a', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_7923a', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_consent', when='AFTER')),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='consent',
-            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_consentchange" ("channel", "given_on", "granted", "how", "id", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "recorded_at", "recorded_by_id", "void_reason", "voided_at", "voided_by_id") SELECT new_values."channel", new_values."given_on", new_values."granted", new_values."how", new_values."id", new_values."patient_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."recorded_at", new_values."recorded_by_id", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='6eaab3a6e9fc565ec9810378e8357f8b172bdb62', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_1824f', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_consent', when='AFTER')),
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_consentchange" ("batch_id", "channel", "given_on", "granted", "how", "id", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "recorded_at", "recorded_by_id", "void_reason", "voided_at", "voided_by_id") SELECT new_values."batch_id", new_values."channel", new_values."given_on", new_values."granted", new_values."how", new_values."id", new_values."patient_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."recorded_at", new_values."recorded_by_id", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='8cea1fcd677cea5dd05a15fecdf1c027d01cc9c9', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_1824f', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_consent', when='AFTER')),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='backorderchange',
@@ -1788,11 +2323,11 @@ class Migration(migrations.Migration):
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='coverage',
-            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_coveragechange" ("id", "patient_id", "payer_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "recorded_at", "recorded_by_id", "starts_on", "void_reason", "voided_at", "voided_by_id") SELECT new_values."id", new_values."patient_id", new_values."payer_id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."recorded_at", new_values."recorded_by_id", new_values."starts_on", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='9f5cf94050dd7a180d4f47b6042e1c0fc54fed3c', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_78798', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_coverage', when='AFTER')),
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_coveragechange" ("batch_id", "id", "patient_id", "payer_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "recorded_at", "recorded_by_id", "starts_on", "void_reason", "voided_at", "voided_by_id") SELECT new_values."batch_id", new_values."id", new_values."patient_id", new_values."payer_id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."recorded_at", new_values."recorded_by_id", new_values."starts_on", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='cdcd459fe3d01255c1581c239c1be6adb6814cb3', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_78798', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_coverage', when='AFTER')),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='coverage',
-            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_coveragechange" ("id", "patient_id", "payer_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "recorded_at", "recorded_by_id", "starts_on", "void_reason", "voided_at", "voided_by_id") SELECT new_values."id", new_values."patient_id", new_values."payer_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."recorded_at", new_values."recorded_by_id", new_values."starts_on", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='74ef9aefb77503d30416fd6c75cfd9f5b9b35267', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_a96c9', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_coverage', when='AFTER')),
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_coveragechange" ("batch_id", "id", "patient_id", "payer_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "recorded_at", "recorded_by_id", "starts_on", "void_reason", "voided_at", "voided_by_id") SELECT new_values."batch_id", new_values."id", new_values."patient_id", new_values."payer_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."recorded_at", new_values."recorded_by_id", new_values."starts_on", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='8c18874c05c044bdd05291b39503f4ea61626129', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_a96c9', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_coverage', when='AFTER')),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='allowanceversionchange',
@@ -1836,11 +2371,11 @@ class Migration(migrations.Migration):
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='refillanswer',
-            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_refillanswerchange" ("answered_at", "answered_by", "channel", "contacted_on", "handled_at", "handled_by_id", "handled_note", "handover", "id", "is_late", "note", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "recorded_at", "recorded_by_id", "relation", "still_using", "void_reason", "voided_at", "voided_by_id", "wish") SELECT new_values."answered_at", new_values."answered_by", new_values."channel", new_values."contacted_on", new_values."handled_at", new_values."handled_by_id", new_values."handled_note", new_values."handover", new_values."id", new_values."is_late", new_values."note", new_values."patient_id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."public_id", new_values."recorded_at", new_values."recorded_by_id", new_values."relation", new_values."still_using", new_values."void_reason", new_values."voided_at", new_values."voided_by_id", new_values."wish" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='2c017f361fcd005cf6ebe9ed500f6619a0528679', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_8bcce', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_refillanswer', when='AFTER')),
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_refillanswerchange" ("answered_at", "answered_by", "channel", "contacted_on", "form_key", "handled_at", "handled_by_id", "handled_note", "handover", "id", "is_late", "needs_person", "note", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "recorded_at", "recorded_by_id", "relation", "still_using", "void_reason", "voided_at", "voided_by_id", "wish") SELECT new_values."answered_at", new_values."answered_by", new_values."channel", new_values."contacted_on", new_values."form_key", new_values."handled_at", new_values."handled_by_id", new_values."handled_note", new_values."handover", new_values."id", new_values."is_late", new_values."needs_person", new_values."note", new_values."patient_id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."public_id", new_values."recorded_at", new_values."recorded_by_id", new_values."relation", new_values."still_using", new_values."void_reason", new_values."voided_at", new_values."voided_by_id", new_values."wish" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='87a1574adde5c83978fe1027ebf15a7613fd9ea8', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_8bcce', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_refillanswer', when='AFTER')),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='refillanswer',
-            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_refillanswerchange" ("answered_at", "answered_by", "channel", "contacted_on", "handled_at", "handled_by_id", "handled_note", "handover", "id", "is_late", "note", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "recorded_at", "recorded_by_id", "relation", "still_using", "void_reason", "voided_at", "voided_by_id", "wish") SELECT new_values."answered_at", new_values."answered_by", new_values."channel", new_values."contacted_on", new_values."handled_at", new_values."handled_by_id", new_values."handled_note", new_values."handover", new_values."id", new_values."is_late", new_values."note", new_values."patient_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."public_id", new_values."recorded_at", new_values."recorded_by_id", new_values."relation", new_values."still_using", new_values."void_reason", new_values."voided_at", new_values."voided_by_id", new_values."wish" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='4ed8319debaf58050c3584a4a326beb298f92f65', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_d0acf', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_refillanswer', when='AFTER')),
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_refillanswerchange" ("answered_at", "answered_by", "channel", "contacted_on", "form_key", "handled_at", "handled_by_id", "handled_note", "handover", "id", "is_late", "needs_person", "note", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "recorded_at", "recorded_by_id", "relation", "still_using", "void_reason", "voided_at", "voided_by_id", "wish") SELECT new_values."answered_at", new_values."answered_by", new_values."channel", new_values."contacted_on", new_values."form_key", new_values."handled_at", new_values."handled_by_id", new_values."handled_note", new_values."handover", new_values."id", new_values."is_late", new_values."needs_person", new_values."note", new_values."patient_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."public_id", new_values."recorded_at", new_values."recorded_by_id", new_values."relation", new_values."still_using", new_values."void_reason", new_values."voided_at", new_values."voided_by_id", new_values."wish" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='aec5d996c541c82f7ff9ae94b9bb192963e57c88', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_d0acf', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_refillanswer', when='AFTER')),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='refillanswerchange',
@@ -1929,5 +2464,17 @@ class Migration(migrations.Migration):
         pgtrigger.migrations.AddTrigger(
             model_name='stocktargetchange',
             trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='e45d0853a7aa570521bd3f6e5a87afa23561dcc9', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_a84f7', table='resupply_stocktargetchange', when='BEFORE')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='textreview',
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_textreviewchange" ("digest", "id", "language", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "qualification", "recorded_at", "recorded_by_id", "reviewed_on", "reviewer", "text", "void_reason", "voided_at", "voided_by_id") SELECT new_values."digest", new_values."id", new_values."language", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."qualification", new_values."recorded_at", new_values."recorded_by_id", new_values."reviewed_on", new_values."reviewer", new_values."text", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='8a18dd648e810d89e50891b380d5cac82235670e', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_714e8', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_textreview', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='textreview',
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_textreviewchange" ("digest", "id", "language", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "qualification", "recorded_at", "recorded_by_id", "reviewed_on", "reviewer", "text", "void_reason", "voided_at", "voided_by_id") SELECT new_values."digest", new_values."id", new_values."language", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."qualification", new_values."recorded_at", new_values."recorded_by_id", new_values."reviewed_on", new_values."reviewer", new_values."text", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='3324615aa69a1f9f61bae05c9a4a3f4d5aca0802', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_4e110', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_textreview', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='textreviewchange',
+            trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='ef7d997e5ac3d727b3ea8a8d520b1b37b08dd2fb', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_39615', table='resupply_textreviewchange', when='BEFORE')),
         ),
     ]
