@@ -5,13 +5,14 @@ walks one index and stops early: the words are asked how common they are, a tell
 of the index (token, patient), and each patient passed is tried for the other words by the index (patient,
 token). At most `LOOKED_AT` entries are walked. If so many were walked and too few patients had every word,
 the words keep apart ("1/" and "2/" as beginnings of a birth date): then all entries of all words meet as
-sets.
+sets. For staff of some locations, some of their own patients are looked at before that.
 
 The probes are subqueries with one row each, which PostgreSQL does not turn into joins: its estimate takes
 words for independent and would read the whole table where they are not.
 """
 
-from collections.abc import Callable, Sequence
+from collections import Counter
+from collections.abc import Callable, Collection, Sequence
 from typing import TypeVar
 
 from django.db.models import F, Model, OuterRef, QuerySet, Subquery
@@ -25,9 +26,13 @@ LOOKED_AT = 2000
 _CANDIDATES = 50
 """Patients put in order of name: beyond them a longer word is needed anyway."""
 
+_FEW = 20_000
+"""Staff who may see no more patients than that see few."""
+
 Rows = QuerySet[FindToken]
 Entry = tuple[str, int]
 M = TypeVar("M", bound=Model)
+W = TypeVar("W", bound=Model)
 
 
 def find_patients(
@@ -41,12 +46,13 @@ def find_patients(
     if not words:
         return []
     telling = sorted(set(words), key=lambda word: (-len(word), word))
-    found = _by_name(_holders(among, telling, _is, looked_at))
-    if len(found) < MOST_FOUND:
-        known = {patient.pk for patient in found}
-        near = [pk for pk in _holders(among, telling, _starts, looked_at) if pk not in known]
-        found += _by_name(near)[: MOST_FOUND - len(found)]
-    return found
+    near = _holders(among, telling, _starts, looked_at)
+    if len(near) < _CANDIDATES:  # all there are
+        whole = _whole(near, telling)
+    else:
+        whole = set(_holders(among, telling, _is, looked_at))
+    found = _by_name(whole)
+    return found + _by_name([pk for pk in near if pk not in whole])[: MOST_FOUND - len(found)]
 
 
 def recent_patients(among: QuerySet[Patient], *, at_most: int = MOST_FOUND) -> list[Patient]:
@@ -65,7 +71,15 @@ def _starts(word: str) -> Rows:
     return FindToken.objects.filter(token__startswith=word)
 
 
-def _by_name(ids: Sequence[int]) -> list[Patient]:
+def _whole(ids: Collection[int], words: Collection[str]) -> set[int]:
+    """Those of some patients who have each word as it is."""
+    having = Counter(
+        FindToken.objects.filter(patient__in=ids, token__in=words).values_list("patient", flat=True)
+    )
+    return {pk for pk, number in having.items() if number == len(words)}
+
+
+def _by_name(ids: Collection[int]) -> list[Patient]:
     rows = Patient.objects.filter(pk__in=ids).select_related("location") if ids else Patient.objects.none()
     return list(rows.order_by("family_name", "given_name", "pk")[:MOST_FOUND])
 
@@ -90,12 +104,28 @@ def _holders(
     found = _ids(walk.order_by("token", "patient_id")[: 2 * _CANDIDATES])
     if edge is None or len(found) >= MOST_FOUND:
         return found
-    every = entries(first)
-    for rows in others:
+    wanted = [entries(word) for word in words]
+    if among.order_by().values("pk")[_FEW : _FEW + 1].exists():
+        met = dict.fromkeys(_met(wanted).values_list("patient_id", flat=True))
+        return list(among.filter(pk__in=met).values_list("pk", flat=True)[:_CANDIDATES])
+    found = _first_of(among, wanted, looked_at)
+    return found if len(found) >= MOST_FOUND else _ids(_met(wanted).filter(patient__in=among.values("pk")))
+
+
+def _first_of(among: QuerySet[Patient], wanted: Sequence[Rows], looked_at: int) -> list[int]:
+    """Those of some patients one may see who have every word: quick where few may be seen and many match."""
+    people = Patient.objects.filter(pk__in=among.order_by("location_id").values("pk")[:looked_at])
+    for number, rows in enumerate(wanted):
+        people = _where(people, f"word{number}", rows.filter(patient=OuterRef("pk")))
+    return list(people.order_by().values_list("pk", flat=True)[:_CANDIDATES])
+
+
+def _met(wanted: Sequence[Rows]) -> Rows:
+    """All entries of all words as sets; not limited, or the planner would walk them one by one after all."""
+    every = wanted[0].order_by()
+    for rows in wanted[1:]:
         every = every.filter(patient__in=rows.values("patient"))
-    if among.query.has_filters():
-        every = every.filter(patient__in=among.values("pk"))
-    return _ids(every.order_by())
+    return every
 
 
 def _walked(words: Sequence[str], entries: Callable[[str], Rows], looked_at: int) -> tuple[str, Entry | None]:
@@ -110,11 +140,11 @@ def _walked(words: Sequence[str], entries: Callable[[str], Rows], looked_at: int
     return words[0], edges[0]
 
 
-def _where(walk: Rows, name: str, probe: QuerySet[M]) -> Rows:
-    """Only entries for which the probe finds a row."""
-    return walk.alias(**{name: Subquery(probe.order_by().values("pk")[:1])}).filter(
-        **{f"{name}__isnull": False}
-    )
+def _where(walk: QuerySet[W], name: str, probe: QuerySet[M]) -> QuerySet[W]:
+    """Only rows for which the probe finds one."""
+    first = Subquery(probe.order_by().values("pk")[:1])
+    kept: QuerySet[W] = walk.alias(**{name: first}).filter(**{f"{name}__isnull": False})
+    return kept
 
 
 def _ids(rows: Rows) -> list[int]:

@@ -91,7 +91,7 @@ def test_it_finds_whom_a_look_at_every_patient_finds(cast: Cast, looked_at: int)
             got = find_patients(among, words, looked_at=looked_at)
             assert len(got) == len(set(got)) == min(len(holds), MOST_FOUND), words
             assert set(got) <= set(holds)
-            if looked_at == LOOKED_AT or len(holds) <= MOST_FOUND:
+            if len(holds) <= MOST_FOUND or (looked_at == LOOKED_AT and len(holds) < 50):
                 assert got == holds[:MOST_FOUND], words
 
 
