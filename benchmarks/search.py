@@ -32,10 +32,26 @@ def run(sizes: tuple[int, ...]) -> Iterator[Result | str]:
             views[size][case] = timed(partial(post, typed))
             yield f"search page, {size:,} patients, {case}: {views[size][case]}"
     below, largest = sizes[-2:]
-    for what, by_size in (("search, slowest query", queries), ("search, slowest page", views)):
+    everywhere, smallest = _split(queries)
+    for what, by_size in (
+        ("search, slowest query", everywhere),
+        ("search, slowest query at the smallest location", smallest),
+        ("search, slowest page", views),
+    ):
         now = slowest(by_size[largest])
         yield Result(f"{what} at {largest:,} patients", now, MOST, "limit in ms", 1)
         yield Result(f"{what} at {largest:,} patients", now, slowest(by_size[below]), f"at {below:,}", 2)
+
+
+def _split(by_size: dict[int, dict[str, Times]]) -> list[dict[int, dict[str, Times]]]:
+    """Searches among all patients, and among those of the smallest location."""
+    return [
+        {
+            size: {case: times for case, times in of.items() if case.endswith("smallest location") is few}
+            for size, of in by_size.items()
+        }
+        for few in (False, True)
+    ]
 
 
 def cases() -> dict[str, str]:
