@@ -32,7 +32,7 @@ class Location(models.Model):
 
 
 class Role(models.TextChoices):
-    """What a member of staff may do; `web/access.py` says what each role opens."""
+    """What a member of staff may do; `web/access/roles.py` says what each role opens."""
 
     DESK = "desk", "Front desk"
     THERAPIST = "therapist", "Therapist"

@@ -1,33 +1,16 @@
-"""Who may see and do what: all of it.
+"""Records are found here only: a member of staff sees the patients of the locations worked at.
 
-Every view says with `@may("...")` which permission it needs; `WHO_MAY` says which roles have it. What is
-not listed here is closed: `Gate` refuses a view that names no permission, unless it is one of the
-`OPEN_VIEWS` (sign-in, and addresses that are secrets in themselves). Records are fetched through this
-module only: a member of staff sees the patients of the locations worked at (none listed: of all).
-
-Signed out leads to the sign-in page; a wrong role, or no role, to a page that says so (403); a patient of
-another location is not found (404), as if there were none.
-
-Moments are shown in the zone of the patient's location, and where no one patient is meant, of the first
-location of the person asking.
+A record of another location, or of a patient whose import was undone, is not found (404), as if there were
+none. Finding a record sets the clock of its location for the moments on the page.
 """
 
-from collections.abc import Callable
-from functools import wraps
-from typing import Concatenate, ParamSpec, TypeVar, cast
+from typing import TypeVar
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
-from django.contrib.auth.views import redirect_to_login
-from django.contrib.postgres.aggregates import ArrayAgg
-from django.core.exceptions import PermissionDenied
-from django.db.models import Model, OuterRef, Q, QuerySet, Subquery
-from django.db.models.functions import Coalesce
-from django.http import Http404, HttpRequest, HttpResponse
-from django.http.response import HttpResponseBase
-from django.urls import reverse
+from django.db.models import Model, Q, QuerySet
+from django.http import Http404
 from django.utils import timezone
-from django_htmx.http import HttpResponseClientRedirect
 
 from resupply.models import (
     BackOrder,
@@ -51,133 +34,14 @@ from resupply.models import (
     Proof,
     Recall,
     RefillAnswer,
-    Role,
-    Staff,
     StockMovement,
     Subscription,
     TextReview,
     Upload,
 )
+from resupply.web.access.roles import StaffRequest
 
-P = ParamSpec("P")
 M = TypeVar("M", bound=Model)
-EVERYONE = frozenset(Role)
-_CARE = frozenset({Role.DESK, Role.THERAPIST, Role.MANAGER, Role.ADMINISTRATOR})
-_THERAPY = frozenset({Role.THERAPIST, Role.ADMINISTRATOR})
-_LEAD = frozenset({Role.MANAGER, Role.ADMINISTRATOR})
-
-WHO_MAY: dict[str, frozenset[Role]] = {
-    "home": EVERYONE,
-    "patient.find": _CARE,
-    "patient.see": _CARE,
-    "patient.edit": _CARE,
-    "patient.messages": _CARE,
-    "patient.calendar": _CARE,
-    "dispense.record": _CARE,
-    "dispense.void": _CARE,
-    "dispense.see": _CARE,
-    "dispense.exchange": _CARE,
-    "dispense.export": _LEAD,
-    "proof.record": _CARE,
-    "proof.void": _CARE,
-    "event.record": _CARE,
-    "event.void": _CARE,
-    "answer.record": _CARE,
-    "answer.void": _CARE,
-    "contact.record": _CARE,
-    "contact.void": _CARE,
-    "worklist.export": _LEAD,
-    "fitting.see": _CARE,
-    "fitting.record": _THERAPY,
-    "match.record": _THERAPY,
-    "follow_up.record": _THERAPY,
-    "nights.record": _THERAPY,
-    "care_sheet.see": _CARE,
-    "care_text.review": _THERAPY | _LEAD,
-    "matching.version": _THERAPY | _LEAD,
-    "demo.mail": _CARE,
-    "stock.see": _CARE,
-    "stock.change": _CARE,
-    "stock.target": _LEAD,
-    "magnets.screen": _CARE,
-    "magnets.details": _THERAPY,
-    "magnets.clear": _THERAPY,
-    "equipment.record": _CARE,
-    "equipment.void": _CARE,
-    "catalogue.see": _CARE,
-    "catalogue.change": _CARE - {Role.DESK},
-    "recall.see": _CARE,
-    "recall.change": _LEAD,
-    "import.run": _LEAD,
-    "overdue.see": _LEAD,
-    "overdue.export": _LEAD,
-}
-"""Which roles have a permission."""
-
-OPEN_VIEWS = frozenset(
-    {"login", "logout", "password_change", "password_change_done", "feed:calendar", "gallery"}
-)
-"""Names of views without a permission: sign-in, and pages whose address is the secret."""
-
-
-class StaffRequest(HttpRequest):
-    """A request that came through `may`: `staff` is who asks, `location_ids` where (empty: everywhere)."""
-
-    staff: Staff
-    location_ids: frozenset[int]
-    zone: str
-
-
-View = Callable[Concatenate[StaffRequest, P], HttpResponseBase]
-Guarded = Callable[Concatenate[HttpRequest, P], HttpResponseBase]
-
-
-def may(permission: str) -> Callable[[View[P]], Guarded[P]]:
-    """Let a view be seen by the roles that have a permission; an unknown permission fails at import."""
-    roles = WHO_MAY[permission]
-
-    def guard(view: View[P]) -> Guarded[P]:
-        @wraps(view)
-        def guarded(request: HttpRequest, /, *args: P.args, **kwargs: P.kwargs) -> HttpResponseBase:
-            if not request.user.is_authenticated:
-                return _to_sign_in(request)
-            staff = _staff_of(request)
-            if staff is None or staff.role not in roles:
-                raise PermissionDenied
-            known = cast(StaffRequest, request)
-            with timezone.override(ZoneInfo(known.zone)):
-                return view(known, *args, **kwargs)
-
-        guarded.permission = permission  # type: ignore[attr-defined]
-        return guarded
-
-    return guard
-
-
-class Gate:
-    """Refuses every view that neither names a permission nor is open by name."""
-
-    def __init__(self, get_response: Callable[[HttpRequest], HttpResponseBase]) -> None:
-        self.get_response = get_response
-
-    def __call__(self, request: HttpRequest) -> HttpResponseBase:
-        """Hand the request on; the decision falls in `process_view`."""
-        return self.get_response(request)
-
-    def process_view(
-        self, request: HttpRequest, view: Callable[..., object], args: object, kwargs: object
-    ) -> None:
-        """Refuse what nobody has said who may see."""
-        match = request.resolver_match
-        is_open = match is not None and match.view_name in OPEN_VIEWS
-        if not is_open and getattr(view, "permission", None) not in WHO_MAY:
-            raise PermissionDenied
-
-
-def can(request: HttpRequest, permission: str) -> bool:
-    """Whether the person asking has a permission: for links and buttons; the view decides for itself."""
-    staff = _staff_of(request)
-    return staff is not None and staff.role in WHO_MAY[permission]
 
 
 def patients(request: StaffRequest) -> QuerySet[Patient]:
@@ -431,33 +295,3 @@ def _or_404(found: "QuerySet[M]") -> M:
     if row is None:
         raise Http404
     return row
-
-
-_zones = Location.objects.order_by("name").values("time_zone")
-
-
-def _staff_of(request: HttpRequest) -> Staff | None:
-    """Who asks, read once a request; None: signed out, or signed in without a role."""
-    if not hasattr(request, "staff"):
-        staff = (
-            Staff.objects.select_related("user")
-            .filter(user_id=request.user.pk, user__is_active=True)
-            .annotate(
-                places=ArrayAgg("locations", filter=Q(locations__isnull=False), default=[]),
-                zone=Coalesce(Subquery(_zones.filter(staff=OuterRef("pk"))[:1]), Subquery(_zones.all()[:1])),
-            )
-            .first()
-            if request.user.is_authenticated
-            else None
-        )
-        request.staff = staff  # type: ignore[attr-defined]
-        request.location_ids = frozenset(staff.places if staff else ())  # type: ignore[attr-defined]
-        request.zone = (staff.zone if staff else None) or "UTC"  # type: ignore[attr-defined]
-    return cast(StaffRequest, request).staff
-
-
-def _to_sign_in(request: HttpRequest) -> HttpResponse:
-    """To the sign-in page, and back here afterwards; a part of a page sends the whole page there."""
-    if request.headers.get("HX-Request"):
-        return HttpResponseClientRedirect(reverse("login"))
-    return redirect_to_login(request.get_full_path())

@@ -1,0 +1,171 @@
+"""Which roles may do what, the guard before each view, and the gate that refuses what nobody guards.
+
+Signed out leads to the sign-in page; a wrong role, or no role, to a page that says so (403).
+"""
+
+from collections.abc import Callable
+from functools import wraps
+from typing import Concatenate, ParamSpec, cast
+from zoneinfo import ZoneInfo
+
+from django.contrib.auth.views import redirect_to_login
+from django.contrib.postgres.aggregates import ArrayAgg
+from django.core.exceptions import PermissionDenied
+from django.db.models import OuterRef, Q, Subquery
+from django.db.models.functions import Coalesce
+from django.http import HttpRequest, HttpResponse
+from django.http.response import HttpResponseBase
+from django.urls import reverse
+from django.utils import timezone
+from django_htmx.http import HttpResponseClientRedirect
+
+from resupply.models import Location, Role, Staff
+
+P = ParamSpec("P")
+EVERYONE = frozenset(Role)
+_CARE = frozenset({Role.DESK, Role.THERAPIST, Role.MANAGER, Role.ADMINISTRATOR})
+_THERAPY = frozenset({Role.THERAPIST, Role.ADMINISTRATOR})
+_LEAD = frozenset({Role.MANAGER, Role.ADMINISTRATOR})
+
+WHO_MAY: dict[str, frozenset[Role]] = {
+    "home": EVERYONE,
+    "patient.find": _CARE,
+    "patient.see": _CARE,
+    "patient.edit": _CARE,
+    "patient.messages": _CARE,
+    "patient.calendar": _CARE,
+    "dispense.record": _CARE,
+    "dispense.void": _CARE,
+    "dispense.see": _CARE,
+    "dispense.exchange": _CARE,
+    "dispense.export": _LEAD,
+    "proof.record": _CARE,
+    "proof.void": _CARE,
+    "event.record": _CARE,
+    "event.void": _CARE,
+    "answer.record": _CARE,
+    "answer.void": _CARE,
+    "contact.record": _CARE,
+    "contact.void": _CARE,
+    "worklist.export": _LEAD,
+    "fitting.see": _CARE,
+    "fitting.record": _THERAPY,
+    "match.record": _THERAPY,
+    "follow_up.record": _THERAPY,
+    "nights.record": _THERAPY,
+    "care_sheet.see": _CARE,
+    "care_text.review": _THERAPY | _LEAD,
+    "matching.version": _THERAPY | _LEAD,
+    "demo.mail": _CARE,
+    "stock.see": _CARE,
+    "stock.change": _CARE,
+    "stock.target": _LEAD,
+    "magnets.screen": _CARE,
+    "magnets.details": _THERAPY,
+    "magnets.clear": _THERAPY,
+    "equipment.record": _CARE,
+    "equipment.void": _CARE,
+    "catalogue.see": _CARE,
+    "catalogue.change": _CARE - {Role.DESK},
+    "recall.see": _CARE,
+    "recall.change": _LEAD,
+    "import.run": _LEAD,
+    "overdue.see": _LEAD,
+    "overdue.export": _LEAD,
+}
+"""Which roles have a permission."""
+
+OPEN_VIEWS = frozenset(
+    {"login", "logout", "password_change", "password_change_done", "feed:calendar", "gallery"}
+)
+"""Names of views without a permission: sign-in, and pages whose address is the secret."""
+
+
+class StaffRequest(HttpRequest):
+    """A request that came through `may`: `staff` is who asks, `location_ids` where (empty: everywhere)."""
+
+    staff: Staff
+    location_ids: frozenset[int]
+    zone: str
+
+
+View = Callable[Concatenate[StaffRequest, P], HttpResponseBase]
+Guarded = Callable[Concatenate[HttpRequest, P], HttpResponseBase]
+
+
+def may(permission: str) -> Callable[[View[P]], Guarded[P]]:
+    """Let a view be seen by the roles that have a permission; an unknown permission fails at import."""
+    roles = WHO_MAY[permission]
+
+    def guard(view: View[P]) -> Guarded[P]:
+        @wraps(view)
+        def guarded(request: HttpRequest, /, *args: P.args, **kwargs: P.kwargs) -> HttpResponseBase:
+            if not request.user.is_authenticated:
+                return _to_sign_in(request)
+            staff = _staff_of(request)
+            if staff is None or staff.role not in roles:
+                raise PermissionDenied
+            known = cast(StaffRequest, request)
+            with timezone.override(ZoneInfo(known.zone)):
+                return view(known, *args, **kwargs)
+
+        guarded.permission = permission  # type: ignore[attr-defined]
+        return guarded
+
+    return guard
+
+
+class Gate:
+    """Refuses every view that neither names a permission nor is open by name."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponseBase]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponseBase:
+        """Hand the request on; the decision falls in `process_view`."""
+        return self.get_response(request)
+
+    def process_view(
+        self, request: HttpRequest, view: Callable[..., object], args: object, kwargs: object
+    ) -> None:
+        """Refuse what nobody has said who may see."""
+        match = request.resolver_match
+        is_open = match is not None and match.view_name in OPEN_VIEWS
+        if not is_open and getattr(view, "permission", None) not in WHO_MAY:
+            raise PermissionDenied
+
+
+def can(request: HttpRequest, permission: str) -> bool:
+    """Whether the person asking has a permission: for links and buttons; the view decides for itself."""
+    staff = _staff_of(request)
+    return staff is not None and staff.role in WHO_MAY[permission]
+
+
+_zones = Location.objects.order_by("name").values("time_zone")
+
+
+def _staff_of(request: HttpRequest) -> Staff | None:
+    """Who asks, read once a request; None: signed out, or signed in without a role."""
+    if not hasattr(request, "staff"):
+        staff = (
+            Staff.objects.select_related("user")
+            .filter(user_id=request.user.pk, user__is_active=True)
+            .annotate(
+                places=ArrayAgg("locations", filter=Q(locations__isnull=False), default=[]),
+                zone=Coalesce(Subquery(_zones.filter(staff=OuterRef("pk"))[:1]), Subquery(_zones.all()[:1])),
+            )
+            .first()
+            if request.user.is_authenticated
+            else None
+        )
+        request.staff = staff  # type: ignore[attr-defined]
+        request.location_ids = frozenset(staff.places if staff else ())  # type: ignore[attr-defined]
+        request.zone = (staff.zone if staff else None) or "UTC"  # type: ignore[attr-defined]
+    return cast(StaffRequest, request).staff
+
+
+def _to_sign_in(request: HttpRequest) -> HttpResponse:
+    """To the sign-in page, and back here afterwards; a part of a page sends the whole page there."""
+    if request.headers.get("HX-Request"):
+        return HttpResponseClientRedirect(reverse("login"))
+    return redirect_to_login(request.get_full_path())
