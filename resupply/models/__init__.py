@@ -23,6 +23,7 @@ from resupply.models.dispensing import (
     Parcel,
     SuppliedBy,
 )
+from resupply.models.doors import Door, PatientLink
 from resupply.models.equipment import CatalogueItem, Device, Humidifier, Magnetic, Order, OrderItem
 from resupply.models.feeds import FeedEntry, Subscription
 from resupply.models.fitting import (
@@ -56,9 +57,11 @@ from resupply.models.policies import CleaningChoice, ClinicTermsVersion, LifeVer
 from resupply.models.proofs import Proof, ProofMethod
 from resupply.models.safety import MagnetScreen, Recall, Said
 from resupply.models.stock import BackOrder, Movement, StockCount, StockLevel, StockMovement, StockTarget
+from resupply.models.told import NEED_A_PERSON, CleaningTick, PatientReport, Told
 
 __all__ = [
     "LARGEST_QUANTITY",
+    "NEED_A_PERSON",
     "AllowanceVersion",
     "AnswerChannel",
     "BackOrder",
@@ -66,6 +69,7 @@ __all__ = [
     "CatalogueItem",
     "Channel",
     "CleaningChoice",
+    "CleaningTick",
     "ClinicTermsVersion",
     "Condition",
     "Consent",
@@ -74,6 +78,7 @@ __all__ = [
     "Device",
     "Dispense",
     "DispenseLine",
+    "Door",
     "Event",
     "EventType",
     "FeedEntry",
@@ -108,6 +113,8 @@ __all__ = [
     "Outcome",
     "Parcel",
     "Patient",
+    "PatientLink",
+    "PatientReport",
     "PatientStatus",
     "Payer",
     "PlanChecklist",
@@ -131,6 +138,7 @@ __all__ = [
     "Subscription",
     "SuppliedBy",
     "TextReview",
+    "Told",
     "Upload",
     "UploadFile",
     "UploadProblem",
