@@ -55,6 +55,7 @@ from resupply.models.people import (
 from resupply.models.plans import PlanChecklist, PlanLine, PlanState
 from resupply.models.policies import CleaningChoice, ClinicTermsVersion, LifeVersion
 from resupply.models.proofs import Proof, ProofMethod
+from resupply.models.questions import QuestionLink, QuestionPart, QuestionState, RefillQuestion
 from resupply.models.safety import MagnetScreen, Recall, Said
 from resupply.models.stock import BackOrder, Movement, StockCount, StockLevel, StockMovement, StockTarget
 from resupply.models.told import NEED_A_PERSON, CleaningTick, PatientReport, Told
@@ -122,9 +123,13 @@ __all__ = [
     "PlanState",
     "Proof",
     "ProofMethod",
+    "QuestionLink",
+    "QuestionPart",
+    "QuestionState",
     "Recall",
     "RefillAnswer",
     "RefillAnswerItem",
+    "RefillQuestion",
     "RefillRuleVersion",
     "RefillSource",
     "Role",

@@ -30,6 +30,10 @@ class Message(models.Model):
     patient = models.ForeignKey(Patient, models.PROTECT, related_name="messages")
     channel = models.CharField(max_length=8, choices=Channel)
     purpose = models.CharField(max_length=16)
+    question = models.ForeignKey(
+        "resupply.RefillQuestion", models.PROTECT, null=True, blank=True, related_name="messages"
+    )
+    """The refill question it carries; None: it asks for a call."""
     day = models.DateField()
     state = models.CharField(max_length=10, choices=MessageState, default=MessageState.WAITING)
     created_at = models.DateTimeField()
