@@ -63,6 +63,7 @@ def test_the_same_again_by_keyboard_alone_in_ten_keys(window: OpenWindow, cast: 
     keys.type("bran")
     keys.press("Enter")
     heading(page, "Odalys Brandt")
+    expect(page.get_by_role("link", name="Dispense", exact=True)).to_be_focused()
     keys.press("Enter")
     heading(page, "Dispense")
     expect(row(page, "Cushion").get_by_label("Quantity")).to_have_value("3")
