@@ -21,7 +21,8 @@ def words_of(sheet: CareSheet) -> dict[str, str]:
 def part_lines(sheet: CareSheet) -> list[str]:
     """The parts held in words: `Mask: Alder nasal, M`."""
     kinds = KINDS[sheet.language]
-    return [f"{kinds[kind].capitalize()}{f': {name}' if name else ''}" for kind, name in sheet.parts]
+    names = [(kind, "" if name.casefold() == KINDS["en"][kind] else name) for kind, name in sheet.parts]
+    return [f"{kinds[kind].capitalize()}{f': {name}' if name else ''}" for kind, name in names]
 
 
 def care_sheet_pdf(sheet: CareSheet, *, clinic_name: str) -> bytes:

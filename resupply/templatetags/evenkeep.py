@@ -125,10 +125,10 @@ def stop_words(codes: Iterable[str]) -> str:
     return wording.stop_words(codes)
 
 
-@register.filter
-def mark_words(mark: str) -> str:
-    """What a source is worth, by its mark."""
-    return wording.mark_words(mark)
+@register.simple_tag
+def source_of(reason: Any) -> str:
+    """The source of a reason or remedy (it has `mark` and `source`) with what it is worth."""
+    return wording.source_words(reason.mark, reason.source)
 
 
 @register.filter

@@ -8,7 +8,7 @@ from resupply.web.access import can
 
 _PLACES = [
     ("Today", "home", "home", ("home",)),
-    ("Patients", "desk:find", "patient.find", ("desk:",)),
+    ("Patients", "desk:find", "patient.find", ("desk:", "therapist:")),
     (
         "Dispensed",
         "desk:book",
@@ -35,7 +35,10 @@ _PLACES = [
         "Catalogue",
         "manager:catalogue",
         "catalogue.see",
-        ("manager:catalogue", "manager:item", "manager:families", "manager:recall"),
+        (
+            *("manager:catalogue", "manager:item", "manager:families", "manager:recall"),
+            *("therapist:matching", "therapist:text"),
+        ),
     ),
     ("Imports", "desk:imports", "import.run", ("desk:import",)),
 ]

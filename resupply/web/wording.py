@@ -107,6 +107,11 @@ _MARKS = {
 }
 
 
-def mark_words(mark: str) -> str:
-    """What a source is worth, by its mark: `P` published."""
-    return _MARKS.get(mark, mark)
+def source_words(mark: str, source: str) -> str:
+    """A source with what it is worth, said once: `common practice; no trial found`."""
+    worth = _MARKS.get(mark, mark)
+    told = source.casefold()
+    for said in (worth, worth.partition(",")[0]):
+        if told.startswith(said):
+            return worth + source[len(said) :]
+    return f"{worth}: {source}"

@@ -39,7 +39,7 @@ def test_a_yes_by_telephone_moves_to_said_yes_and_opens_the_dispense(
     assert page.url.endswith(f"/dispense/?answer={answer.public_id}")
     page.get_by_role("heading", name="Dispense").wait_for()
     assert dict(answer.items.values_list("kind", "need")) == {
-        "mask": "Worn: it is time for a new one",
+        "mask": "Worn, time for a new one",
         "cushion": "leaks",
         "tubing": "",
     }

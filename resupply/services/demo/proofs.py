@@ -33,7 +33,8 @@ def _proof(book: Book, dispense: Dispense, days: int) -> Iterator[Proof]:
             delivered_on=on,
             signed_by=name if stands_in else book.patient.name,
             relation=relation if stands_in else "self",
-            **book.mark(on),
+            recorded_at=dispense.recorded_at,
+            recorded_by=dispense.recorded_by,
         )
     elif (arrived := on + timedelta(days=days)) <= book.person.history.today:
         yield Proof(

@@ -24,13 +24,14 @@ from resupply.services.demo.dates import weekday_by
 from resupply.services.records import stamp
 
 _NEED = {
-    Kind.MASK: "Worn: it is time for a new one",
-    Kind.CUSHION: "Worn: it is time for a new one: stiff at the edges",
-    Kind.HEADGEAR: "Worn: it is time for a new one: slack, pulled tighter every week",
-    Kind.TUBING: "Worn: it is time for a new one",
+    Kind.MASK: "Worn, time for a new one",
+    Kind.CUSHION: "Worn, time for a new one: stiff at the edges",
+    Kind.HEADGEAR: "Worn, time for a new one: slack, pulled tighter every week",
+    Kind.TUBING: "Worn, time for a new one",
     Kind.FILTER_DISPOSABLE: "The last one is in use, none left",
 }
-_USUAL_NEED = "Worn: it is time for a new one"
+_USUAL_ORDER = {kind.value: place for place, kind in enumerate(Kind)}
+_USUAL_NEED = "Worn, time for a new one"
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +100,7 @@ class Said:
     def write(self) -> None:
         """Store the rows, so many statements however many there are."""
         RefillAnswer.objects.bulk_create(self.answers)
-        RefillAnswerItem.objects.bulk_create(self.items)
+        RefillAnswerItem.objects.bulk_create(sorted(self.items, key=lambda item: _USUAL_ORDER[item.kind]))
         Contact.objects.bulk_create(self.contacts)
         Consent.objects.bulk_create(self.consents)
         Message.objects.bulk_create(self.messages)

@@ -198,4 +198,4 @@ def answer(
         "danger": danger,
         "back_url": back_url or reverse("desk:patient", args=[person.public_id]),
     }
-    return render(request, "desk/act.html", context, status=422 if form.errors else 200)
+    return render(request, "act.html", context, status=422 if form.errors else 200)

@@ -9,7 +9,7 @@ from resupply.services.answers import NewItem
 from resupply.web.forms import day_field
 
 NEEDS: dict[str, tuple[str, str]] = {
-    "worn": ("Worn: it is time for a new one", Condition.WORN),
+    "worn": ("Worn, time for a new one", Condition.WORN),
     "leaks": ("It leaks", Condition.LEAKS),
     "broken": ("Cracked, torn or broken", Condition.BROKEN),
     "lost": ("Lost", Condition.BROKEN),

@@ -147,12 +147,13 @@ def _confirm(
         "person": subscription.patient,
         "today": clock.today(subscription.patient.time_zone),
         "form": form,
+        "title": action,
         "action": action,
         "text": text,
-        "is_end": action.startswith("Revoke"),
+        "danger": action.startswith("Revoke"),
         "back_url": reverse("desk:calendar", args=[subscription.patient.public_id]),
     }
-    return render(request, "desk/calendar_confirm.html", context)
+    return render(request, "act.html", context)
 
 
 def _name(subscription: Subscription) -> str:

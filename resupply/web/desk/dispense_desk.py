@@ -35,6 +35,8 @@ from resupply.web.desk.rows import LineRow, line_rows
 from resupply.web.desk.usual import answered_rows, fitted_rows, usual_items, usual_rows
 from resupply.web.wording import kind_word
 
+_USUAL_ORDER = {kind.value: place for place, kind in enumerate(Kind)}
+
 
 @dataclass(frozen=True, slots=True)
 class Said:
@@ -104,6 +106,7 @@ class Desk:
         """
         groups: list[tuple[str, Any]] = [("", "Choose a part")]
         items = [item for item in self.items if f"item:{item.pk}" in sent or not self._is_stopped(item)]
+        items.sort(key=lambda item: _USUAL_ORDER[item.kind])
         for kind, same in groupby(items, key=lambda item: item.kind):
             groups.append((kind_word(kind), [(f"item:{item.pk}", self._label(item)) for item in same]))
         codes = [(f"code:{part.code}", self._label(part)) for part in part_types().values()]

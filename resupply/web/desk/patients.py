@@ -5,6 +5,7 @@ from uuid import UUID
 
 from django.http import HttpResponse
 from django.shortcuts import render
+from django.urls import reverse
 from django.views.decorators.http import require_GET
 
 from resupply import clock
@@ -20,6 +21,19 @@ from resupply.web.desk.rows import LineRow, line_rows, strip_of
 
 RECENT_DISPENSES, RECENT_EVENTS = 4, 6
 """On the patient's page; the history page has all."""
+
+_WAYS = [
+    ("Fittings", "therapist:fittings", "fitting.see"),
+    ("Follow-up", "therapist:follow_up", "follow_up.record"),
+    ("Nights", "therapist:nights", "nights.record"),
+    ("Care sheet", "therapist:care_sheet", "care_sheet.see"),
+    ("Magnets", "therapist:magnets", "magnets.screen"),
+    ("Device and orders", "desk:equipment", "patient.see"),
+    ("Calendar", "desk:calendar", "patient.calendar"),
+    ("Messages", "desk:messages", "patient.messages"),
+    ("History", "desk:history", "patient.see"),
+]
+"""Pages about a patient, each with the permission it asks for."""
 
 
 @may("patient.see")
@@ -37,6 +51,11 @@ def patient(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "rows": rows,
         "chart": strip_of(rows, strip_data(person, today=today), today=today) if rows else None,
         "history": patient_queries.history(person, dispenses=RECENT_DISPENSES, events=RECENT_EVENTS),
+        "ways": [
+            (label, reverse(name, args=[public_id]))
+            for label, name, permission in _WAYS
+            if access.can(request, permission)
+        ],
     }
     return render(request, "desk/patient.html", context)
 

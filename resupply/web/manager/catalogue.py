@@ -80,6 +80,8 @@ def catalogue(request: StaffRequest) -> HttpResponse:
         "print_url": _with_query(request, "manager:catalogue_print"),
         "is_narrowed": asked.wanted != CatalogueFilter(),
         "may_change": can(request, "catalogue.change"),
+        "may_match": can(request, "matching.version"),
+        "may_review": can(request, "care_text.review"),
     }
     return render(request, "manager/catalogue.html", context)
 

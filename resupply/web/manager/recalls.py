@@ -89,10 +89,14 @@ def recall_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     context = {
         "today": clock.today(request.zone),
         "form": form,
-        "recall": found,
+        "title": f"Void: {found.title}",
+        "text": "What it names may be dispensed again. The record stays, struck through, with your reason.",
+        "action": "Void it",
+        "danger": True,
         "back_url": reverse("manager:recall", args=[public_id]),
+        "back_label": "The recall",
     }
-    return render(request, "manager/recall_void.html", context, status=422 if form.errors else 200)
+    return render(request, "act.html", context, status=422 if form.errors else 200)
 
 
 def _page(request: StaffRequest) -> int:

@@ -128,8 +128,9 @@ def text_void(request: StaffRequest, pk: int) -> HttpResponse:
         "danger": True,
         "today": clock.today("UTC"),
         "back_url": reverse("therapist:texts"),
+        "back_label": "Spanish wording",
     }
-    return render(request, "therapist/act.html", context, status=422 if form.errors else 200)
+    return render(request, "act.html", context, status=422 if form.errors else 200)
 
 
 def _language(request: StaffRequest, usual: str) -> str:

@@ -80,7 +80,7 @@ def begin(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "today": today,
         "back_url": reverse("therapist:fittings", args=[person.public_id]),
     }
-    return render(request, "desk/act.html", context, status=422 if form.errors else 200)
+    return render(request, "act.html", context, status=422 if form.errors else 200)
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +159,7 @@ def end(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "today": clock.today(visit.location.time_zone),
         "back_url": reverse("therapist:fitting", args=[visit.public_id]),
     }
-    return render(request, "desk/act.html", context, status=422 if form.errors else 200)
+    return render(request, "act.html", context, status=422 if form.errors else 200)
 
 
 @may("fitting.record")
@@ -189,7 +189,7 @@ def fitting_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "today": today,
         "back_url": reverse("therapist:fittings", args=[person.public_id]),
     }
-    return render(request, "desk/act.html", context, status=422 if form.errors else 200)
+    return render(request, "act.html", context, status=422 if form.errors else 200)
 
 
 def _add(visit: Fitting, form: TryForm, mask: CatalogueItem | None) -> FittingTry:

@@ -95,7 +95,7 @@ def follow_up_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "today": today,
         "back_url": reverse("therapist:follow_up", args=[person.public_id]),
     }
-    return render(request, "desk/act.html", context, status=422 if form.errors else 200)
+    return render(request, "act.html", context, status=422 if form.errors else 200)
 
 
 def _record(request: StaffRequest, person: Patient, form: FollowUpForm) -> FollowUp:

@@ -80,7 +80,7 @@ def match_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "today": today,
         "back_url": reverse("therapist:fittings", args=[person.public_id]),
     }
-    return render(request, "desk/act.html", context, status=422 if form.errors else 200)
+    return render(request, "act.html", context, status=422 if form.errors else 200)
 
 
 def _first(person: Patient, latest: MatchRecord | None, *, today: Any) -> dict[str, Any]:

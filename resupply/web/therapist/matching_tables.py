@@ -134,8 +134,9 @@ def version_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "danger": True,
         "today": today,
         "back_url": reverse("therapist:matching_version", args=[row.public_id]),
+        "back_label": "The table",
     }
-    return render(request, "therapist/act.html", context, status=422 if form.errors else 200)
+    return render(request, "act.html", context, status=422 if form.errors else 200)
 
 
 def _compared(form: VersionForm, current: tables_of.TableNow) -> tuple[list[Difference], str]:

@@ -111,7 +111,7 @@ def nights_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "today": today,
         "back_url": reverse("therapist:nights", args=[person.public_id]),
     }
-    return render(request, "desk/act.html", context, status=422 if form.errors else 200)
+    return render(request, "act.html", context, status=422 if form.errors else 200)
 
 
 def _record(request: StaffRequest, person: Patient, rows: list[service.NightRow]) -> service.Recorded:

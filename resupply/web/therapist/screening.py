@@ -132,7 +132,7 @@ def screen_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "danger": True,
         "back_url": reverse("therapist:magnets", args=[person.public_id]),
     }
-    return render(request, "desk/act.html", context, status=422 if form.errors else 200)
+    return render(request, "act.html", context, status=422 if form.errors else 200)
 
 
 def _in_words(named: Mapping[Person, Sequence[str]]) -> list[tuple[str, list[str]]]:

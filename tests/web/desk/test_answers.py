@@ -95,7 +95,7 @@ def test_a_yes_leads_to_the_dispense_it_is_for(cast: Cast, ines: Client, odalys:
         True,
     )
     item = recorded.items.get()
-    assert (item.need, item.condition, item.quantity) == ("Worn: it is time for a new one", "worn", 3)
+    assert (item.need, item.condition, item.quantity) == ("Worn, time for a new one", "worn", 3)
     assert "Recorded: yes to cushion." in text(ines.get(answer["Location"]))
 
 

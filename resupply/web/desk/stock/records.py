@@ -53,9 +53,12 @@ def movement_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "with your reason.",
         "form": form,
         "today": today,
+        "action": "Void it",
+        "danger": True,
         "back_url": back_url,
+        "back_label": "Movements of the item",
     }
-    return render(request, "desk/stock/void.html", context, status=422 if form.errors else 200)
+    return render(request, "act.html", context, status=422 if form.errors else 200)
 
 
 @may("stock.see")
