@@ -30,6 +30,7 @@ CELLS: list[Any] = [
     ("VALIGN", (0, 0), (-1, -1), "TOP"),
     ("LEFTPADDING", (0, 0), (-1, -1), 0),
 ]
+_PAGE = {"en": "Page", "es": "Página"}
 _FONTS = Path(__file__).parent / "fonts"
 _SIZES = {
     "plain": (PLAIN, 9.5),
@@ -43,7 +44,10 @@ _SIZES = {
 def paper(
     story: Sequence[Flowable], *, title: str, subject: str, author: str, language: str, foot: str
 ) -> bytes:
-    """A document (US letter) with a foot line and the page number on each page; same story, same bytes."""
+    """A document (US letter) with a foot line and the page number on each page; same story, same bytes.
+
+    `language` is `en-US` or `es-US`.
+    """
     fonts()
     out = BytesIO()
     document = SimpleDocTemplate(
@@ -64,11 +68,13 @@ def paper(
         initialFontName=PLAIN,
     )
 
+    page = _PAGE[language[:2]]
+
     def draw_foot(canvas: Canvas, _: Any) -> None:
         canvas.setFont(PLAIN, 8)
         canvas.setFillColor(INK)
         canvas.drawString(SIDE, MARGIN, foot)
-        canvas.drawRightString(LETTER[0] - SIDE, MARGIN, str(canvas.getPageNumber()))
+        canvas.drawRightString(LETTER[0] - SIDE, MARGIN, f"{page} {canvas.getPageNumber()}")
 
     document.build(list(story), onFirstPage=draw_foot, onLaterPages=draw_foot)
     return out.getvalue()

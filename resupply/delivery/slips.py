@@ -11,36 +11,16 @@ letters (fonts/LICENSE.txt); other scripts print from the page instead.
 
 from collections.abc import Sequence
 from datetime import date
-from functools import cache
-from io import BytesIO
-from pathlib import Path
 from typing import Any
-from xml.sax.saxutils import escape
 
-from reportlab.lib.colors import HexColor
-from reportlab.lib.pagesizes import LETTER
-from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
-from reportlab.pdfbase import pdfmetrics
-from reportlab.pdfbase.ttfonts import TTFont
-from reportlab.pdfgen.canvas import Canvas
-from reportlab.platypus import Flowable, KeepTogether, Paragraph, SimpleDocTemplate, Spacer, Table
+from reportlab.platypus import Flowable, KeepTogether, Spacer, Table
 
+from resupply.delivery.pdf import CELLS, INK, RULE, WIDTH, columns, paper, text
 from resupply.models import Location, Notice, ProofMethod
 from resupply.queries.slips import Slip, SlipLine
 
-PLAIN, BOLD = "SlipSans", "SlipSans-Bold"
-_FONTS = Path(__file__).parent / "fonts"
-_MARGIN = 18 * mm
-_SIDE = _MARGIN + 6  # the frame of a page pads by 6 points
-_WIDTH = LETTER[0] - 2 * _SIDE
-_INK, _RULE = HexColor(0x1D2830), HexColor(0x8A949B)
-_COLUMNS = [_WIDTH * share for share in (0.38, 0.11, 0.10, 0.14, 0.13, 0.14)]
-_CELLS: list[Any] = [
-    ("FONTNAME", (0, 0), (-1, -1), PLAIN),
-    ("VALIGN", (0, 0), (-1, -1), "TOP"),
-    ("LEFTPADDING", (0, 0), (-1, -1), 0),
-]
+_COLUMNS = [WIDTH * share for share in (0.38, 0.11, 0.10, 0.14, 0.13, 0.14)]
 _HEADS = ("Part", "HCPCS code", "Quantity", "Lot", "Serial no.", "Expires")
 
 RECEIVED = "I received the parts listed on this slip."
@@ -63,49 +43,28 @@ def caution(location: Location) -> str:
 
 def slip_pdf(slip: Slip, *, clinic_name: str) -> bytes:
     """A slip as PDF (US letter). The same record and clinic name give the same bytes."""
-    _fonts()
-    out = BytesIO()
-    document = SimpleDocTemplate(
-        out,
-        pagesize=LETTER,
-        leftMargin=_MARGIN,
-        rightMargin=_MARGIN,
-        topMargin=_MARGIN,
-        bottomMargin=_MARGIN + 6 * mm,
+    return paper(
+        _story(slip, clinic_name),
         title=f"Delivery slip {slip.dispense.number}",
-        author=clinic_name,
         subject="Proof of delivery",
-        creator=clinic_name,
-        producer="",
-        lang="en-US",
-        displayDocTitle=True,
-        invariant=1,
-        initialFontName=PLAIN,
+        author=clinic_name,
+        language="en-US",
+        foot=f"Slip {slip.dispense.number} · {slip.dispense.patient.name}",
     )
-
-    def foot(canvas: Canvas, _: Any) -> None:
-        """Number, patient and page stand on every page."""
-        canvas.setFont(PLAIN, 8)
-        canvas.setFillColor(_INK)
-        canvas.drawString(_SIDE, _MARGIN, f"Slip {slip.dispense.number} · {slip.dispense.patient.name}")
-        canvas.drawRightString(LETTER[0] - _SIDE, _MARGIN, f"Page {canvas.getPageNumber()}")
-
-    document.build(_story(slip, clinic_name), onFirstPage=foot, onLaterPages=foot)
-    return out.getvalue()
 
 
 def _story(slip: Slip, clinic_name: str) -> list[Flowable]:
     """The slip from top to bottom."""
     parts: list[Flowable] = [*_head(slip, clinic_name), Spacer(1, 5 * mm), _to_whom(slip), Spacer(1, 5 * mm)]
     if slip.dispense.is_voided:
-        parts += [_text(f"VOID: {slip.dispense.void_reason}", "strong"), Spacer(1, 3 * mm)]
+        parts += [text(f"VOID: {slip.dispense.void_reason}", "strong"), Spacer(1, 3 * mm)]
     parts += [_table(slip.standing), Spacer(1, 6 * mm)]
     if not slip.dispense.is_voided:
         parts += [KeepTogether([*_signature(slip), Spacer(1, 5 * mm)])]
     parts += [
-        _text(caution(slip.dispense.location)),
+        text(caution(slip.dispense.location)),
         Spacer(1, 2 * mm),
-        _text(f"Kept by the clinic until {_day(slip.kept_until)} at least.", "small"),
+        text(f"Kept by the clinic until {_day(slip.kept_until)} at least.", "small"),
     ]
     return parts
 
@@ -114,39 +73,39 @@ def _head(slip: Slip, clinic_name: str) -> list[Flowable]:
     """Who gives, and the slip's number and day."""
     place = slip.dispense.location
     lines = [place.name, *place.address.splitlines(), place.phone]
-    left = [_text(clinic_name, "strong"), *(_text(line) for line in lines if line.strip())]
+    left = [text(clinic_name, "strong"), *(text(line) for line in lines if line.strip())]
     right = [
-        _text("Delivery slip", "title"),
-        _text(f"No. {slip.dispense.number}", "strong"),
-        _text(("Shipped on " if slip.is_shipped else "Given on ") + _day(slip.dispense.dispensed_on)),
+        text("Delivery slip", "title"),
+        text(f"No. {slip.dispense.number}", "strong"),
+        text(("Shipped on " if slip.is_shipped else "Given on ") + _day(slip.dispense.dispensed_on)),
     ]
-    return [_columns(left, right)]
+    return [columns(left, right)]
 
 
 def _to_whom(slip: Slip) -> Flowable:
     """The patient, and where the parts went."""
     dispense = slip.dispense
-    left = [_text("Patient", "small"), _text(dispense.patient.name, "strong")]
-    left.append(_text(f"Reference {dispense.patient.reference}"))
+    left = [text("Patient", "small"), text(dispense.patient.name, "strong")]
+    left.append(text(f"Reference {dispense.patient.reference}"))
     if slip.is_shipped:
         where = dispense.delivery_address.splitlines() or ["No address on record"]
         sent = " ".join(part for part in (dispense.carrier, dispense.tracking_id) if part)
         where.append(f"Carrier and tracking id: {sent or 'none on record'}")
-        right = [_text("Shipped to", "small"), *(_text(line) for line in where)]
+        right = [text("Shipped to", "small"), *(text(line) for line in where)]
     else:
-        right = [_text("Handed over in person at", "small"), _text(dispense.location.name)]
-    return _columns(left, right)
+        right = [text("Handed over in person at", "small"), text(dispense.location.name)]
+    return columns(left, right)
 
 
 def _table(rows: Sequence[SlipLine]) -> Flowable:
     """The parts; the heads are repeated on every page."""
-    body: list[list[object]] = [[_text(head, "small") for head in _HEADS]]
+    body: list[list[object]] = [[text(head, "small") for head in _HEADS]]
     body += [_row(row) for row in rows]
     style: list[Any] = [
-        *_CELLS,
+        *CELLS,
         ("RIGHTPADDING", (0, 0), (-1, -1), 4),
-        ("LINEBELOW", (0, 0), (-1, -1), 0.5, _RULE),
-        ("LINEABOVE", (0, 0), (-1, 0), 0.5, _RULE),
+        ("LINEBELOW", (0, 0), (-1, -1), 0.5, RULE),
+        ("LINEABOVE", (0, 0), (-1, 0), 0.5, RULE),
     ]
     return Table(body, colWidths=_COLUMNS, repeatRows=1, style=style)
 
@@ -154,36 +113,36 @@ def _table(rows: Sequence[SlipLine]) -> Flowable:
 def _row(row: SlipLine) -> list[object]:
     """One part: what it is, and under it what is marked about it."""
     line = row.line
-    what = [_text(row.description, "strong")]
+    what = [text(row.description, "strong")]
     if row.item:
-        what.append(_text(row.item + (f", size kept {line.size_kept}" if line.size_kept else "")))
+        what.append(text(row.item + (f", size kept {line.size_kept}" if line.size_kept else "")))
     if row.contains:
-        what.append(_text("With: " + ", ".join(row.contains), "small"))
+        what.append(text("With: " + ", ".join(row.contains), "small"))
     if line.exception_reason:
-        what.append(_text(OUTSIDE, "small"))
+        what.append(text(OUTSIDE, "small"))
     if line.notice:
         day = f", {_day(line.notice_on)}" if line.notice_on else ""
-        what.append(_text(Notice(line.notice).label + day, "small"))
+        what.append(text(Notice(line.notice).label + day, "small"))
     if line.is_voided:
-        what.append(_text(f"Void: {line.void_reason}", "small"))
+        what.append(text(f"Void: {line.void_reason}", "small"))
     expires = _day(line.expires_on, weekday=False) if line.expires_on else ""
     cells = [line.part_code, str(line.quantity), line.lot, line.serial, expires]
-    return [what, *(_text(cell) for cell in cells)]
+    return [what, *(text(cell) for cell in cells)]
 
 
 def _signature(slip: Slip) -> list[Flowable]:
     """What is on record about the delivery, or the lines to sign on."""
     if slip.proof is not None:
-        return [_text("Proof of delivery on record", "small"), _text(proof_words(slip), "strong")]
+        return [text("Proof of delivery on record", "small"), text(proof_words(slip), "strong")]
     labels = ["Signature", "Name, printed", "Relation to the patient (or “self”)", "Date"]
     lines = Table(
-        [[_text(label, "small") for label in labels[:2]], [_text(label, "small") for label in labels[2:]]],
-        colWidths=[_WIDTH / 2, _WIDTH / 2],
+        [[text(label, "small") for label in labels[:2]], [text(label, "small") for label in labels[2:]]],
+        colWidths=[WIDTH / 2, WIDTH / 2],
         rowHeights=[14 * mm, 14 * mm],
         spaceBefore=8 * mm,
-        style=[*_CELLS, ("LINEABOVE", (0, 0), (-1, -1), 0.7, _INK)],
+        style=[*CELLS, ("LINEABOVE", (0, 0), (-1, -1), 0.7, INK)],
     )
-    return [_text(RECEIVED, "strong"), _text(WHO_SIGNS, "small"), Spacer(1, 9 * mm), lines]
+    return [text(RECEIVED, "strong"), text(WHO_SIGNS, "small"), Spacer(1, 9 * mm), lines]
 
 
 def proof_words(slip: Slip) -> str:
@@ -197,32 +156,6 @@ def proof_words(slip: Slip) -> str:
         return f"Slip signed by {signed}, parts received on {on}."
     taken = f", taken by {signed}" if signed else ""
     return f"{ProofMethod(proof.method).label}: {proof.carrier_record}, parts received on {on}{taken}."
-
-
-def _columns(left: Sequence[Flowable], right: Sequence[Flowable]) -> Flowable:
-    """Two columns side by side."""
-    return Table([[list(left), list(right)]], colWidths=[_WIDTH * 0.55, _WIDTH * 0.45], style=_CELLS)
-
-
-def _text(words: str, style: str = "plain") -> Paragraph:
-    """A paragraph; what was typed is text, never markup."""
-    return Paragraph(escape(words), _styles()[style])
-
-
-@cache
-def _styles() -> dict[str, ParagraphStyle]:
-    sizes = {"plain": (PLAIN, 9.5), "strong": (BOLD, 9.5), "small": (PLAIN, 8), "title": (BOLD, 15)}
-    return {
-        name: ParagraphStyle(name, fontName=font, fontSize=size, leading=size * 1.3, textColor=_INK)
-        for name, (font, size) in sizes.items()
-    }
-
-
-@cache
-def _fonts() -> None:
-    """Make the two fonts known, once a process."""
-    pdfmetrics.registerFont(TTFont(PLAIN, _FONTS / "DejaVuSans.ttf"))
-    pdfmetrics.registerFont(TTFont(BOLD, _FONTS / "DejaVuSans-Bold.ttf"))
 
 
 def _day(day: date, *, weekday: bool = True) -> str:
