@@ -1,14 +1,16 @@
-"""Log lines without secrets: the path of a calendar feed is its password, so it never reaches a log."""
+"""Log lines without secrets: the path of a calendar feed, of a question to a patient or of a patient's own
+page is its password, so it never reaches a log.
+"""
 
 import logging
 import re
 
-_FEED_PATH = re.compile(r"(/cal/)[^\s\"'<>?#]+")
+_SECRET_PATH = re.compile(r"(/(?:cal|ask|me)/)[^\s\"'<>?#]+")
 
 
 def scrub(text: str) -> str:
-    """Return `text` with the secret of every feed path replaced."""
-    return _FEED_PATH.sub(r"\1[secret]", text)
+    """Return `text` with the secret of every such path replaced."""
+    return _SECRET_PATH.sub(r"\1[secret]", text)
 
 
 class ScrubbingFormatter(logging.Formatter):

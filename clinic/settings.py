@@ -69,7 +69,7 @@ MIDDLEWARE = [
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
-    "pghistory.middleware.HistoryMiddleware",
+    "clinic.history.ScrubbingHistory",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
@@ -200,6 +200,8 @@ PGHISTORY_MIDDLEWARE_METHODS = ("POST", "PUT", "PATCH", "DELETE")
 
 # --- reminders ----------------------------------------------------------------------------------------------
 SWEEP_SECONDS = env.number("SWEEP_SECONDS", default=30 if DEMO else 60)  # how often due work is looked for
+
+ANSWER_BY_LINK = env.flag("ANSWER_BY_LINK", default=True)  # messages carry a link by which patients answer
 
 # --- mail ---------------------------------------------------------------------------------------------------
 DEFAULT_FROM_EMAIL = SERVER_EMAIL = env.text("MAIL_FROM", demo="demo clinic <desk@clinic.example>")

@@ -65,6 +65,8 @@ class CleaningTask:
     mark: str
     title: Mapping[str, str]
     how: Mapping[str, str]
+    after_illness: bool = False
+    """Done once more when the patient was ill."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,6 +240,7 @@ def _task(row: Mapping[str, Any], sources: Mapping[str, str]) -> CleaningTask:
         mark=row["mark"],
         title=row["title"],
         how=row["how"],
+        after_illness=row.get("after_illness", False),
     )
 
 

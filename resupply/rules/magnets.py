@@ -191,6 +191,12 @@ def distance_cm() -> int:
     return shown
 
 
+def distance_inches() -> int:
+    """The distance as notices in inches give it; `distance_cm` is the larger one."""
+    shown: int = _table()["distance"]["inches"]
+    return shown
+
+
 def _holding(before: ScreenFacts, screen: ScreenFacts) -> ScreenFacts:
     """A later screen with the yes of an earlier one kept."""
     return replace(

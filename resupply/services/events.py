@@ -81,7 +81,13 @@ def record_loss(
 
 
 def record_pause(
-    *, patient: Patient, on: date, until: date | None, by: AbstractBaseUser | None, now: datetime
+    *,
+    patient: Patient,
+    on: date,
+    until: date | None,
+    by: AbstractBaseUser | None,
+    now: datetime,
+    by_patient: bool = False,
 ) -> Event:
     """Record that therapy pauses from a day on; `until` is the first day after it (None: open).
 
@@ -101,7 +107,7 @@ def record_pause(
                     f"Therapy is on record as paused from {said(other.on)}. End or void that pause first.",
                     "on",
                 )
-        event = _append_pause(patient, on, until, by, now)
+        event = _append_pause(patient, on, until, by, now, by_patient=by_patient)
         plans.refresh_plans([patient.pk], now=now)
     return event
 
@@ -122,7 +128,7 @@ def end_pause(event: Event, *, until: date, by: AbstractBaseUser | None, now: da
         if event.event != EventType.PAUSE or event.until is not None or event.is_voided:
             raise Refused("not_open", "This pause is not open any more.")
         take_back(event, reason=f"ended: therapy again from {said(until)}", by=by, now=now)
-        closed = _append_pause(event.patient, event.on, until, by, now)
+        closed = _append_pause(event.patient, event.on, until, by, now, by_patient=event.by_patient)
         plans.refresh_plans([event.patient_id], now=now)
     return closed
 
@@ -154,9 +160,17 @@ def void_event(event: Event, *, reason: str, by: AbstractBaseUser | None, now: d
 
 
 def _append_pause(
-    patient: Patient, on: date, until: date | None, by: AbstractBaseUser | None, now: datetime
+    patient: Patient,
+    on: date,
+    until: date | None,
+    by: AbstractBaseUser | None,
+    now: datetime,
+    *,
+    by_patient: bool,
 ) -> Event:
-    return Event.objects.create(patient=patient, event=EventType.PAUSE, on=on, until=until, **stamp(by, now))
+    return Event.objects.create(
+        patient=patient, event=EventType.PAUSE, on=on, until=until, by_patient=by_patient, **stamp(by, now)
+    )
 
 
 def _check_until(on: date, until: date | None) -> None:

@@ -34,7 +34,12 @@ def sentence(line: StripLine, *, today: date) -> str:
 
 
 def patient_words(line: StripLine, *, today: date) -> str:
-    """The same facts for the patient: what to change and when, what is left at home."""
+    """The same facts for the patient: what to change and when, what is left at home.
+
+    `line.sentence` comes first: it holds them in the patient's language.
+    """
+    if line.sentence:
+        return line.sentence
     spares = f"{counted(line.spares, 'spare')} at home" if line.spares else ""
     if line.state == "paused":
         return "Paused with your therapy"

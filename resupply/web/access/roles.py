@@ -47,6 +47,8 @@ WHO_MAY: dict[str, frozenset[Role]] = {
     "answer.void": _CARE,
     "contact.record": _CARE,
     "contact.void": _CARE,
+    "patient.link": _CARE,
+    "report.handle": _CARE,
     "worklist.export": _LEAD,
     "fitting.see": _CARE,
     "fitting.record": _THERAPY,
@@ -75,8 +77,12 @@ WHO_MAY: dict[str, frozenset[Role]] = {
 }
 """Which roles have a permission."""
 
+_OWN_PAGE = {
+    *("me:page", "me:tick", "me:month", "me:language", "me:calendar", "me:choices", "me:pause", "me:again"),
+    *("me:changed", "me:changed_done", "me:implant", "me:implant_done", "me:report", "me:told", "me:undo"),
+}
 OPEN_VIEWS = frozenset(
-    {"login", "logout", "password_change", "password_change_done", "feed:calendar", "gallery"}
+    {"login", "logout", "password_change", "password_change_done", "feed:calendar", "gallery", *_OWN_PAGE}
 )
 """Names of views without a permission: sign-in, and pages whose address is the secret."""
 

@@ -1,6 +1,6 @@
 """A patient's lines as the desk shows them: dates of the stored plan, and what they say today."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from uuid import UUID
@@ -13,8 +13,8 @@ from resupply.queries.strips import StripData
 from resupply.rules.kinds import Kind
 from resupply.rules.lines import LinePlan, LineStatus, read
 from resupply.rules.tables import part_types
-from resupply.rules.wear import LineWear
-from resupply.web.strip import StripChart, StripLine, StripUnit, default_window, layout
+from resupply.web.strip import StripChart, StripLine, default_window, layout
+from resupply.web.strip_units import strip_units
 from resupply.web.wording import kind_word, limit_words
 
 
@@ -137,7 +137,7 @@ def _strip_line(row: LineRow, data: StripData, today: date) -> StripLine:
     return StripLine(
         row.label,
         row.part_note,
-        units=tuple(_units(data.lines[plan.kind], today)) if plan.kind in data.lines else (),
+        units=strip_units(data.lines[plan.kind], today=today) if plan.kind in data.lines else (),
         ask_from=plan.ask_from,
         deliver_from=plan.deliver_from,
         supply_ends_on=plan.supply_ends_on,
@@ -150,16 +150,3 @@ def _strip_line(row: LineRow, data: StripData, today: date) -> StripLine:
         worn_on=plan.worn_on,
         why_url=row.why_url,
     )
-
-
-def _units(line: LineWear, today: date) -> Iterator[StripUnit]:
-    """Units that left, the one in use, worn or not, and the spares as they are expected to start."""
-    for unit in line.units:
-        if unit.left_on is None:
-            yield StripUnit(unit.started_on, unit.worn.on, "in_use")
-            if unit.worn.on < today:
-                yield StripUnit(unit.worn.on, today, "worn")
-        elif unit.started_on < unit.left_on:
-            yield StripUnit(unit.started_on, unit.left_on, "past")
-    for unit in line.projected:
-        yield StripUnit(unit.started_on, unit.worn.on, "spare")

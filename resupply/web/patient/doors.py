@@ -1,0 +1,132 @@
+"""The gate of a patient's own page: a live link, and a device on which the date of birth was given.
+
+The path holds a secret. Pages are kept by nobody (`no-store`), found by nobody (`noindex`), and tell no other
+site where one came from. An unknown link, an expired one and a revoked one read the same. Answers that Django
+would log by their path are marked as logged already; the site's log formatter scrubs such paths besides.
+"""
+
+from collections.abc import Callable
+from functools import wraps
+from http import HTTPStatus
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from django.conf import settings
+from django.http import HttpRequest, HttpResponse
+from django.http.response import HttpResponseBase
+from django.shortcuts import redirect, render
+from django.utils import timezone, translation
+from django.views.decorators.debug import sensitive_variables
+
+from resupply import clock
+from resupply.models import Patient, PatientLink
+from resupply.queries import doors as door_queries
+from resupply.rules.patient_page import LANGUAGES, words
+from resupply.services import plans
+
+COOKIE, LANGUAGE_COOKIE = "own-page", "own-page-language"
+AT = "/me/"
+_HEADERS = {
+    "Cache-Control": "no-store",
+    "X-Robots-Tag": "noindex, nofollow",
+    # Not `no-referrer`: with it browsers send `Origin: null` with a form, which the check against forged
+    # requests refuses. This sends no path to anybody either, this site included.
+    "Referrer-Policy": "strict-origin",
+}
+
+
+class PatientRequest(HttpRequest):
+    """A request that came through `door`: whose page it is, by which link, in which language."""
+
+    patient: Patient
+    link: PatientLink
+    token: str
+    language: str
+
+
+View = Callable[..., HttpResponse]
+Guarded = Callable[..., HttpResponseBase]
+
+
+def door(view: View) -> Guarded:
+    """Let a view be seen by whoever opened this link on this device; others are led to its first page."""
+    return _guarded(view, must_be_open=True)
+
+
+def link_only(view: View) -> Guarded:
+    """Let a view be seen by whoever has a live link: the page that asks for the date of birth."""
+    return _guarded(view, must_be_open=False)
+
+
+def _guarded(view: View, *, must_be_open: bool) -> Guarded:
+    @wraps(view)
+    @sensitive_variables("token")
+    def guarded(request: HttpRequest, /, *, token: str, **kwargs: Any) -> HttpResponseBase:
+        found = door_queries.find(token, keys=_keys(request), now=clock.now())
+        if found is None or not found.is_live:
+            return gone(request, HTTPStatus.NOT_FOUND if found is None else HTTPStatus.GONE)
+        if must_be_open and not found.is_open:
+            return private(redirect("me:page", token=token))
+        known: PatientRequest = request  # type: ignore[assignment]
+        known.link, known.patient, known.token = found.link, found.link.patient, token
+        known.language = _language(request, known.patient)
+        known.is_open = found.is_open  # type: ignore[attr-defined]
+        if found.is_open:
+            plans.refresh_if_run_out(known.patient, now=clock.now())
+        with timezone.override(ZoneInfo(known.patient.time_zone)), translation.override(known.language):
+            return private(quiet(view(known, **kwargs)))
+
+    guarded.has_own_gate = True  # type: ignore[attr-defined]
+    return guarded
+
+
+def gone(request: HttpRequest, status: HTTPStatus) -> HttpResponse:
+    """The page of a link that opens nothing: the same words, whatever the reason, in both languages."""
+    context = {"words": words("en"), "language": "en", "both": [(one, words(one)) for one in LANGUAGES]}
+    return quiet(private(render(request, "patient/gone.html", context, status=status)))
+
+
+def private(response: HttpResponse) -> HttpResponse:
+    """With the headers of a secret address."""
+    for name, value in _HEADERS.items():
+        response[name] = value
+    return response
+
+
+def quiet(response: HttpResponse) -> HttpResponse:
+    """Not logged by its path: Django logs answers from 400 on, unless they have been logged."""
+    response._has_been_logged = True  # type: ignore[attr-defined]
+    return response
+
+
+def remember_door(response: HttpResponse, link: PatientLink, key: str) -> None:
+    """Keep the key of a door on the device, beside those of other links opened there."""
+    _set_cookie(response, f"{COOKIE}-{link.public_id.hex[:12]}", key, link)
+
+
+def remember_language(response: HttpResponse, link: PatientLink, language: str) -> None:
+    """Keep the language chosen on the device."""
+    _set_cookie(response, LANGUAGE_COOKIE, language, link)
+
+
+def _set_cookie(response: HttpResponse, name: str, value: str, link: PatientLink) -> None:
+    response.set_cookie(
+        name,
+        value,
+        expires=link.expires_at,
+        path=AT,
+        secure=settings.SESSION_COOKIE_SECURE,
+        httponly=True,
+        samesite="Lax",
+    )
+
+
+def _keys(request: HttpRequest) -> list[str]:
+    """The keys that the device holds, a few at most: whose they are is for the link to say."""
+    start = f"{COOKIE}-"
+    return [value for name, value in request.COOKIES.items() if name.startswith(start)][:20]
+
+
+def _language(request: HttpRequest, patient: Patient) -> str:
+    chosen = request.COOKIES.get(LANGUAGE_COOKIE, "")
+    return chosen if chosen in LANGUAGES else patient.language

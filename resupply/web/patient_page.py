@@ -1,0 +1,148 @@
+"""What a patient's own page holds, for the patient and for staff who look at it.
+
+Everything is put into words here, in the language asked for: the templates only show.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+from resupply.delivery.calendar_words import KINDS
+from resupply.models import Patient, PatientStatus
+from resupply.queries import own_page
+from resupply.queries.own_page import Chore, Why
+from resupply.queries.strips import StripData, strip_data
+from resupply.rules.cleaning import cautions
+from resupply.rules.kinds import Kind
+from resupply.rules.lines import LinePlan, LineStatus, State, read
+from resupply.rules.patient_page import MONTHS, WEEKDAYS, said_day, words
+from resupply.web.strip import StripChart, StripLine, default_window, layout
+from resupply.web.strip_units import strip_units
+from resupply.web.wording import MONTHS as SHORT_MONTHS
+
+
+@dataclass(frozen=True, slots=True)
+class ChoreShown:
+    """A cleaning task in words. `note` says why it is there besides the checklist."""
+
+    code: str
+    title: str
+    how: str
+    note: str
+    is_done: bool
+
+
+def page_context(patient: Patient, *, language: str, today: date, now: datetime) -> dict[str, object]:
+    """Everything the page shows of a patient, whose plan holds. Eight queries, whatever there is."""
+    said = words(language)
+    plan = own_page.lines(patient)
+    checklists = own_page.series(patient)
+    chores = own_page.chores(patient, plan, checklists, day=today)
+    weekly = own_page.next_weekly(patient, checklists, today=today)
+    pause = own_page.open_pause(patient, today=today)
+    overdue = own_page.worn_out(plan, today=today)
+    return {
+        "words": said,
+        "language": language,
+        "person": patient,
+        "today": today,
+        "today_said": said_day(today, language, today=today),
+        "greeting": greeting(patient, language, now=now),
+        "is_on_therapy": patient.status == PatientStatus.ON_THERAPY,
+        "chores": [_shown(chore, language) for chore in chores],
+        "all_done": bool(chores) and all(chore.is_done for chore in chores),
+        "next_wash": said["next_wash"].format(day=said_day(weekly, language, today=today)) if weekly else "",
+        "cautions": [caution.text[language] for caution in cautions()],
+        "pause": pause,
+        "paused_since": said["paused_since"].format(day=said_day(pause.on, language, today=today))
+        if pause
+        else "",
+        "chart": _chart(plan, strip_data(patient, today=today), language, today) if plan else None,
+        "overdue": said["overdue"].format(parts=parts_said(overdue, language)) if overdue else "",
+        "coming": _coming(plan, language, today),
+        "choices": said["choices_about"].format(
+            weekday=WEEKDAYS[language][patient.cleaning_weekday], day=patient.cleaning_month_day
+        ),
+        "place": patient.location,
+    }
+
+
+def greeting(patient: Patient, language: str, *, now: datetime) -> str:
+    """By the hour where the patient lives."""
+    hour = now.astimezone(ZoneInfo(patient.time_zone)).hour
+    key = "morning" if 4 <= hour < 12 else "afternoon" if 12 <= hour < 18 else "evening"
+    return words(language)[key].format(name=patient.given_name or patient.family_name)
+
+
+def parts_said(kinds: Sequence[Kind], language: str) -> str:
+    """Kinds of parts in the patient's language: `cushion, mask`."""
+    return ", ".join(KINDS[language][kind] for kind in kinds)
+
+
+def _shown(chore: Chore, language: str) -> ChoreShown:
+    said = words(language)
+    note = {
+        Why.CHECKLIST: "",
+        Why.FIRST_USE: said["first_use"].format(parts=parts_said(chore.kinds, language)),
+        Why.ILL: said["after_ill"],
+    }[chore.why]
+    task = chore.task
+    return ChoreShown(task.code, task.title[language], task.how[language], note, chore.is_done)
+
+
+def _coming(plan: Sequence[LinePlan], language: str, today: date) -> list[tuple[str, list[str]]]:
+    """Days ahead, each with its sentences."""
+    said = words(language)
+    found = []
+    for day in own_page.coming(plan, today=today):
+        sentences = [
+            said[key].format(parts=parts_said(kinds, language))
+            for key, kinds in (("change", day.change), ("needed", day.needed), ("ask", day.ask))
+            if kinds
+        ]
+        found.append((said_day(day.on, language, today=today), sentences))
+    return found
+
+
+def _chart(plan: Sequence[LinePlan], data: StripData, language: str, today: date) -> StripChart:
+    """The strip, its words and months in the patient's language."""
+    rows = [_strip_line(line, data, language, today) for line in plan]
+    start, end = default_window(today, simple=True)
+    chart = layout(rows, today=today, start=start, end=end)
+    if language == "en":
+        return chart
+    names = dict(zip(SHORT_MONTHS, (month[:3] for month in MONTHS[language]), strict=True))
+    ticks = tuple(replace(tick, label=names[tick.label[:3]] + tick.label[3:]) for tick in chart.ticks)
+    return replace(chart, ticks=ticks)
+
+
+def _strip_line(line: LinePlan, data: StripData, language: str, today: date) -> StripLine:
+    status = read(line, as_of=today)
+    return StripLine(
+        KINDS[language][line.kind].capitalize(),
+        "",
+        units=strip_units(data.lines[line.kind], today=today) if line.kind in data.lines else (),
+        supply_ends_on=line.supply_ends_on,
+        pauses=tuple((pause.start, pause.until) for pause in data.pauses),
+        state=status.state.value,
+        spares=line.spares,
+        worn_on=line.worn_on,
+        sentence=_line_said(line, status, language, today),
+    )
+
+
+def _line_said(line: LinePlan, status: LineStatus, language: str, today: date) -> str:
+    """What to change and when, what is left at home."""
+    said = words(language)
+    if status.state is State.PAUSED:
+        return said["on_pause"]
+    if status.state is State.OVERDUE:
+        return said["past_date"].format(day=said_day(line.supply_ends_on, language, today=today))
+    if status.state is State.DUE:
+        return said["date_today"]
+    change = line.worn_on or line.supply_ends_on
+    parts = [said["change_on"].format(day=said_day(change, language, today=today))]
+    if line.spares:
+        parts.append(said["spares_one"] if line.spares == 1 else said["spares"].format(count=line.spares))
+    return " · ".join(parts)
