@@ -13,8 +13,8 @@ be said in one sentence. Where nothing has changed and nights are independent, t
 of 21 exchangeable nights; the theory of exceedances, Gumbel and von Schelling, Ann Math Stat 1950, from
 memory). Looking every night raises it, and so do nights that resemble the one before: on simulated nights
 (`benchmarks/leaks.py`) up to 5 of 100 cushions that had not changed were proposed within a month, 2 to 20
-within three. Where nights vary by 5 L/min, a rise of 10 was found with 53 to 71 of 100 cushions in ten nights,
-one of 15 with 86 to 97.
+within three. Where nights vary by 5 L/min, a rise of 10 was found with 53 to 71 of 100 cushions in ten
+nights, one of 15 with 86 to 97.
 
 >>> steady, worse = (20.0, 22.0) * 7, (31.0,) * 7
 >>> look(steady + worse).found
