@@ -5,10 +5,11 @@ doubled or late does no harm: what is to be done stands in PostgreSQL.
 """
 
 from celery import shared_task
+from django.conf import settings
 
 from resupply import clock
 from resupply.delivery.mail import MailCarrier
-from resupply.services import feeds, heartbeats, outbox, plans, reminders, uploads
+from resupply.services import feeds, heartbeats, outbox, plans, questions, reminders, uploads
 
 RING_LASTS = 60
 """Seconds after which a ring nobody answered is dropped: the next sweep rings again."""
@@ -22,7 +23,8 @@ LONG_LIMIT = 280
 def sweep() -> None:
     """Bring plans up to the day, queue what has become due, and ring for post and calendars."""
     plans.refresh_expired(now=clock.now())
-    reminders.enqueue_due(now=clock.now())
+    questions.tidy(now=clock.now())
+    reminders.enqueue_due(now=clock.now(), by_link=settings.ANSWER_BY_LINK)
     deliver.apply_async(expires=RING_LASTS)
     export_feeds.apply_async(expires=RING_LASTS)
 

@@ -32,13 +32,14 @@ class MailCarrier:
     def compose(self, note: Note) -> Letter:
         """Put a note into the patient's language (English where there is no other wording)."""
         language = note.language if note.language in _FOLDERS else "en"
-        name = f"{_FOLDERS[language]}/refill"
+        name = f"{_FOLDERS[language]}/{'refill_question' if note.token else 'refill'}"
         shown = {
             "given_name": note.given_name,
             "sender": self._sender[0],
             "phone": note.phone,
             "step": note.step,
             "language": language,
+            "link": f"{settings.PUBLIC_URL}/ask/{note.token}/" if note.token else "",
         }
         return Letter(
             key=note.key,

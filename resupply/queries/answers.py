@@ -10,7 +10,8 @@ from django.contrib.postgres.fields import ArrayField
 from django.db.models import Exists, IntegerField, OuterRef, Q, QuerySet, TextField
 from django.db.models.expressions import RawSQL
 
-from resupply.models import DispenseLine, RefillAnswerItem, Wish
+from resupply.models import DispenseLine, RefillAnswer, RefillAnswerItem, Wish
+from resupply.rules.questions import CALL_AFTER
 
 NO_STANDS = timedelta(days=30)
 """How long a "not now" keeps the desk from asking again (ours)."""
@@ -46,6 +47,21 @@ def standing_noes(*, today: date) -> QuerySet[RefillAnswerItem]:
         ~Exists(_newer()), ~used(), wanted=False, answer__voided_at=None,
         answer__contacted_on__gt=today - NO_STANDS,
     )  # fmt: skip
+
+
+def spoke_lately(*, today: date) -> QuerySet[RefillAnswer]:
+    """Answers of the outer row's patient in the last days, about any part: nobody is asked again at once."""
+    return RefillAnswer.objects.filter(
+        patient=OuterRef("patient"), voided_at=None, contacted_on__gt=today - CALL_AFTER
+    )
+
+
+def answered(*, today: date) -> Q:
+    """Whether the patient's newest word about the outer row's part, a yes or a "not now", counts on a day."""
+    this = {"answer__patient": OuterRef("patient"), "kind": OuterRef("kind")}
+    return Q(Exists(standing_yeses(today=today).filter(**this))) | Q(
+        Exists(standing_noes(today=today).filter(**this))
+    )
 
 
 _UNUSED = """ARRAY(

@@ -23,8 +23,20 @@ from django.db.models import (
     When,
 )
 
-from resupply.models import Channel, Consent, Message, MessageReason, Patient, PatientStatus, PlanLine
+from resupply.models import (
+    Channel,
+    Consent,
+    Message,
+    MessageReason,
+    MessageState,
+    Patient,
+    PatientStatus,
+    PlanLine,
+    QuestionState,
+)
+from resupply.queries.answers import answered, spoke_lately
 from resupply.rules.reminders import (
+    ASK_AGAIN,
     LADDER,
     SAME_REFILL_DAYS,
     STEPS,
@@ -61,7 +73,8 @@ def due_lines(*, day: date, zones: Collection[str], after: int, limit: int) -> l
     """Lines with a new step on `day`, by patient from keys above `after` on; at most `limit` lines (> 10).
 
     Left out: patients not on therapy, without an address or without a standing yes to e-mail, those who have
-    a message of that day already, lines in a pause, and lines whose plan is not worked out up to that day.
+    a message of that day already or gave an answer lately, lines in a pause, answered lines, lines that wait
+    for the patient's open question to close, and lines whose plan is not worked out up to that day.
     """
     lines = (
         PlanLine.objects.alias(consent=newest_consent("patient"))
@@ -69,6 +82,8 @@ def due_lines(*, day: date, zones: Collection[str], after: int, limit: int) -> l
             Q(paused_from=None) | Q(paused_from__gt=day) | Q(paused_until__lte=day),
             Q(patient__plan_state__valid_until=None) | Q(patient__plan_state__valid_until__gt=day),
             ~Q(patient__email=""),
+            ~answered(today=day),
+            ~Exists(spoke_lately(today=day)),
             active=True,
             ask_from__lte=day,
             consent=True,
@@ -79,6 +94,7 @@ def due_lines(*, day: date, zones: Collection[str], after: int, limit: int) -> l
         .exclude(Exists(Message.objects.filter(patient=OuterRef("patient"), channel=Channel.MAIL, day=day)))
         .annotate(rank=_rank_reached(day))
         .exclude(Exists(_written_about()))
+        .exclude(Q(rank=LADDER[0].rank) & Exists(_open_question()))
         .order_by("patient_id", "kind")
         .values_list("patient_id", "patient__time_zone", "kind", "supply_ends_on", "rank")[:limit]
     )
@@ -93,6 +109,12 @@ def newest_consent(patient: str) -> Subquery:
     """Whether the newest standing record says yes to e-mail (null: none); `patient`: the outer column."""
     consents = Consent.objects.filter(patient=OuterRef(patient), channel=Channel.MAIL, voided_at=None)
     return Subquery(consents.order_by("-id").values("granted")[:1])
+
+
+def may_mail(patient: Patient) -> bool:
+    """Whether the newest standing record says yes to e-mail."""
+    rows = Patient.objects.filter(pk=patient.pk).annotate(consent=newest_consent("pk"))
+    return bool(rows.values_list("consent", flat=True).get())
 
 
 def _rank_reached(day: date) -> Case:
@@ -122,26 +144,43 @@ def _written_about() -> "QuerySet[MessageReason]":
     )
 
 
+def _open_question() -> "QuerySet[Message]":
+    """Messages on their way or sent that carry the open question of the outer line's patient."""
+    return Message.objects.filter(
+        patient=OuterRef("patient"),
+        question__state=QuestionState.OPEN,
+        state__in=[MessageState.WAITING, MessageState.SENDING, MessageState.SENT],
+    )
+
+
 # --- what was queued ----------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
 class Queued:
-    """A queued message looked at again: the note to send (None: no longer needed), the reasons that fell."""
+    """A queued message looked at again: the note to send (None: no longer needed), the reasons that fell, and
+    the question it carries.
+    """
 
     note: Note | None
     fallen: tuple[int, ...]
+    question_id: int | None = None
 
 
 def look_again(message_ids: Iterable[int], *, now: datetime) -> dict[int, Queued]:
     """Whether messages are still to be sent at `now`, by message key; three queries however many they are."""
     messages = list(
         Message.objects.filter(pk__in=message_ids)
-        .annotate(consent=newest_consent("patient"), valid_until=F("patient__plan_state__valid_until"))
-        .select_related("patient__location")
+        .annotate(
+            consent=newest_consent("patient"),
+            valid_until=F("patient__plan_state__valid_until"),
+            spoke=Exists(spoke_lately(today=now.date())),
+        )
+        .select_related("patient__location", "question")
     )
     reasons: dict[int, list[MessageReason]] = {message.pk: [] for message in messages}
-    for reason in MessageReason.objects.filter(message__in=messages, stands=True):
+    standing = MessageReason.objects.filter(message__in=messages, stands=True)
+    for reason in standing.annotate(is_answered=answered(today=now.date())):
         reasons[reason.message_id].append(reason)
     plans = {
         (line.patient_id, line.kind): line
@@ -172,11 +211,12 @@ def _look_again(
     fallen: list[int] = []
     for reason in reasons:
         line = plans.get((reason.patient_id, reason.kind))
-        if line is not None and still_holds(reason, line, day=message.day):
+        if line is not None and _still_to_say(message, reason) and still_holds(reason, line, day=message.day):
             steps.append(STEPS[reason.step])
         else:
             fallen.append(reason.pk)
-    if not (steps and may_go and patient.email and patient.status == PatientStatus.ON_THERAPY):
+    asks = message.question is None or message.question.state == QuestionState.OPEN
+    if not (steps and may_go and asks and patient.email and patient.status == PatientStatus.ON_THERAPY):
         return Queued(None, tuple(reason.pk for reason in reasons))
     note = Note(
         key=str(message.public_id),
@@ -186,7 +226,16 @@ def _look_again(
         step=max(steps, key=lambda step: step.rank).name,
         phone=patient.location.phone,
     )
-    return Queued(note, tuple(fallen))
+    return Queued(note, tuple(fallen), message.question_id)
+
+
+def _still_to_say(message: Message, reason: MessageReason) -> bool:
+    """Whether the patient has not answered meanwhile: about this part, or about any, unless staff or the
+    question itself asks once more.
+    """
+    if getattr(reason, "is_answered", False):
+        return False
+    return reason.step == ASK_AGAIN.name or not getattr(message, "spoke", False)
 
 
 def still_holds(reason: MessageReason, line: PlanLine, *, day: date) -> bool:

@@ -42,13 +42,11 @@ from resupply.models import (
     StockLevel,
     SuppliedBy,
 )
-from resupply.queries.answers import standing_noes, standing_yeses
+from resupply.queries.answers import answered, spoke_lately, standing_yeses
 from resupply.queries.overdue import paused_on
 from resupply.rules.kinds import Kind
+from resupply.rules.questions import CALL_AFTER
 from resupply.rules.reminders import SAME_REFILL_DAYS
-
-UNANSWERED = timedelta(days=7)
-"""A message that old without an answer leads to a call; after an answer nobody calls for as long (ours)."""
 
 T = TypeVar("T", RefillAnswerItem, RefillAnswer, PlanLine, BackOrder)
 Places = Collection[int]
@@ -141,7 +139,6 @@ def calls(places: Places, *, today: date) -> QuerySet[PlanLine]:
     rows = PlanLine.objects.filter(active=True, ask_from__lte=today).exclude(paused_on(today))
     if places:
         rows = rows.filter(location__in=sorted(places))
-    this = {"answer__patient": OuterRef("patient"), "kind": OuterRef("kind")}
     return (
         rows.alias(again_on=_newest_contact("again_on"))
         .annotate(
@@ -157,10 +154,9 @@ def calls(places: Places, *, today: date) -> QuerySet[PlanLine]:
             | Q(may_mail=None)
             | Q(may_mail=False)
             | Q(mail_failed=True)
-            | Q(asked_on__lte=today - UNANSWERED),
-            ~Exists(standing_yeses(today=today).filter(**this)),
-            ~Exists(standing_noes(today=today).filter(**this)),
-            ~Exists(_spoke_lately(today)),
+            | Q(asked_on__lte=today - CALL_AFTER),
+            ~answered(today=today),
+            ~Exists(spoke_lately(today=today)),
         )
         .annotate(
             contact_on=_newest_contact("on"),
@@ -169,13 +165,6 @@ def calls(places: Places, *, today: date) -> QuerySet[PlanLine]:
             supplied_on=_last_supplied(),
         )
         .select_related("patient__location")
-    )
-
-
-def _spoke_lately(today: date) -> QuerySet[RefillAnswer]:
-    """Answers of the last days about any part: nobody is called again at once about the others."""
-    return RefillAnswer.objects.filter(
-        patient=OuterRef("patient"), voided_at=None, contacted_on__gt=today - UNANSWERED
     )
 
 

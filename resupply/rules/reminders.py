@@ -51,7 +51,9 @@ LADDER = (
     ReminderStep("overdue_1", 3, 7),
     ReminderStep("overdue_2", 4, 28),
 )
-STEPS = {step.name: step for step in LADDER}
+ASK_AGAIN = ReminderStep("ask_again", 1, None)
+"""A question that is asked once more (`questions`): no step of the ladder, and of the rank of *ask*."""
+STEPS = {step.name: step for step in (*LADDER, ASK_AGAIN)}
 
 SAME_REFILL_DAYS = 14
 """Two ends of supply fewer days apart than this are one refill whose date moved."""

@@ -71,7 +71,10 @@ def after(outcome: Outcome, *, attempts: int, is_unsure: bool) -> Verdict:
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """What is to be said to whom: `step` is a reminder step, `key` names the message for ever."""
+    """What is to be said to whom: `step` is a reminder step, `key` names the message for ever.
+
+    `token` is the secret of the link by which the patient may answer; empty: by telephone.
+    """
 
     key: str
     address: str
@@ -79,6 +82,7 @@ class Note:
     language: str
     step: str
     phone: str
+    token: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ time. What could not be sent within its day is cancelled; the next day's sweep s
 
 import logging
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from time import monotonic
 
@@ -25,7 +25,8 @@ from django.db.models import F, Q, QuerySet
 
 from resupply.models import Message, MessageReason, MessageState
 from resupply.queries.reminders import Queued, look_again
-from resupply.rules.sending import MOST_ATTEMPTS, Answer, Carrier, Letter, Outcome, Verdict, after
+from resupply.rules.sending import MOST_ATTEMPTS, Answer, Carrier, Letter, Note, Outcome, Verdict, after
+from resupply.services.questions import make_link
 
 log = logging.getLogger(__name__)
 
@@ -116,7 +117,8 @@ def _send_one(held: Claim, queued: Queued, carrier: Carrier, moments: _Moments) 
         return None
     letter, answer = None, None
     try:
-        letter = carrier.compose(queued.note)
+        note = _with_link(queued.note, queued.question_id, held, moments)
+        letter = carrier.compose(note)
     except Exception as error:  # a fault of ours: it must not keep the rest of the batch from going out
         answer = Answer(Outcome.LATER, type(error).__name__)
     if not begin(held, now=moments.now()):
@@ -126,10 +128,23 @@ def _send_one(held: Claim, queued: Queued, carrier: Carrier, moments: _Moments) 
         answer = carrier.send(letter)
     assert answer is not None  # noqa: S101 - for the type checker
     verdict = after(answer.outcome, attempts=held.attempts, is_unsure=held.is_unsure)
-    if finish(held, verdict, letter, answer.detail, now=moments.now()):
+    kept = replace(letter, text=_without(letter.text, note.token)) if letter is not None else None
+    if finish(held, verdict, kept, answer.detail, now=moments.now()):
         _free(MessageReason.objects.filter(pk__in=queued.fallen))
     log.info("message %s: %s %s", queued.note.key, answer.outcome.value, answer.detail)
     return answer.outcome
+
+
+def _with_link(note: Note, question_id: int | None, held: Claim, moments: _Moments) -> Note:
+    """The note with a link of its own, where it carries a question: made now, and stored as a hash alone."""
+    if question_id is None:
+        return note
+    return replace(note, token=make_link(question_id, held.message_id, now=moments.now()))
+
+
+def _without(text: str, token: str) -> str:
+    """What is kept of a text: not the secret of its link, which opens the question to anybody."""
+    return text.replace(token, "[secret]") if token else text
 
 
 # --- the steps, each one short transaction ------------------------------------------------------------------

@@ -2,11 +2,12 @@
 
 from typing import Any
 
+from django.conf import settings
 from django.core.management.base import BaseCommand
 
 from resupply import clock
 from resupply.delivery.mail import MailCarrier
-from resupply.services import outbox, plans, reminders
+from resupply.services import outbox, plans, questions, reminders
 
 
 class Command(BaseCommand):
@@ -18,7 +19,8 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         """Sweep once; what falls into the patients' night stays queued until their morning."""
         plans.refresh_expired(now=clock.now())
-        queued = reminders.enqueue_due(now=clock.now())
+        questions.tidy(now=clock.now())
+        queued = reminders.enqueue_due(now=clock.now(), by_link=settings.ANSWER_BY_LINK)
         sent = 0
         while (delivered := outbox.deliver(MailCarrier, now=clock.now())).is_cut_short:
             sent += delivered.sent
