@@ -4,7 +4,7 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Spacer
 
 from resupply.delivery.calendar_words import KINDS
-from resupply.delivery.pdf import columns, paper, text
+from resupply.delivery.pdf import columns, paper, point, text
 from resupply.queries.care_sheets import HEADINGS, CareSheet
 
 
@@ -41,12 +41,12 @@ def care_sheet_pdf(sheet: CareSheet, *, clinic_name: str) -> bytes:
 def _story(sheet: CareSheet, words: dict[str, str], clinic_name: str) -> list[Flowable]:
     left = [text(words["title"], "title"), text(words["for"], "strong")]
     right = [text(clinic_name, "strong"), text(sheet.location.name), text(sheet.location.phone)]
-    parts: list[Flowable] = [columns(left, right, share=0.62), Spacer(1, 4 * mm)]
+    parts: list[Flowable] = [columns(left, right, share=0.62), Spacer(1, 3 * mm)]
     wear = [*_list(words["parts"], part_lines(sheet)), *_list(words["steps"], sheet.steps, numbered=True)]
     clean: list[Flowable] = []
     for chores in sheet.chores:
         clean += _list(words[chores.frequency], [f"{title}. {how}" for title, how in chores.tasks])
-    parts += [columns(wear, clean, share=0.5)]
+    parts += [columns(wear, clean, share=0.44)]
     parts += [KeepTogether(_list(words["watch"], sheet.watch))]
     parts += [KeepTogether(_list(words["cautions"], sheet.cautions))]
     parts += [Spacer(1, 2 * mm), text(words["first"], "strong"), text(words["call"])]
@@ -57,5 +57,6 @@ def _list(head: str, lines: list[str], *, numbered: bool = False) -> list[Flowab
     """A heading and its lines; nothing where there are none."""
     if not lines:
         return []
-    marked = [f"{place}. {line}" if numbered else f"• {line}" for place, line in enumerate(lines, 1)]
-    return [text(head, "head"), *(text(line) for line in marked), Spacer(1, 3 * mm)]
+    marks = [f"{place}." if numbered else "•" for place in range(1, len(lines) + 1)]
+    points = [point(line, mark) for line, mark in zip(lines, marks, strict=True)]
+    return [text(head, "head"), *points, Spacer(1, 2 * mm)]

@@ -86,9 +86,16 @@ def text(words: str, style: str = "plain") -> Paragraph:
     return Paragraph(escape(words), _styles()[style])
 
 
+def point(words: str, mark: str) -> Paragraph:
+    """A line of a list: its mark (`•`, `1.`) before it, further lines under its first word."""
+    fonts()
+    return Paragraph(escape(words), _styles()["point"], bulletText=mark)
+
+
 def columns(left: Sequence[Flowable], right: Sequence[Flowable], *, share: float = 0.55) -> Flowable:
     """Two columns side by side, the left with this share of the width."""
-    return Table([[list(left), list(right)]], colWidths=[WIDTH * share, WIDTH * (1 - share)], style=CELLS)
+    style = [*CELLS, ("RIGHTPADDING", (0, 0), (0, -1), 16), ("RIGHTPADDING", (1, 0), (1, -1), 0)]
+    return Table([[list(left), list(right)]], colWidths=[WIDTH * share, WIDTH * (1 - share)], style=style)
 
 
 @cache
@@ -100,7 +107,11 @@ def fonts() -> None:
 
 @cache
 def _styles() -> dict[str, ParagraphStyle]:
-    return {
+    found = {
         name: ParagraphStyle(name, fontName=font, fontSize=size, leading=size * 1.3, textColor=INK)
         for name, (font, size) in _SIZES.items()
     }
+    found["point"] = ParagraphStyle(
+        "point", found["plain"], leftIndent=13, bulletFontName=PLAIN, bulletFontSize=9.5, spaceAfter=1
+    )
+    return found
