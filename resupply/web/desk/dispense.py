@@ -54,6 +54,7 @@ def dispense(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "is_outside": any(row.is_outside for row in rows),
         "answered": sheet.answered,
         "fitting": sheet.fitting,
+        "order": sheet.order,
         "scan": scan_form(request, sheet.scanned),
         "scanned": sheet.scanned,
         "new_item_url": _new_item_url(request, sheet.scanned),

@@ -10,6 +10,7 @@ from uuid import UUID
 from resupply import clock
 from resupply.models import (
     LARGEST_QUANTITY,
+    BackOrder,
     CatalogueItem,
     Fitting,
     Given,
@@ -32,7 +33,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest
 from resupply.web.desk.dispense_forms import Raw, blank_row, offered
 from resupply.web.desk.rows import LineRow, line_rows
-from resupply.web.desk.usual import answered_rows, fitted_rows, usual_items, usual_rows
+from resupply.web.desk.usual import answered_rows, back_ordered_rows, fitted_rows, usual_items, usual_rows
 from resupply.web.wording import kind_word
 
 _USUAL_ORDER = {kind.value: place for place, kind in enumerate(Kind)}
@@ -126,6 +127,10 @@ class Desk:
     def fitted(self, fitting: Fitting) -> list[Raw]:
         """The rows the form opens with after a fitting."""
         return self._without_stopped(fitted_rows(fitting, self.lines, self.usual, self.lots))
+
+    def back_ordered(self, order: BackOrder) -> list[Raw]:
+        """The rows the form opens with for parts that were waited for."""
+        return self._without_stopped(back_ordered_rows(order, self.lines, self.usual, self.lots))
 
     @property
     def magnets_stopped(self) -> str:

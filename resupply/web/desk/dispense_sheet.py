@@ -11,8 +11,8 @@ from uuid import UUID, uuid4
 from django.contrib import messages
 from django.forms import BaseFormSet
 
-from resupply.models import Fitting, Given, Handover, RefillAnswerItem
-from resupply.queries import fittings
+from resupply.models import BackOrder, Fitting, Given, Handover, RefillAnswerItem
+from resupply.queries import fittings, stock
 from resupply.services import back_orders
 from resupply.services.errors import Refused
 from resupply.web import access
@@ -78,6 +78,8 @@ class Sheet:
     """What the answer that the form was opened from says yes to."""
     fitting: Fitting | None = None
     """The fitting that the form was opened from."""
+    order: BackOrder | None = None
+    """The back order that it was opened from."""
     is_sent: bool = False
     scanned: Scanned | None = None
     done: str = ""
@@ -143,13 +145,14 @@ def sheet_of(request: StaffRequest, desk: Desk) -> Sheet:
     places = access.locations(request)
     if request.method != "POST":
         parts = {"parts": desk.part_choices(())}
-        answered, fitting = _answered(request, desk), fitting_of(request, desk)
-        raw = desk.fitted(fitting) if fitting else desk.first_rows(answered)
+        answered, fitting, order = _answered(request, desk), fitting_of(request, desk), _order(request, desk)
+        raw = desk.back_ordered(order) if order else desk.first_rows(answered)
+        raw = desk.fitted(fitting) if fitting else raw
         head = DispenseForm(initial=_first_head(desk, answered), locations=places)
         said = desk.said_of(raw, head.initial)
         raw = [_left_out(row) if told.grave else row for row, told in zip(raw, said, strict=True)]
         formset = RowFormSet(initial=raw, prefix="rows", form_kwargs=parts)
-        return Sheet(desk, head, formset, raw, answered, fitting=fitting, said=said)
+        return Sheet(desk, head, formset, raw, answered, fitting=fitting, order=order, said=said)
     raw = _typed(request)
     parts = {"parts": desk.part_choices({row["part"] for row in raw})}
     scanned = add_scan(request, raw, desk) if is_scan(request) and "more" not in request.POST else None
@@ -189,6 +192,16 @@ def fitting_of(request: StaffRequest, desk: Desk) -> Fitting | None:
     except (KeyError, ValueError):
         return None
     return fittings.waiting(desk.person, wanted)
+
+
+def _order(request: StaffRequest, desk: Desk) -> BackOrder | None:
+    """The patient's open back order named in the address; None: none is."""
+    try:
+        wanted = UUID(request.GET["back_order"])
+    except (KeyError, ValueError):
+        return None
+    waiting = stock.open_back_orders((), patient_id=desk.person.pk)
+    return next((order for order in waiting if order.public_id == wanted), None)
 
 
 def _first_head(desk: Desk, answered: Mapping[str, RefillAnswerItem] | None) -> dict[str, Any]:

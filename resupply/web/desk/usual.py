@@ -4,7 +4,7 @@ first; or exactly what the patient said yes to.
 
 from collections.abc import Mapping, Sequence
 
-from resupply.models import CatalogueItem, DispenseLine, Fitting, RefillAnswerItem
+from resupply.models import BackOrder, CatalogueItem, DispenseLine, Fitting, RefillAnswerItem
 from resupply.queries.stock import Lot
 from resupply.rules.kinds import REFIT_KINDS
 from resupply.web.desk.dispense_forms import Raw, blank_row, offered
@@ -60,6 +60,22 @@ def fitted_rows(
     if item and item.pack_sizes:
         rows = [offered(row | {"size_kept": fitting.size_kept}) for row in rows]
     return rows + usual_rows([line for line in lines if line.plan.kind not in REFIT_KINDS], usual, lots)
+
+
+def back_ordered_rows(
+    order: BackOrder,
+    lines: Sequence[LineRow],
+    usual: Mapping[str, CatalogueItem],
+    lots: Mapping[int, Sequence[Lot]],
+) -> list[Raw]:
+    """What was back-ordered, as many as were, and the patient's other lines without a quantity."""
+    item = order.item or usual.get(order.kind)
+    fits = item is not None and item.part_code == order.part_code
+    rows = _rows(order.kind, order.part_code, order.quantity, item if fits else None, lots)
+    for line in lines:
+        if line.kind != order.kind:
+            rows += _rows(line.kind, line.plan.code, 0, usual.get(line.kind), lots)
+    return rows
 
 
 def _usual_item(

@@ -11,7 +11,7 @@ from pytest_django import DjangoAssertNumQueries
 
 from resupply.models import BackOrder, CatalogueItem, Dispense, DispenseLine, MagnetScreen, Recall, StockLevel
 from resupply.services import plans
-from tests.builders import NOW, TODAY, make_answer, make_dispense, make_event, make_item
+from tests.builders import NOW, TODAY, make_answer, make_back_order, make_dispense, make_event, make_item
 from tests.cast import Cast
 
 HIBC = "+A123BJC5D6E71G"
@@ -137,6 +137,18 @@ def test_an_answer_that_is_not_open_fills_in_nothing_of_its_own(
     is_key = len(named) == 36
     assert filled(answer, "cushion") == [("", "", "")] if is_key else [("3", "", "")]
     assert ("Nothing of that answer is open" in page(answer)) is is_key
+
+
+def test_a_back_order_fills_in_what_was_waited_for(cast: Cast, ines: Client, cushion: CatalogueItem) -> None:
+    """Two cushions were back-ordered: they are filled in, from the lot that came; the mask waits."""
+    on_shelf(cast, cushion, ("L-9", "2028-01-31", 5))
+    order = make_back_order(cast.odalys, item=cushion, quantity=2)
+    page = ines.get(f"{address(cast)}?back_order={order.public_id}")
+    assert filled(page, "cushion") == [("2", "L-9", "2028-01-31")]
+    assert filled(page, "mask") == [("", "", "")]
+    assert "what was back-ordered on" in page.content.decode()
+    other = make_back_order(cast.tevin, quantity=2)
+    assert filled(ines.get(f"{address(cast)}?back_order={other.public_id}"), "cushion") != [("2", "", "")]
 
 
 def test_of_another_patients_answer_nothing_is_shown(
