@@ -111,11 +111,13 @@ _ROW = (
 
 
 def _new_item_url(request: StaffRequest, scanned: Scanned | None) -> str:
-    """Where the item of an unknown number is added, for those who may."""
+    """Where the item of an unknown number is added, for those who may: on a page beside this one, which keeps
+    what was typed.
+    """
     if not (scanned and scanned.unknown and can(request, "catalogue.change")):
         return ""
     name, number = scanned.unknown
-    return f"{reverse('manager:item_new')}?{urlencode({name: number, 'next': request.path})}"
+    return f"{reverse('manager:item_new')}?{urlencode({name: number})}"
 
 
 def _said(recorded: Dispense, today: date) -> str:
