@@ -25,6 +25,7 @@ from resupply.models import (
     FindToken,
     Fitting,
     FollowUp,
+    FollowUpPlanVersion,
     ImportBatch,
     LifeVersion,
     Location,
@@ -36,6 +37,8 @@ from resupply.models import (
     Order,
     OrderItem,
     Patient,
+    PatientLink,
+    PatientReport,
     Payer,
     Proof,
     Recall,
@@ -53,7 +56,9 @@ from resupply.models import (
 )
 from resupply.rules.matching_table import shipped_text
 from resupply.rules.tables import part_types
-from resupply.services.people import find_tokens
+from resupply.services import doors
+from resupply.services.doors import IssuedLink
+from resupply.services.people import token_rows
 
 TODAY = date(2026, 3, 18)
 NOW = datetime(2026, 3, 18, 15, 0, tzinfo=UTC)
@@ -107,9 +112,7 @@ def make_patient(
     if "location" not in values:
         values["location"] = Location.objects.order_by("pk").first() or make_location()
     patient = Patient.objects.create(**values)
-    FindToken.objects.bulk_create(
-        FindToken(patient=patient, token=token) for token in sorted(find_tokens(patient))
-    )
+    FindToken.objects.bulk_create(token_rows(patient))
     if payer is not None:
         make_coverage(patient, payer, starts_on=paid_from)
     if screened:
@@ -382,6 +385,21 @@ def make_nights(patient: Patient, *, first: date, minutes: Iterable[int], **over
     return brought
 
 
+def make_link(patient: Patient, **over: Any) -> IssuedLink:
+    """A live link to the patient's own page, of the suite's usual day; any other one ends."""
+    PatientLink.objects.filter(patient=patient, revoked_at=None).update(revoked_at=NOW)
+    issued = doors.issue(patient, by=None, now=NOW)
+    PatientLink.objects.filter(pk=issued.link.pk).update(**{"last_opened_at": None} | over)
+    issued.link.refresh_from_db()
+    return issued
+
+
+def make_report(patient: Patient, **over: Any) -> PatientReport:
+    """Air leaks, reported on the suite's usual day."""
+    values: dict[str, Any] = {"told": "leak", "on": TODAY, "note": "at the left cheek", "recorded_at": NOW}
+    return PatientReport.objects.create(patient=patient, **values | over)
+
+
 def make_text_review(**over: Any) -> TextReview:
     """An approval of a wording that has changed since."""
     values = {"text": "care_sheet", "language": "es", "digest": "0" * 64, "reviewed_on": TODAY}
@@ -393,3 +411,10 @@ def make_matching_version(**over: Any) -> MatchingVersion:
     """The shipped table as the clinic's own, in force from today."""
     values = {"table": shipped_text(), "effective_from": TODAY, "reason": "agreed by the team"}
     return MatchingVersion.objects.create(**values | over)
+
+
+def make_follow_up_plan(**over: Any) -> FollowUpPlanVersion:
+    """A plan with one step in the first week, from today on."""
+    steps = [{"step": "day_2", "name": "Second day", "from_day": 1, "to_day": 2}]
+    values = {"steps": steps, "effective_from": TODAY, "reason": "agreed by the team"}
+    return FollowUpPlanVersion.objects.create(**values | over)

@@ -1,13 +1,13 @@
 """Nights of a patient, and what the rules make of them: first months of use, leak since a part's start."""
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 from django.db.models import Max
 
-from resupply.models import Coverage, FollowUp, Night, NightImport, Patient, PlanLine
-from resupply.rules.adherence import Adherence, Reevaluation, ReevaluationRule, judge, reevaluation, shipped
+from resupply.models import Coverage, FollowUp, Night, NightImport, Patient, Payer, PlanLine
+from resupply.rules.adherence import Adherence, Reevaluation, judge, reevaluation, shipped
 from resupply.rules.kinds import Kind
 from resupply.rules.leaks import LeakKind, LeakNight, Look, comparable, look
 
@@ -117,6 +117,17 @@ def rising_leak(
     return risen
 
 
+def window_of(payer: Payer, started_on: date) -> Reevaluation | None:
+    """The window of a payer's policy, with the payer's own days where it has them; None: it asks for none."""
+    rules = dict(shipped()[1])
+    rule = rules.get(payer.reevaluation)
+    if rule is None:
+        return None
+    first, last = payer.reevaluation_first or rule.first_day, payer.reevaluation_last or rule.last_day
+    rules[rule.policy] = replace(rule, first_day=first, last_day=last)
+    return reevaluation(started_on, policy=rule.policy, rules=rules)
+
+
 def _window(patient: Patient, started_on: date) -> Reevaluation | None:
     """The re-evaluation window of who paid when therapy began."""
     covering = (
@@ -125,19 +136,4 @@ def _window(patient: Patient, started_on: date) -> Reevaluation | None:
         .order_by("-starts_on", "-pk")
         .first()
     )
-    payer = covering.payer if covering else None
-    if payer is None or not payer.reevaluation:
-        return None
-    rules = dict(shipped()[1])
-    rule = rules.get(payer.reevaluation)
-    if rule is None:
-        return None
-    rules[rule.policy] = ReevaluationRule(
-        rule.policy,
-        rule.name,
-        payer.reevaluation_first or rule.first_day,
-        payer.reevaluation_last or rule.last_day,
-        rule.source,
-        rule.mark,
-    )
-    return reevaluation(started_on, policy=rule.policy, rules=rules)
+    return window_of(covering.payer, started_on) if covering and covering.payer else None

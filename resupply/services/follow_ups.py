@@ -95,6 +95,15 @@ def set_plan(
     )
 
 
+def void_plan(
+    version: FollowUpPlanVersion, *, reason: str, by: AbstractBaseUser | None, now: datetime
+) -> FollowUpPlanVersion:
+    """Take a plan back; the one before it counts again. Raises Refused `reason_missing`, `already_void`."""
+    with transaction.atomic():
+        take_back(version, reason=reason, by=by, now=now)
+    return version
+
+
 def _checked_leaks(leaks: Mapping[str, str]) -> dict[str, str]:
     try:
         marks = {site: fitting.Leak(leak).value for site, leak in leaks.items() if leak}

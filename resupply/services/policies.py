@@ -23,11 +23,15 @@ from resupply.models import (
     RefillRuleVersion,
     RefillSource,
 )
+from resupply.rules import adherence
 from resupply.rules.periods import Period
 from resupply.rules.tables import part_types
 from resupply.services import plans
 from resupply.services.errors import Refused
 from resupply.services.records import check_reason, stamp
+
+LATEST_DAY = 730
+"""The last day of a re-evaluation window that is no slip of the keyboard."""
 
 _LONGEST = 1200
 """The longest period in days, weeks or months that is no slip of the keyboard."""
@@ -218,3 +222,24 @@ def _covered_by(payer: Payer) -> set[int]:
 def _everyone() -> set[int]:
     """Patients with a plan."""
     return set(PlanLine.objects.values_list("patient_id", flat=True))
+
+
+def set_reevaluation(payer: Payer, policy: str, *, first: int | None, last: int | None) -> Payer:
+    """Which policy's re-evaluation window a payer's patients have ("": none), with the payer's own days from
+    the first night (day 1) where they differ. History keeps who changed what.
+
+    Raises Refused: `policy`, `days` (out of order, or without a policy).
+    """
+    known = adherence.shipped()[1]
+    if policy and policy not in known:
+        raise Refused("policy", "Choose a policy, or none.", "policy")
+    if not policy and (first or last):
+        raise Refused("days", "Days belong to a policy: choose one, or leave them empty.", "first")
+    if policy:
+        rule = known[policy]
+        from_day, to_day = first or rule.first_day, last or rule.last_day
+        if not 1 <= from_day < to_day <= LATEST_DAY:
+            raise Refused("days", f"Days go from 1 to {LATEST_DAY}, the first before the last.", "first")
+    payer.reevaluation, payer.reevaluation_first, payer.reevaluation_last = policy, first, last
+    payer.save(update_fields=["reevaluation", "reevaluation_first", "reevaluation_last"])
+    return payer

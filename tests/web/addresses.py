@@ -8,9 +8,11 @@ from resupply.models import (
     CatalogueItem,
     Dispense,
     Event,
+    FollowUpPlanVersion,
     ImportBatch,
     MatchingVersion,
     Patient,
+    Payer,
     Recall,
     TextReview,
     Upload,
@@ -25,14 +27,18 @@ from tests.builders import (
     make_device,
     make_fitting,
     make_follow_up,
+    make_follow_up_plan,
     make_item,
+    make_link,
     make_match,
     make_matching_version,
     make_movement,
     make_nights,
     make_order,
+    make_payer,
     make_proof,
     make_recall,
+    make_report,
     make_text_review,
     make_upload,
 )
@@ -49,6 +55,7 @@ OF_A_DISPENSE = {
 OF_A_LINE = {"desk:line_void", "desk:line_undo", "desk:line_exchange"}
 CLINIC = {
     *("therapist:texts", "therapist:text_void", "therapist:matching", "therapist:matching_new"),
+    *("therapist:plans", "therapist:plan_new", "therapist:plan_void", "therapist:payer_window"),
     *("therapist:matching_version", "therapist:matching_void"),
 }
 """Pages of the therapist's room that are about the clinic, not about a patient."""
@@ -74,6 +81,7 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
     upload = Upload.objects.order_by("pk").first() or make_upload()
     batch = ImportBatch.objects.order_by("pk").first() or make_batch()
     table = MatchingVersion.objects.first() or make_matching_version()
+    link = make_link(patient)
     subject: Mapping[str, Sequence[object]] = {
         **{name: [upload.public_id] for name in IMPORTS},
         **dict.fromkeys(("desk:imports", "desk:import_new", "desk:import_columns"), ()),
@@ -106,6 +114,8 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         "therapist:text_void": [(TextReview.objects.first() or make_text_review()).pk],
         "therapist:matching_version": [table.public_id],
         "therapist:matching_void": [table.public_id],
+        "therapist:plan_void": [(FollowUpPlanVersion.objects.first() or make_follow_up_plan()).pk],
+        "therapist:payer_window": [(Payer.objects.first() or make_payer()).pk],
         "therapist:match_void": [(patient.matches.first() or make_match(patient)).public_id],
         "therapist:screen_void": [patient.magnet_screens.earliest("pk").public_id],
         "desk:order_void": [(patient.orders.first() or make_order(patient)).public_id],
@@ -120,6 +130,14 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         "stock:back_order": [(patient.back_orders.first() or make_back_order(patient)).public_id],
         "stock:back_order_void": [(patient.back_orders.first() or make_back_order(patient)).public_id],
         "feed:calendar": [calendar.token],
+        "desk:link_renew": [link.link.public_id],
+        "desk:link_revoke": [link.link.public_id],
+        "desk:report_handled": [(patient.reports.first() or make_report(patient)).public_id],
+        **{name: [link.token] for name in views() if name.startswith("me:")},
+        "me:report": [link.token, "leak"],
+        "me:undo": [link.token, "again"],
+        "me:told": [link.token, (patient.reports.first() or make_report(patient)).public_id],
+        "me:changed_done": [link.token, event.public_id],
     }
     found = {}
     for name in views():

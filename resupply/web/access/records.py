@@ -22,6 +22,7 @@ from resupply.models import (
     Event,
     Fitting,
     FollowUp,
+    FollowUpPlanVersion,
     ImportBatch,
     Location,
     MagnetScreen,
@@ -30,6 +31,9 @@ from resupply.models import (
     NightImport,
     Order,
     Patient,
+    Payer,
+    PatientLink,
+    PatientReport,
     PatientStatus,
     Proof,
     Recall,
@@ -146,6 +150,16 @@ def text_review_or_404(request: StaffRequest, pk: int) -> TextReview:
     return _or_404(TextReview.objects.filter(pk=pk))
 
 
+def payer_or_404(request: StaffRequest, pk: int) -> Payer:
+    """One payer: all locations share them."""
+    return _or_404(Payer.objects.filter(pk=pk))
+
+
+def follow_up_plan_or_404(request: StaffRequest, pk: int) -> FollowUpPlanVersion:
+    """One version of the clinic's plan of follow-ups."""
+    return _or_404(FollowUpPlanVersion.objects.filter(pk=pk))
+
+
 def matching_version_or_404(request: StaffRequest, public_id: UUID) -> MatchingVersion:
     """One version of the clinic's matching table."""
     return _or_404(MatchingVersion.objects.filter(public_id=public_id))
@@ -260,6 +274,28 @@ def subscription_or_404(request: StaffRequest, public_id: UUID) -> Subscription:
     )
     _show_times_at(calendar.patient.location)
     return calendar
+
+
+def link_or_404(request: StaffRequest, public_id: UUID) -> PatientLink:
+    """One link to such a patient's own page."""
+    row = _or_404(
+        PatientLink.objects.select_related("patient__location").filter(
+            _here(request, "patient__location"), public_id=public_id
+        )
+    )
+    _show_times_at(row.patient.location)
+    return row
+
+
+def report_or_404(request: StaffRequest, public_id: UUID) -> PatientReport:
+    """One report that such a patient sent."""
+    row = _or_404(
+        PatientReport.objects.select_related("patient__location", "handled_by").filter(
+            _here(request, "patient__location"), public_id=public_id
+        )
+    )
+    _show_times_at(row.patient.location)
+    return row
 
 
 def upload_or_404(public_id: UUID) -> Upload:

@@ -57,6 +57,7 @@ WHO_MAY: dict[str, frozenset[Role]] = {
     "nights.record": _THERAPY,
     "care_sheet.see": _CARE,
     "care_text.review": _THERAPY | _LEAD,
+    "care_plan.version": _THERAPY | _LEAD,
     "matching.version": _THERAPY | _LEAD,
     "demo.mail": _CARE,
     "stock.see": _CARE,
@@ -82,7 +83,10 @@ _OWN_PAGE = {
     *("me:changed", "me:changed_done", "me:implant", "me:implant_done", "me:report", "me:told", "me:undo"),
 }
 OPEN_VIEWS = frozenset(
-    {"login", "logout", "password_change", "password_change_done", "feed:calendar", "gallery", *_OWN_PAGE}
+    {
+        *("login", "logout", "password_change", "password_change_done", "gallery"),
+        *("feed:calendar", "ask:question", *_OWN_PAGE),
+    }
 )
 """Names of views without a permission: sign-in, and pages whose address is the secret."""
 

@@ -14,6 +14,7 @@ from resupply import clock
 from resupply.delivery import care_sheets as paper
 from resupply.models import Language, TextReview
 from resupply.queries import care_sheets as sheets_of
+from resupply.queries import texts as texts_of
 from resupply.services import text_reviews
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
@@ -77,13 +78,15 @@ def pdf(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def texts(request: StaffRequest) -> HttpResponse:
     """The wording for patients in Spanish beside the English, and its approval by a qualified reader."""
     today = clock.today("UTC")
-    digest = sheets_of.digest("es")
+    text = _text(request.GET.get("text", ""))
+    digest = texts_of.digest(text, "es")
     first = {"digest": digest, "language": "es", "reviewed_on": today}
     form = ReviewForm(request.POST or None, initial=first)
 
     def write() -> TextReview:
         data = form.cleaned_data
         return text_reviews.record_review(
+            text=text,
             language=data["language"],
             digest_read=data["digest"],
             reviewer=data["reviewer"],
@@ -95,13 +98,15 @@ def texts(request: StaffRequest) -> HttpResponse:
 
     if request.method == "POST" and (made := written(form, write)):
         messages.success(request, f"Approval by {made.reviewer} recorded.")
-        return redirect("therapist:texts")
+        return redirect(f"{reverse('therapist:texts')}?text={text}")
     context = {
         "today": today,
         "form": form,
-        "pairs": sheets_of.pairs(),
-        "is_reviewed": sheets_of.is_reviewed("es"),
-        "reviews": [(review, review.digest == digest) for review in sheets_of.reviews()],
+        "name": texts_of.TEXTS[text].name,
+        "others": [(key, one.name) for key, one in texts_of.TEXTS.items() if key != text],
+        "pairs": texts_of.TEXTS[text].pairs(),
+        "is_reviewed": texts_of.is_reviewed(text, "es"),
+        "reviews": [(review, review.digest == digest) for review in texts_of.reviews(text)],
     }
     return render(request, "therapist/texts.html", context, status=422 if form.errors else 200)
 
@@ -119,7 +124,7 @@ def text_void(request: StaffRequest, pk: int) -> HttpResponse:
 
     if request.method == "POST" and (done := written(form, write)):
         messages.success(request, f"Voided: the approval by {done.reviewer}.")
-        return redirect("therapist:texts")
+        return redirect(f"{reverse('therapist:texts')}?text={done.text}")
     context = {
         "form": form,
         "title": f"Void the approval by {review.reviewer}",
@@ -131,6 +136,11 @@ def text_void(request: StaffRequest, pk: int) -> HttpResponse:
         "back_label": "Spanish wording",
     }
     return render(request, "act.html", context, status=422 if form.errors else 200)
+
+
+def _text(asked: str) -> str:
+    """The text asked for; the care sheet where there is no such one."""
+    return asked if asked in texts_of.TEXTS else texts_of.CARE_SHEET
 
 
 def _language(request: StaffRequest, usual: str) -> str:

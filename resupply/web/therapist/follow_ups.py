@@ -10,10 +10,12 @@ from django.urls import reverse
 from django.views.decorators.http import require_GET, require_http_methods
 
 from resupply import clock
-from resupply.models import FollowUp, Patient
+from resupply.models import FollowUp, Patient, Told
 from resupply.queries import follow_ups as follow_ups_of
 from resupply.queries import nights as nights_of
+from resupply.queries import worklists
 from resupply.queries.fittings import style_worn
+from resupply.queries.reevaluations import reevaluating
 from resupply.rules import fitting
 from resupply.rules.fitting import Remedy
 from resupply.rules.follow_ups import FollowUpState
@@ -26,6 +28,8 @@ from resupply.web.therapist.forms import VoidForm
 from resupply.web.wording import day_words
 
 GET_OR_POST = require_http_methods(["GET", "POST"])
+ABOUT_FIT = (Told.LEAK, Told.SORE, Told.UNUSED)
+"""What patients report that is a therapist's to follow up."""
 RECENT = timedelta(days=14)
 """Nights older than that say nothing of how leak is now."""
 
@@ -39,6 +43,10 @@ def work(request: StaffRequest) -> HttpResponse:
     context = {
         "today": today,
         "work": follow_ups_of.work_list(request.location_ids, today=today),
+        "reported": worklists.reported(request.location_ids, today=today)
+        .filter(told__in=ABOUT_FIT)
+        .order_by("recorded_at"),
+        "reevaluating": reevaluating(request.location_ids, today=today),
         "leaking": nights_of.rising_leak(request.location_ids, today=today, recent=today - RECENT),
     }
     return render(request, "therapist/work.html", context)

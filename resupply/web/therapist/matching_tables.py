@@ -56,7 +56,7 @@ class VersionRow:
 @require_GET
 def versions(request: StaffRequest) -> HttpResponse:
     """Every version, newest first, and the shipped table."""
-    today = _today(request)
+    today = today_at(request)
     in_force = tables_of.table_on(today).version
     rows = [
         VersionRow(row, row == in_force, len(list(tables_of.differences(shipped(), read_table(row.table)))))
@@ -69,7 +69,7 @@ def versions(request: StaffRequest) -> HttpResponse:
 @GET_OR_POST
 def new(request: StaffRequest) -> HttpResponse:
     """A new version, begun from the table in force; its changes are shown before it is saved."""
-    today = _today(request)
+    today = today_at(request)
     current = tables_of.table_on(today)
     first = {
         "table": current.version.table if current.version else shipped_text(),
@@ -104,7 +104,7 @@ def version(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """One version: why, from when, and what it says differently from the shipped table."""
     row = access.matching_version_or_404(request, public_id)
     context = {
-        "today": _today(request),
+        "today": today_at(request),
         "row": row,
         "changes": list(tables_of.differences(shipped(), read_table(row.table))),
     }
@@ -116,7 +116,7 @@ def version(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def version_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take a version back with a reason."""
     row = access.matching_version_or_404(request, public_id)
-    today = _today(request)
+    today = today_at(request)
     form = VoidForm(request.POST or None)
 
     def write() -> MatchingVersion:
@@ -150,6 +150,7 @@ def _compared(form: VersionForm, current: tables_of.TableNow) -> tuple[list[Diff
     return list(tables_of.differences(current.table, typed)), ""
 
 
-def _today(request: StaffRequest) -> date:
+def today_at(request: StaffRequest) -> date:
+    """The day at the first location of who asks."""
     place = access.locations(request).first()
     return clock.today(place.time_zone if place else "UTC")

@@ -9,6 +9,7 @@ from resupply.web.therapist import (
     matching,
     matching_tables,
     nights,
+    plans,
     screening,
 )
 
@@ -31,6 +32,10 @@ urlpatterns = [
     path("patients/<uuid:public_id>/care-sheet.pdf", care_sheets.pdf, name="care_sheet_pdf"),
     path("texts/", care_sheets.texts, name="texts"),
     path("texts/<int:pk>/void/", care_sheets.text_void, name="text_void"),
+    path("plans/", plans.plans, name="plans"),
+    path("plans/new/", plans.plan_new, name="plan_new"),
+    path("plans/<int:pk>/void/", plans.plan_void, name="plan_void"),
+    path("plans/payers/<int:pk>/", plans.payer_window, name="payer_window"),
     path("matching/", matching_tables.versions, name="matching"),
     path("matching/new/", matching_tables.new, name="matching_new"),
     path("matching/<uuid:public_id>/", matching_tables.version, name="matching_version"),
