@@ -5,6 +5,7 @@ stands, so that a reader's approval counts for exactly that.
 """
 
 import hashlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -102,15 +103,9 @@ def is_reviewed(language: str) -> bool:
     return standing.filter(digest=digest(language)).exists()
 
 
-def reviews() -> list[TextReview]:
-    """Every approval on record, newest first, voided ones too."""
-    rows = TextReview.objects.filter(text=TEXT).select_related("recorded_by", "voided_by")
-    return list(rows.order_by("-reviewed_on", "-pk"))
-
-
-def digest(language: str) -> str:
-    """SHA-256 of every sentence in a language, as hex."""
-    said = [pair[LANGUAGES.index(language)] for pair in pairs()]
+def digest(language: str, wording: Sequence[tuple[str, str]] | None = None) -> str:
+    """SHA-256 of every sentence in a language, as hex; of the care sheet unless another wording is given."""
+    said = [pair[LANGUAGES.index(language)] for pair in (pairs() if wording is None else wording)]
     return hashlib.sha256("\n".join(said).encode()).hexdigest()
 
 

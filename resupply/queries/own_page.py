@@ -190,16 +190,6 @@ def open_pause(patient: Patient, *, today: date) -> Event | None:
     return pauses.order_by("-on", "-pk").first()
 
 
-def waiting(location_ids: Iterable[int], told: Sequence[str]) -> Sequence[PatientReport]:
-    """Reports of some kinds that nobody has seen to, the oldest first. One query."""
-    places = sorted(location_ids)
-    rows = PatientReport.objects.filter(handled_at=None, voided_at=None, told__in=told)
-    rows = rows.filter(patient__status=PatientStatus.ON_THERAPY)
-    if places:
-        rows = rows.filter(patient__location__in=places)
-    return list(rows.select_related("patient__location").order_by("recorded_at", "pk"))
-
-
 def _dates_of(line: LinePlan) -> Iterator[tuple[int, date]]:
     """Changes (0), the end of supply (1) and the time to ask (2)."""
     yield from ((0, on) for on in line.changes_on)

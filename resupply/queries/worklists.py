@@ -26,6 +26,7 @@ from django.db.models import (
 )
 
 from resupply.models import (
+    NEED_A_PERSON,
     BackOrder,
     Channel,
     Consent,
@@ -35,6 +36,7 @@ from resupply.models import (
     MessageReason,
     MessageState,
     Patient,
+    PatientReport,
     PatientStatus,
     PlanLine,
     RefillAnswer,
@@ -48,7 +50,7 @@ from resupply.rules.kinds import Kind
 from resupply.rules.questions import CALL_AFTER
 from resupply.rules.reminders import SAME_REFILL_DAYS
 
-T = TypeVar("T", RefillAnswerItem, RefillAnswer, PlanLine, BackOrder)
+T = TypeVar("T", RefillAnswerItem, RefillAnswer, PatientReport, PlanLine, BackOrder)
 Places = Collection[int]
 """Ids of locations; empty: everywhere."""
 
@@ -89,10 +91,12 @@ def read(rows: QuerySet[T], patient_of: Callable[[T], Patient], *, at_most: int)
     return WorkList(list(groups.values()), len(found) > at_most)
 
 
-def _within(row: RefillAnswerItem | RefillAnswer | PlanLine | BackOrder) -> tuple[date, int]:
+def _within(row: RefillAnswerItem | RefillAnswer | PatientReport | PlanLine | BackOrder) -> tuple[date, int]:
     """The order of one patient's rows: what may go out or ran out first, parts of one day as usual."""
     if isinstance(row, RefillAnswer):
         return row.contacted_on, 0
+    if isinstance(row, PatientReport):
+        return row.on, 0
     day = row.ordered_on if isinstance(row, BackOrder) else row.supply_ends_on  # type: ignore[union-attr]
     first: date = getattr(row, "deliver_from", day)
     return first, _PLACE[row.kind]
@@ -125,6 +129,19 @@ def to_handle(places: Places, *, today: date) -> QuerySet[RefillAnswer]:
     waiting = RefillAnswer.objects.filter(needs_person=True, handled_at=None, voided_at=None)
     rows = waiting.filter(*_of_patients(places, today=today))
     return rows.select_related("patient__location").prefetch_related("items")
+
+
+# --- reported by patients -----------------------------------------------------------------------------------
+
+
+def reported(places: Places, *, today: date) -> QuerySet[PatientReport]:
+    """What patients told us on their own pages and nobody has seen to; who said that therapy pauses, too."""
+    rows = PatientReport.objects.filter(
+        told__in=NEED_A_PERSON, handled_at=None, voided_at=None, patient__status=PatientStatus.ON_THERAPY
+    )
+    if places:
+        rows = rows.filter(patient__location__in=sorted(places))
+    return rows.select_related("patient__location")
 
 
 # --- calls to make ------------------------------------------------------------------------------------------

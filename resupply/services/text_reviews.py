@@ -6,7 +6,8 @@ from django.contrib.auth.base_user import AbstractBaseUser
 from django.db import transaction
 
 from resupply.models import TextReview
-from resupply.queries.care_sheets import LANGUAGES, TEXT, digest
+from resupply.queries.texts import CARE_SHEET, TEXTS, digest
+from resupply.rules.patient_page import LANGUAGES
 from resupply.services.errors import Refused
 from resupply.services.records import said, stamp, take_back
 
@@ -20,15 +21,18 @@ def record_review(
     reviewed_on: date,
     by: AbstractBaseUser | None,
     now: datetime,
+    text: str = CARE_SHEET,
 ) -> TextReview:
-    """Record that a reader approved the care sheet's wording, named by its digest.
+    """Record that a reader approved a text's wording (`queries.texts`), named by its digest.
 
-    Raises Refused: `language`, `changed` (the wording is another by now), `reviewer`, `qualification`,
-    `future`.
+    Raises Refused: `text`, `language`, `changed` (the wording is another by now), `reviewer`,
+    `qualification`, `future`.
     """
+    if text not in TEXTS:
+        raise Refused("text", "Choose one of the texts offered.")
     if language not in LANGUAGES:
         raise Refused("language", "Choose one of the languages offered.", "language")
-    if digest_read != digest(language):
+    if digest_read != digest(text, language):
         raise Refused("changed", "The wording has changed since it was shown. Read it again.")
     if not reviewer.strip():
         raise Refused("reviewer", "Name the reader.", "reviewer")
@@ -37,7 +41,7 @@ def record_review(
     if reviewed_on > now.date():
         raise Refused("future", f"{said(reviewed_on)} has not come yet.", "reviewed_on")
     return TextReview.objects.create(
-        text=TEXT,
+        text=text,
         language=language,
         digest=digest_read,
         reviewer=reviewer.strip(),

@@ -9,7 +9,14 @@ from django.db.models import F, QuerySet
 from django.db.models.expressions import OrderBy
 
 from resupply.delivery.tables_out import Cell
-from resupply.models import BackOrder, Patient, PlanLine, RefillAnswer, RefillAnswerItem
+from resupply.models import (
+    BackOrder,
+    Patient,
+    PatientReport,
+    PlanLine,
+    RefillAnswer,
+    RefillAnswerItem,
+)
 from resupply.queries import worklists
 from resupply.queries.worklists import Group, T
 
@@ -100,6 +107,10 @@ def _to_handle(answer: RefillAnswer) -> list[Cell]:
     ]  # fmt: skip
 
 
+def _reported(row: PatientReport) -> list[Cell]:
+    return [*_person(row.patient), row.on, row.told, row.kind, row.note]
+
+
 def _call(line: PlanLine) -> list[Cell]:
     row: Any = line
     return [
@@ -158,6 +169,23 @@ TO_HANDLE = TodayList(
     ),
     cells=_to_handle,
 )  # fmt: skip
+REPORTED = TodayList(
+    slug="patients-report",
+    title="Needs a person: from patients’ own pages",
+    about="Air leaks, sore spots, equipment not in use, parts changed without a spare on record",
+    empty="No report waits for a person.",
+    how="Patients appear here when they report air leaks, a sore spot, that they do not use the equipment, "
+    "or a part change without a spare on record.",
+    rows=worklists.reported,
+    patient_of=lambda row: row.patient,
+    orders={
+        "": ("Oldest first", ("recorded_at", "pk")),
+        "newest": ("Newest first", ("-recorded_at", "-pk")),
+        "name": _by_name("patient"),
+    },
+    header=(*_PERSON, "on", "told", "kind", "note"),
+    cells=_reported,
+)
 CALLS = TodayList(
     slug="calls",
     title="Calls to make",
@@ -197,5 +225,7 @@ EXPECTED = TodayList(
     cells=_expected,
 )  # fmt: skip
 
-LISTS: dict[str, TodayList[Any]] = {kind.slug: kind for kind in (SAID_YES, TO_HANDLE, CALLS, EXPECTED)}
+LISTS: dict[str, TodayList[Any]] = {
+    kind.slug: kind for kind in (SAID_YES, TO_HANDLE, REPORTED, CALLS, EXPECTED)
+}
 """In the order of the first page."""

@@ -15,7 +15,7 @@ from resupply.services import back_orders, plans
 from resupply.services.standing import settle
 from resupply.web.today_lists import LISTS, SHOWN
 from tests import builders
-from tests.builders import NOW, make_contact, make_dispense, make_item, make_patient
+from tests.builders import NOW, make_contact, make_dispense, make_item, make_patient, make_report
 from tests.cast import Cast
 from tests.web.desk.test_desk import text
 
@@ -54,8 +54,9 @@ def with_cushion(patient: Patient, *, on: date = date(2026, 2, 1)) -> Patient:
 
 
 def everything(cast: Cast, patient: Patient) -> None:
-    """The patient stands on all four lists."""
+    """The patient stands on all five lists."""
     make_answer(with_cushion(patient), needs_person=True, note="moves in May", contacted_on=date(2026, 3, 9))
+    make_report(patient)
     make_dispense(patient, on=date(2026, 1, 2), lines=[{"part_code": "A7038"}])
     plans.refresh_plans([patient.pk], now=NOW)
     back_orders.back_order(
@@ -79,6 +80,7 @@ def test_each_section_leads_to_its_form(cast: Cast, ines: Client) -> None:
     for address in (
         f"{reverse('desk:dispense', args=[person])}?answer={answer}",
         f"{reverse('desk:answer_handled', args=[answer])}?back=today",
+        f"{reverse('desk:report_handled', args=[cast.odalys.reports.get().public_id])}?back=today",
         f"{reverse('desk:answer', args=[person])}?back=today",
         f"{reverse('desk:contact', args=[person])}?back=today",
         reverse("desk:dispense", args=[person]) + '"',
@@ -137,9 +139,9 @@ def test_as_many_queries_for_thirty_patients_as_for_one(
 ) -> None:
     for _ in range(number):
         everything(cast, make_patient(location=cast.north))
-    with django_assert_max_num_queries(13):
+    with django_assert_max_num_queries(14):
         page = ines.get(HOME)
-    assert [len(section.groups) for section in page.context["sections"]] == [number] * 4
+    assert [len(section.groups) for section in page.context["sections"]] == [number] * 5
     if number > SHOWN:
         assert "The whole list" in text(page)
 

@@ -29,6 +29,7 @@ _WAYS = [
     ("Care sheet", "therapist:care_sheet", "care_sheet.see"),
     ("Magnets", "therapist:magnets", "magnets.screen"),
     ("Device and orders", "desk:equipment", "patient.see"),
+    ("Own page", "desk:link", "patient.link"),
     ("Calendar", "desk:calendar", "patient.calendar"),
     ("Messages", "desk:messages", "patient.messages"),
     ("History", "desk:history", "patient.see"),

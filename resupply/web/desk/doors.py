@@ -1,0 +1,199 @@
+"""The link to a patient's own page, at the desk: give it out, renew it, revoke it, see what the patient sees;
+and reports that patients sent from there.
+"""
+
+from typing import Any
+from uuid import UUID
+
+from django import forms
+from django.conf import settings
+from django.contrib import messages
+from django.http import HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.views.decorators.http import require_GET, require_http_methods
+
+from resupply import clock
+from resupply.models import Patient, PatientLink, PatientReport
+from resupply.queries import doors as door_queries
+from resupply.queries import texts
+from resupply.rules.patient_page import LANGUAGES
+from resupply.services import doors, own_page, plans
+from resupply.services.doors import IssuedLink
+from resupply.web import access
+from resupply.web.access import StaffRequest, may
+from resupply.web.desk.acts import answer
+from resupply.web.forms import written
+from resupply.web.patient_page import page_context
+from resupply.web.qr import qr_svg
+from resupply.web.wording import day_words
+
+GET_OR_POST = require_http_methods(["GET", "HEAD", "POST"])
+
+
+class HandledForm(forms.Form):
+    """What was done about a report."""
+
+    note = forms.CharField(
+        label="What was done", max_length=300, help_text="For example: called, comes in on Friday."
+    )
+
+
+@may("patient.link")
+@GET_OR_POST
+def link(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """The patient's link and its past ones; a POST gives one out, and the answer shows it this once."""
+    person = access.patient_or_404(request, public_id)
+    form = forms.Form(request.POST if request.method == "POST" else None)
+    if request.method == "POST":
+        issued = written(form, lambda: doors.issue(person, by=request.staff.user, now=clock.now()))
+        if issued:
+            return _address_page(request, issued, "The link is ready")
+    return render(request, "desk/link.html", _page(person) | {"form": form})
+
+
+@may("patient.link")
+@GET_OR_POST
+def renew(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """Another address for the page; the old one ends, with every device that opened it."""
+    row = access.link_or_404(request, public_id)
+    form = forms.Form(request.POST if request.method == "POST" else None)
+    if request.method == "POST":
+        issued = written(form, lambda: doors.renew(row, by=request.staff.user, now=clock.now()))
+        if issued:
+            return _address_page(request, issued, "The new link is ready")
+    text = (
+        f"{row.patient.name} gets a new link. The old one ends at once, on paper too, and every device is "
+        "asked for the date of birth again."
+    )
+    return _confirm(request, row, form, "Renew the link", text)
+
+
+@may("patient.link")
+@GET_OR_POST
+def revoke(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """The end of a link."""
+    row = access.link_or_404(request, public_id)
+    form = forms.Form(request.POST if request.method == "POST" else None)
+    if request.method == "POST":
+        written(form, lambda: doors.revoke(row, by=request.staff.user, now=clock.now()))
+        if form.is_valid():
+            messages.success(request, "The link is revoked. It opens nothing any more.")
+            return redirect("desk:link", row.patient.public_id)
+    text = f"The link to the page of {row.patient.name} ends at once and for good, on every device."
+    return _confirm(request, row, form, "Revoke the link", text)
+
+
+@may("patient.link")
+@require_GET
+def own(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """What the patient sees, marked as looked at by staff; nothing can be sent from it."""
+    person = access.patient_or_404(request, public_id)
+    now = clock.now()
+    plans.refresh_if_run_out(person, now=now)
+    asked = request.GET.get("language", "")
+    language = asked if asked in LANGUAGES else person.language
+    today = clock.today(person.time_zone)
+    context = page_context(person, language=language, today=today, now=now) | {
+        "staff_looking": True,
+        "is_reviewed": texts.is_reviewed(texts.PATIENT_PAGE, language),
+        "token": "",
+    }
+    response = render(request, "patient/page.html", context)
+    response["Cache-Control"] = "no-store"
+    return response
+
+
+@may("report.handle")
+@GET_OR_POST
+def report_handled(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """A person saw to what a patient reported."""
+    row = access.report_or_404(request, public_id)
+    person = row.patient
+    today = clock.today(person.time_zone)
+    form = HandledForm(request.POST or None)
+    said = f"{row.get_told_display()}, {day_words(row.on, today=today)}"
+
+    def write() -> str:
+        own_page.handle(row, note=form.cleaned_data["note"], by=request.staff.user, now=clock.now())
+        return f"Seen to: {said}."
+
+    return answer(
+        request, person, form, write, title=said, action="Mark as seen to", text=_report_text(row),
+        back_url=_back(request, person),
+    )  # fmt: skip
+
+
+def _report_text(row: PatientReport) -> str:
+    """What the patient wrote, and what waits to be done."""
+    what = {
+        "leak": "The patient reports that air leaks. Ask where, and offer a look at the fit.",
+        "sore": "The patient reports a sore spot. Ask whether the skin is open, and offer a look at the fit.",
+        "unused": "The patient is not using the equipment; therapy is on record as paused. Call, ask why, "
+        "and tell the prescriber where that is due.",
+        "changed": "The patient changed this part without a spare on record. Find out where it came from, "
+        "and log the dispense if it was ours.",
+        "ill": "The patient was ill; a wash was added that day.",
+    }[row.told]
+    part = f" Part: {row.get_kind_display()}." if row.kind else ""
+    note = f" In the patient's words: “{row.note}”" if row.note else ""
+    return f"{what}{part}{note}"
+
+
+def _back(request: StaffRequest, person: Patient) -> str:
+    """Where one came from: a list, or else the patient's page."""
+    came = request.GET.get("back", "")
+    if came == "work" and access.can(request, "follow_up.record"):
+        return reverse("therapist:work")
+    if came == "today":
+        return reverse("home")
+    if came == "patients-report":
+        return reverse("worklist", args=[came])
+    return reverse("desk:patient", args=[person.public_id])
+
+
+def _page(person: Patient) -> dict[str, Any]:
+    rows = list(door_queries.of_patient(person))
+    live = next((row for row in rows if row.revoked_at is None), None)
+    return {
+        "person": person,
+        "today": clock.today(person.time_zone),
+        "live": live,
+        "now": clock.now(),
+        "is_expired": live is not None and live.expires_at <= clock.now(),
+        "ended": [row for row in rows if row is not live],
+        "languages": [("en", "English"), ("es", "Spanish")],
+    }
+
+
+def _address_page(request: StaffRequest, issued: IssuedLink, title: str) -> HttpResponse:
+    """The link in full, this once: no program on the way may keep the page."""
+    person = issued.link.patient
+    address = settings.PUBLIC_URL + reverse("me:page", args=[issued.token])
+    context = {
+        "person": person,
+        "today": clock.today(person.time_zone),
+        "title": title,
+        "address": address,
+        "qr": qr_svg(address, title="QR code of the link to the patient's own page"),
+        "link": issued.link,
+    }
+    response = render(request, "desk/link_address.html", context)
+    response["Cache-Control"] = "no-store"
+    return response
+
+
+def _confirm(
+    request: StaffRequest, row: PatientLink, form: forms.Form, action: str, text: str
+) -> HttpResponse:
+    context = {
+        "person": row.patient,
+        "today": clock.today(row.patient.time_zone),
+        "form": form,
+        "title": action,
+        "action": action,
+        "text": text,
+        "danger": action.startswith("Revoke"),
+        "back_url": reverse("desk:link", args=[row.patient.public_id]),
+    }
+    return render(request, "act.html", context)
