@@ -137,7 +137,7 @@ def plan_void(request: StaffRequest, pk: int) -> HttpResponse:
         "today": today_at(request),
         "back_url": reverse("therapist:plans"),
     }
-    return render(request, "therapist/act.html", context, status=422 if form.errors else 200)
+    return render(request, "act.html", context, status=422 if form.errors else 200)
 
 
 @may("care_plan.version")
@@ -168,7 +168,7 @@ def payer_window(request: StaffRequest, pk: int) -> HttpResponse:
         "today": today_at(request),
         "back_url": reverse("therapist:plans"),
     }
-    return render(request, "therapist/act.html", context, status=422 if form.errors else 200)
+    return render(request, "act.html", context, status=422 if form.errors else 200)
 
 
 def _record(
