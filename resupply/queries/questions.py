@@ -151,7 +151,9 @@ def behind(token: str) -> RefillQuestion | None:
             token_hash=token_hash(token), question__patient__status=PatientStatus.ON_THERAPY
         )
         .exclude(question__state=QuestionState.WITHDRAWN)
-        .select_related("question__patient__location", "question__answer")
+        .select_related(
+            "question__patient__location", "question__patient__plan_state", "question__answer__patient"
+        )
         .first()
     )
     return link.question if link else None

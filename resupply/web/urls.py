@@ -14,6 +14,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("desk/", include("resupply.web.desk.urls")),
     path("therapist/", include("resupply.web.therapist.urls")),
     path("manager/", include("resupply.web.manager.urls")),
+    path("ask/", include("resupply.web.patient.ask_urls")),
     path("me/<str:token>/", include("resupply.web.patient.page_urls")),
     path("", include("resupply.web.patient.urls")),
 ]

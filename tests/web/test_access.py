@@ -153,6 +153,7 @@ TABLE: dict[str, set[str]] = {
     "stock:back_order_void": CARE,
     "stock:back_order_new": CARE,
     "feed:calendar": ANYONE,  # its address is the secret
+    "ask:question": ANYONE,  # and this
     "me:page": ANYONE,  # so is this; it asks for the date of birth, and the others lead to it
     "me:tick": ANYONE,
     "me:month": ANYONE,
@@ -191,7 +192,7 @@ SHOWN |= {
 WRITES = {name for name in TABLE if name.startswith(("desk:", "therapist:"))} - SHOWN
 BEHIND_THE_DOOR = {name for name in TABLE if name.startswith("me:")} - {"me:page"}
 """Pages of a patient that a device without the date of birth is led away from, whatever it sends."""
-WRITES |= {"me:page"} | BEHIND_THE_DOOR
+WRITES |= {"ask:question", "me:page"} | BEHIND_THE_DOOR
 WRITES |= {"manager:item_new", "manager:item_edit", "manager:recall_new", "manager:recall_void"}
 STOCK_SHOWN = {"stock:shelves", "stock:csv", "stock:to_order", "stock:ledger", "stock:back_orders"}
 WRITES |= {name for name in TABLE if name.startswith("stock:")} - STOCK_SHOWN

@@ -7,16 +7,7 @@ from django import forms
 from resupply.models import LARGEST_QUANTITY, AnswerChannel, Condition, Handover, Outcome, Wish
 from resupply.services.answers import NewItem
 from resupply.web.forms import day_field
-
-NEEDS: dict[str, tuple[str, str]] = {
-    "worn": ("Worn, time for a new one", Condition.WORN),
-    "leaks": ("It leaks", Condition.LEAKS),
-    "broken": ("Cracked, torn or broken", Condition.BROKEN),
-    "lost": ("Lost", Condition.BROKEN),
-    "unclean": ("Stained or smelling in spite of washing", Condition.WORN),
-    "used_up": ("The last one is in use, none left", Condition.UNKNOWN),
-}
-"""Quick choices of why a part is needed: its words on record, and the condition they tell of."""
+from resupply.web.needs import NEEDS
 
 _REASONS = [("", "Choose, or type"), *((key, words) for key, (words, _) in NEEDS.items())]
 _ASKED = [("yes", "Wants it"), ("no", "Not now"), ("", "Not asked")]

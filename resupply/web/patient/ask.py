@@ -1,0 +1,181 @@
+"""A refill question, answered by its link: one page, no sign-in, no cookie, no script.
+
+The path holds a secret, and the secret is all that answering asks for: three taps for a tired person. So the
+page says nothing that is not asked about: no name, no date of birth, no address. Opening it records nothing:
+mail programs and scanners open links too. Only a pressed button records. The page is kept by nobody, found by
+nobody, and says to no other site where one came from; answers that Django would log by their path are marked
+as logged already (the site's log formatter scrubs such paths besides).
+"""
+
+from dataclasses import dataclass
+from datetime import datetime
+from http import HTTPStatus
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from django.http import HttpRequest, HttpResponse, HttpResponseNotAllowed
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.utils import translation
+from django.views.decorators.csrf import csrf_exempt
+from django.views.decorators.debug import sensitive_variables
+
+from resupply import clock
+from resupply.delivery.calendar_words import KINDS
+from resupply.models import RefillAnswer, RefillQuestion, Wish
+from resupply.queries import questions as question_queries
+from resupply.queries.questions import Asked
+from resupply.rules.kinds import Kind
+from resupply.rules.patient_page import LANGUAGES, said_day
+from resupply.rules.question_page import words
+from resupply.services import plans, questions
+from resupply.services.errors import Refused
+from resupply.web.patient.ask_forms import AskForm, first
+
+UNDO = "undo"
+_SHOWN = {"acted", "nothing_left", "not_asked", "not_stopped", "withdrawn"}
+"""Refusals that the page itself explains once it is opened again."""
+_HEADERS = {
+    "Cache-Control": "no-store",
+    "X-Robots-Tag": "noindex, nofollow",
+    "Referrer-Policy": "no-referrer",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What was recorded, in words."""
+
+    wish: str
+    wanted: list[str]
+    not_now: list[str]
+    handover: str
+    when: str
+    needs_person: bool
+    is_late: bool
+
+
+# The path is the proof of who asks: who cannot guess it can forge nothing. (And a page that names itself to
+# nobody sends no origin with its form, which the usual check would refuse.)
+@csrf_exempt
+@sensitive_variables("token")
+def question(request: HttpRequest, token: str) -> HttpResponse:
+    """GET shows the question, or what was answered; POST records."""
+    if request.method not in ("GET", "HEAD", "POST"):
+        return _private(HttpResponseNotAllowed(["GET", "HEAD", "POST"]))
+    now = clock.now()
+    found = question_queries.behind(token)
+    if found is None:
+        return _gone(request)
+    plans.refresh_if_run_out(found.patient, now=now)
+    language = found.patient.language if found.patient.language in LANGUAGES else "en"
+    with translation.override(language):
+        if request.method == "POST":
+            return _private(_record(request, found, token, language, now))
+        return _private(_show(request, found, language, now))
+
+
+def _show(request: HttpRequest, found: RefillQuestion, language: str, now: datetime) -> HttpResponse:
+    """The form; what was recorded; or that there is nothing to answer."""
+    asked = question_queries.asked(found, day=plans.today_of(found.patient, now), now=now)
+    changes = "change" in request.GET
+    if asked.answer is not None and asked.answer.is_voided:
+        return _page(request, found, language, "nothing")
+    if asked.answer is not None and not (changes and asked.can_change and asked.answer.wish != Wish.STOP):
+        return _page(request, found, language, "told", asked=asked, told=_told(asked.answer, language))
+    if not asked.parts:
+        return _page(request, found, language, "nothing")
+    form = AskForm(
+        parts=asked.parts,
+        language=language,
+        handover=question_queries.usual_handover(found.patient),
+        initial=first(asked.answer),
+    )
+    return _page(request, found, language, "question", asked=asked, form=form)
+
+
+def _record(
+    request: HttpRequest, found: RefillQuestion, token: str, language: str, now: datetime
+) -> HttpResponse:
+    """Record the button that was pressed and show it; or the form again, with what to mend."""
+    here = redirect(reverse("ask:question", args=[token]))
+    try:
+        if request.POST.get("wish") == UNDO:
+            questions.take_back_stop(found, now=now)
+            return here
+        asked = question_queries.asked(found, day=plans.today_of(found.patient, now), now=now)
+        form = AskForm(
+            request.POST,
+            parts=asked.parts,
+            language=language,
+            handover=question_queries.usual_handover(found.patient),
+        )
+        if not form.is_valid() and request.POST.get("wish") != Wish.STOP:
+            return _again(request, found, language, asked, form)
+        questions.answer(found, now=now, **_words_of(form))
+    except Refused as refusal:
+        if refusal.field in {"answered_by", "relation"}:
+            form.add_error("answered_by", words(language)["somebody_missing"])
+            return _again(request, found, language, asked, form)
+        if refusal.code not in _SHOWN:
+            raise
+        if refusal.code == "not_asked":
+            return redirect(f"{reverse('ask:question', args=[token])}?change")
+    return here  # what is on record by now says the rest
+
+
+def _again(
+    request: HttpRequest, found: RefillQuestion, language: str, asked: Asked, form: AskForm
+) -> HttpResponse:
+    """The form with what to mend; nothing was recorded."""
+    status = HTTPStatus.UNPROCESSABLE_ENTITY
+    return _page(request, found, language, "question", status, asked=asked, form=form)
+
+
+def _words_of(form: AskForm) -> dict[str, Any]:
+    """What was said. An opt-out holds whatever else is wrong with the form."""
+    if form.is_valid():
+        return form.answer()
+    return {"wish": Wish.STOP, "items": [], "still_using": None, "handover": form.usual_handover}
+
+
+def _told(answer: RefillAnswer, language: str) -> Told:
+    said, names = words(language), KINDS[language]
+    items = list(answer.items.order_by("pk"))
+    local = answer.answered_at.astimezone(ZoneInfo(answer.patient.time_zone))
+    return Told(
+        wish=answer.wish,
+        wanted=[names[Kind(item.kind)] for item in items if item.wanted],
+        not_now=[names[Kind(item.kind)] for item in items if not item.wanted],
+        handover=said[f"told_{answer.handover}"],
+        when=said["told_when"].format(day=said_day(local.date(), language, today=None)),
+        needs_person=answer.needs_person and answer.handled_at is None,
+        is_late=answer.is_late,
+    )
+
+
+def _page(
+    request: HttpRequest,
+    found: RefillQuestion,
+    language: str,
+    part: str,
+    status: HTTPStatus = HTTPStatus.OK,
+    **context: Asked | AskForm | Told,
+) -> HttpResponse:
+    frame = {"words": words(language), "language": language, "phone": found.patient.location.phone}
+    return render(request, f"patient/question_{part}.html", frame | context, status=status)
+
+
+def _gone(request: HttpRequest) -> HttpResponse:
+    """A link that opens nothing, in both languages: the same words, whatever the reason."""
+    both = [(language, words(language)) for language in LANGUAGES]
+    context = {"words": words("en"), "language": "en", "both": both}
+    return _private(render(request, "patient/gone.html", context, status=HTTPStatus.NOT_FOUND))
+
+
+def _private(response: HttpResponse) -> HttpResponse:
+    """With the headers of a secret address, and not logged by its path."""
+    for name, value in _HEADERS.items():
+        response[name] = value
+    response._has_been_logged = True  # type: ignore[attr-defined]
+    return response
