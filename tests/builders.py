@@ -32,6 +32,7 @@ from resupply.models import (
     MagnetScreen,
     MatchingVersion,
     MatchRecord,
+    Message,
     Night,
     NightImport,
     Order,
@@ -41,9 +42,11 @@ from resupply.models import (
     PatientReport,
     Payer,
     Proof,
+    QuestionPart,
     Recall,
     RefillAnswer,
     RefillAnswerItem,
+    RefillQuestion,
     Role,
     Said,
     Staff,
@@ -59,6 +62,7 @@ from resupply.rules.tables import part_types
 from resupply.services import doors
 from resupply.services.doors import IssuedLink
 from resupply.services.people import token_rows
+from resupply.services.questions import make_link
 
 TODAY = date(2026, 3, 18)
 NOW = datetime(2026, 3, 18, 15, 0, tzinfo=UTC)
@@ -251,6 +255,27 @@ def make_answer(patient: Patient, *, items: Iterable[dict[str, Any]] = ({},), **
 def make_contact(patient: Patient, **over: Any) -> Contact:
     """A call on 2026-03-16 that nobody answered."""
     return Contact.objects.create(patient=patient, **{"on": date(2026, 3, 16), "outcome": "no_answer"} | over)
+
+
+def make_question(patient: Patient, *, parts: Iterable[dict[str, Any]] = ({},), **over: Any) -> str:
+    """An open refill question about the cushion that went out on the usual day; returns the token of its link.
+
+    Parts take the dates of the patient's lines, where there are any.
+    """
+    values = {"asked_at": NOW, "expires_at": NOW + timedelta(days=30)} | over
+    question = RefillQuestion.objects.create(patient=patient, **values)
+    for part in parts:
+        fields: dict[str, Any] = {"kind": "cushion", "part_code": "A7032"} | part
+        line = patient.plan_lines.filter(kind=fields["kind"]).first()
+        fields.setdefault("supply_ends_on", line.supply_ends_on if line else TODAY)
+        QuestionPart.objects.create(question=question, **fields)
+    asked_on = question.asked_at.date()
+    message = Message.objects.create(
+        patient=patient, channel="mail", purpose="refill_question", question=question, day=asked_on,
+        state="sent", created_at=question.asked_at, not_before=question.asked_at,
+        expires_at=question.asked_at + timedelta(hours=9), finished_at=question.asked_at,
+    )  # fmt: skip
+    return make_link(question.pk, message.pk, now=question.asked_at)
 
 
 def make_movement(item: CatalogueItem, location: Location, **over: Any) -> StockMovement:
