@@ -410,7 +410,7 @@ def make_nights(patient: Patient, *, first: date, minutes: Iterable[int], **over
     return brought
 
 
-def make_link(patient: Patient, **over: Any) -> IssuedLink:
+def make_own_page(patient: Patient, **over: Any) -> IssuedLink:
     """A live link to the patient's own page, of the suite's usual day; any other one ends."""
     PatientLink.objects.filter(patient=patient, revoked_at=None).update(revoked_at=NOW)
     issued = doors.issue(patient, by=None, now=NOW)

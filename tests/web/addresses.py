@@ -29,12 +29,12 @@ from tests.builders import (
     make_follow_up,
     make_follow_up_plan,
     make_item,
-    make_link,
     make_match,
     make_matching_version,
     make_movement,
     make_nights,
     make_order,
+    make_own_page,
     make_payer,
     make_proof,
     make_question,
@@ -82,7 +82,7 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
     upload = Upload.objects.order_by("pk").first() or make_upload()
     batch = ImportBatch.objects.order_by("pk").first() or make_batch()
     table = MatchingVersion.objects.first() or make_matching_version()
-    link = make_link(patient)
+    link = make_own_page(patient)
     subject: Mapping[str, Sequence[object]] = {
         **{name: [upload.public_id] for name in IMPORTS},
         **dict.fromkeys(("desk:imports", "desk:import_new", "desk:import_columns"), ()),
