@@ -1,9 +1,9 @@
-"""How hard the words for patients are to read, by published formulas: the own page, its cleaning and cautions.
+"""How hard the words for patients are to read, by published formulas: the own page, its cleaning, cautions.
 
-English: Flesch-Kincaid grade level (Kincaid, Fishburne, Rogers, Chissom, Derivation of new readability formulas
-for Navy enlisted personnel, Naval Technical Training Command, 1975): 0.39 words/sentence + 11.8 syllables/word
-- 15.59. The limit of grade 6 is the project's own; the American Medical Association asks for grade 6 or below in
-what patients are given (from memory).
+English: Flesch-Kincaid grade level (Kincaid, Fishburne, Rogers, Chissom, Derivation of new readability
+formulas for Navy enlisted personnel, Naval Technical Training Command, 1975): 0.39 words/sentence + 11.8
+syllables/word - 15.59. The limit of grade 6 is the project's own; the American Medical Association asks for
+grade 6 or below in what patients are given (from memory).
 
 Spanish: Fernandez Huerta's reading ease (Medidas sencillas de lecturabilidad, Consigna 214, 1959), read as
 206.84 - 60 syllables/word - 1.02 words/sentence; 70 is "fairly easy", 80 "easy" (from memory).
@@ -79,8 +79,8 @@ def fernandez_huerta(texts: list[str]) -> float:
 
 @pytest.mark.parametrize(
     ("word", "count"),
-    [("cleaning", 2), ("clean", 1), ("chamber", 2), ("use", 1), ("changed", 1), ("prescribed", 2), ("table", 2),
-     ("emergency", 4), ("the", 1), ("needed", 2)],
+    [("cleaning", 2), ("clean", 1), ("chamber", 2), ("use", 1), ("changed", 1), ("prescribed", 2),
+     ("table", 2), ("emergency", 4), ("the", 1), ("needed", 2)],
 )  # fmt: skip
 def test_english_syllables(word: str, count: int) -> None:
     assert syllables_en(word) == count
@@ -110,7 +110,7 @@ def test_english_reads_at_grade_6_or_below() -> None:
     too_hard = {
         text: round(flesch_kincaid([text]), 1)
         for text in page_texts("en")
-        if sum(map(len, sentences(text))) >= 12 and flesch_kincaid([text]) > 8
+        if sum(map(len, sentences(text))) >= 12 and flesch_kincaid([text]) > 7
     }
     assert too_hard == {}  # nor does any one longer text stand out
 
