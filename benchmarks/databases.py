@@ -16,6 +16,7 @@ from django.db import connection, models
 
 from benchmarks import population
 from resupply.models import Dispense, DispenseLine, FindToken, Location, Patient, PlanLine, PlanState
+from resupply.services.people import token_rows
 
 ROOT = Path(__file__).resolve().parents[1]
 _BATCH = 20_000
@@ -82,13 +83,7 @@ def _fill(number: int) -> None:
 
 def _copy_people(people: Sequence[Patient]) -> None:
     copy(Patient, people, with_ids=True)
-    with (
-        connection.cursor() as cursor,
-        cursor.copy(f"COPY {FindToken._meta.db_table} (patient_id, token) FROM STDIN") as rows,
-    ):
-        for patient in people:
-            for row in population.token_rows(patient):
-                rows.write_row(row)
+    copy(FindToken, (row for patient in people for row in token_rows(patient)))
     copy(PlanLine, (line for patient in people for line in population.plan_lines(patient)))
     copy(PlanState, (PlanState(patient_id=patient.pk) for patient in people))
 

@@ -88,9 +88,9 @@ def _is_local() -> bool:
     return str(connection.settings_dict["HOST"]).startswith("/")
 
 
-def slowest(by_case: Mapping[str, Times]) -> Times:
+def slowest(by_case: Mapping[str, Times]) -> tuple[str, Times]:
     """The case with the largest median."""
-    return max(by_case.values(), key=lambda times: times.median)
+    return max(by_case.items(), key=lambda of: of[1].median)
 
 
 def _value(of: Times | float) -> float:

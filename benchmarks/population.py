@@ -16,7 +16,6 @@ from uuid import UUID
 
 from resupply.models import Dispense, DispenseLine, Patient, PlanLine
 from resupply.rules.tables import part_types
-from resupply.services.people import find_tokens
 
 SEED = 20260318
 TODAY = date(2026, 3, 18)
@@ -57,11 +56,6 @@ def patients(number: int) -> Iterator[Patient]:
             location_id=dice.choices(range(1, LOCATIONS + 1), cum_weights=rooms)[0],
             therapy_started_on=TODAY - timedelta(days=dice.randrange(4000)),
         )
-
-
-def token_rows(patient: Patient) -> Iterator[tuple[int, str]]:
-    """Patient and token, as the product makes them."""
-    return ((patient.pk, token) for token in sorted(find_tokens(patient)))
 
 
 def plan_lines(patient: Patient) -> Iterator[PlanLine]:

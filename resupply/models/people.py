@@ -3,6 +3,7 @@
 import uuid
 from datetime import date
 
+import pgtrigger
 from django.conf import settings
 from django.db import models
 from django.db.models import Q
@@ -99,6 +100,18 @@ class Patient(models.Model):
 
     class Meta:
         ordering = ["family_name", "given_name", "id"]
+        triggers = [
+            pgtrigger.Trigger(
+                name="tokens_move_along",
+                when=pgtrigger.After,
+                operation=pgtrigger.Update,
+                condition=pgtrigger.AnyChange("location"),
+                func=(
+                    "UPDATE resupply_findtoken SET location_id = NEW.location_id WHERE patient_id = NEW.id;"
+                    " RETURN NULL;"
+                ),
+            )
+        ]
         constraints = [
             models.CheckConstraint(condition=~Q(reference=""), name="patient_has_reference"),
             models.CheckConstraint(condition=Q(cleaning_weekday__lte=6), name="cleaning_weekday_0_to_6"),
@@ -123,15 +136,25 @@ class Patient(models.Model):
 
 
 class FindToken(models.Model):
-    """A word a patient is found by: a folded name part, reference, birth date, end of the phone number."""
+    """A word a patient is found by: a folded name part, reference, birth date, end of the phone number.
+
+    `location` is the patient's, so that a search of one location reads no other's rows; it is given when the
+    row is written, and a trigger on `Patient` keeps it when the patient moves.
+    """
 
     patient = models.ForeignKey(Patient, models.CASCADE, related_name="find_tokens")
+    location = models.ForeignKey(
+        Location, models.PROTECT, related_name="+", db_index=False, db_constraint=False
+    )
     token = models.CharField(max_length=80, db_collation="C")
     """Ordered by its characters alone, so that a plain index finds beginnings."""
 
     class Meta:
         constraints = [models.UniqueConstraint(fields=["patient", "token"], name="find_token_once")]
-        indexes = [models.Index(fields=["token", "patient"], name="find_token_order")]
+        indexes = [
+            models.Index(fields=["token", "patient"], include=["location"], name="find_token_order"),
+            models.Index(fields=["location", "token", "patient"], name="find_token_by_place"),
+        ]
 
     def __str__(self) -> str:
         return f"find token {self.pk}"

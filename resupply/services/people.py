@@ -151,6 +151,14 @@ def find_tokens(patient: Patient) -> frozenset[str]:
     return frozenset(token[:80] for token in tokens if token)
 
 
+def token_rows(patient: Patient) -> list[FindToken]:
+    """The rows a saved patient is found by, not saved."""
+    return [
+        FindToken(patient=patient, location_id=patient.location_id, token=token)
+        for token in sorted(find_tokens(patient))
+    ]
+
+
 def fold(text: str) -> str:
     """Lower case without accents: what is stored to be found, and what is typed to find it."""
     spread = unicodedata.normalize("NFKD", text.casefold().translate(_UNDECOMPOSED))
@@ -215,12 +223,10 @@ def _save(patient: Patient) -> None:
 
 def _write_tokens(patient: Patient) -> None:
     """Make the stored tokens equal the patient's own."""
-    wanted = find_tokens(patient)
+    wanted = {row.token: row for row in token_rows(patient)}
     stored = set(FindToken.objects.filter(patient=patient).values_list("token", flat=True))
-    FindToken.objects.filter(patient=patient, token__in=stored - wanted).delete()
-    FindToken.objects.bulk_create(
-        FindToken(patient=patient, token=token) for token in sorted(wanted - stored)
-    )
+    FindToken.objects.filter(patient=patient, token__in=stored - wanted.keys()).delete()
+    FindToken.objects.bulk_create(row for token, row in wanted.items() if token not in stored)
 
 
 def _consent(

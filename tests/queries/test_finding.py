@@ -6,10 +6,10 @@ from random import Random
 import pytest
 from pytest_django import DjangoAssertNumQueries
 
-from resupply.models import Patient
+from resupply.models import Location, Patient
 from resupply.queries.finding import LOOKED_AT, MOST_FOUND, find_patients
 from resupply.services.people import find_tokens, fold
-from tests.builders import make_patient
+from tests.builders import make_location, make_patient
 from tests.cast import Cast
 
 
@@ -58,15 +58,27 @@ def test_whole_words_come_before_beginnings_and_the_list_is_short(cast: Cast) ->
 
 
 def test_only_among_the_patients_one_may_see(cast: Cast) -> None:
-    mine = Patient.objects.filter(location=cast.south)
-    assert find_patients(mine, ["brandt"]) == []
-    assert find_patients(mine, ["okafor"]) == [cast.tevin]
+    mine, at = Patient.objects.filter(location=cast.south), [cast.south.pk]
+    assert find_patients(mine, ["brandt"], at=at) == []
+    assert find_patients(mine, ["okafor"], at=at) == [cast.tevin]
+    assert find_patients(mine, ["brandt"]) == []  # `among` decides, whatever is searched
+
+
+def test_a_patient_who_moved_is_found_at_the_new_location_only(cast: Cast) -> None:
+    def found_at(location: Location) -> list[Patient]:
+        return find_patients(Patient.objects.filter(location=location), ["bra", "od"], at=[location.pk])
+
+    assert (found_at(cast.north), found_at(cast.south)) == ([cast.odalys], [])
+    Patient.objects.filter(pk=cast.odalys.pk).update(location=cast.south)  # no service: the trigger does it
+    assert (found_at(cast.north), found_at(cast.south)) == ([], [cast.odalys])
+    assert set(cast.odalys.find_tokens.values_list("location", flat=True)) == {cast.south.pk}
 
 
 @pytest.mark.parametrize("looked_at", [LOOKED_AT, 5, 1])
 def test_it_finds_whom_a_look_at_every_patient_finds(cast: Cast, looked_at: int) -> None:
     """The search by indexes, cut short early or late, against its meaning in one line."""
     dice = Random(7)
+    locations = [cast.north, cast.south, make_location()]
     names = ["Ana", "Anna", "Ann", "Maria", "Mar", "Marsh", "Li", "Lin", "Nuñez", "Le", "Ana María"]
     for number in range(70):
         make_patient(
@@ -75,20 +87,20 @@ def test_it_finds_whom_a_look_at_every_patient_finds(cast: Cast, looked_at: int)
             family_name=dice.choice(names),
             birth_date=date(1950 + dice.randrange(4), 1 + dice.randrange(3), 1 + dice.randrange(28)),
             phone=f"555-0{dice.randrange(100, 120)}",
-            location=dice.choice([cast.north, cast.south]),
+            location=dice.choice(locations),
         )
-    everyone, southern = Patient.objects.all(), Patient.objects.filter(location=cast.south)
+    everyone = Patient.objects.all()
     tokens = {patient: find_tokens(patient) for patient in everyone.select_related("location")}
     beginnings = sorted({token[: dice.randrange(1, 6)] for some in tokens.values() for token in some})
-    for among, may_see in (
-        (everyone, tokens.keys()),
-        (southern, {p for p in tokens if p.location == cast.south}),
-    ):
+    for staff_of in (locations, locations[1:2], locations[1:]):
+        at = [] if staff_of is locations else [location.pk for location in staff_of]
+        among = everyone.filter(location__in=at) if at else everyone
+        may_see = {patient for patient in tokens if patient.location in staff_of}
         for _ in range(40):
             words = dice.sample(beginnings, dice.randrange(1, 4))
             holds = [p for p in may_see if all(any(t.startswith(w) for t in tokens[p]) for w in words)]
             holds.sort(key=lambda p: (not tokens[p].issuperset(words), p.family_name, p.given_name, p.pk))
-            got = find_patients(among, words, looked_at=looked_at)
+            got = find_patients(among, words, at=at, looked_at=looked_at)
             assert len(got) == len(set(got)) == min(len(holds), MOST_FOUND), words
             assert set(got) <= set(holds)
             if len(holds) <= MOST_FOUND or (looked_at == LOOKED_AT and len(holds) < 50):

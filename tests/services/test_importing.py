@@ -204,6 +204,7 @@ def test_a_changed_patient_is_updated_and_a_changed_payer_pays_from_the_day_of_i
         ("Payer C", TODAY),
     ]
     assert set(FindToken.objects.values_list("token", flat=True)) == find_tokens(patient)
+    assert set(FindToken.objects.values_list("location", flat=True)) == {patient.location_id}
     before = on_record()
     bring(tmp_path, patients=changed)
     assert on_record() == before

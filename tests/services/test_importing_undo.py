@@ -97,6 +97,7 @@ def test_files_of_an_undone_import_come_in_again_as_the_first_time(tmp_path: Pat
     assert (revived.family_name, revived.status) == ("Brandt", PatientStatus.ON_THERAPY)
     assert revived.batch == ImportBatch.objects.latest("pk")
     assert {token.token for token in FindToken.objects.all()} == find_tokens(revived)
+    assert {token.location for token in FindToken.objects.all()} == {revived.location}
     assert set(bring(tmp_path, **WHOLE).added.values()) == {0}
     undo()
     assert Patient.objects.get().status == PatientStatus.WITHDRAWN

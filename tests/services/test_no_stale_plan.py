@@ -1,7 +1,8 @@
 """No path that changes facts can leave a plan stale.
 
 After every write, of every kind and in any order, the stored plans equal a rebuild from the records, to the
-byte, and so do the rows that say which yes to a refill stands.
+byte, and so do the rows that say which yes to a refill stands. Every patient is found by their own words, at
+their own location.
 """
 
 import os
@@ -14,10 +15,19 @@ from django.db import transaction
 from hypothesis import HealthCheck, given, note, settings
 from hypothesis import strategies as st
 
-from resupply.models import PlanChecklist, PlanLine, PlanState, StandingYes
+from resupply.models import (
+    FindToken,
+    Patient,
+    PatientStatus,
+    PlanChecklist,
+    PlanLine,
+    PlanState,
+    StandingYes,
+)
 from resupply.rules.periods import Period, Unit
 from resupply.services import plans
 from resupply.services.errors import Refused
+from resupply.services.people import find_tokens
 from resupply.services.policies import set_terms
 from tests import builders
 from tests.services.writes import World, Write, any_write
@@ -48,6 +58,7 @@ def test_after_any_writes_stored_plans_equal_a_rebuild(writes: list[Write]) -> N
             except Refused:
                 continue
             assert stored() == rebuilt(world)
+            assert words_stored() == words_wanted()
         transaction.set_rollback(True)
 
 
@@ -64,6 +75,17 @@ def test_the_comparison_sees_a_stale_plan() -> None:
     world = World.make()
     builders.make_dispense(world.patients[0])
     assert stored() != rebuilt(world)
+
+
+def words_stored() -> set[tuple[int, int, str]]:
+    """Patient, location and word of every row that patients are found by."""
+    return set(FindToken.objects.values_list("patient_id", "location_id", "token"))
+
+
+def words_wanted() -> set[tuple[int, int, str]]:
+    """The same from the patients on record; those of an undone import are not found."""
+    known = Patient.objects.exclude(status=PatientStatus.WITHDRAWN)
+    return {(patient.pk, patient.location_id, word) for patient in known for word in find_tokens(patient)}
 
 
 def stored() -> Mapping[str, list[tuple[object, ...]]]:

@@ -74,6 +74,16 @@ def test_a_corrected_name_is_found_and_the_old_one_no_more(details: people.Patie
     assert "zoe" not in tokens
 
 
+def test_find_tokens_move_to_another_location_with_their_patient(
+    details: people.PatientDetails, cast: Cast
+) -> None:
+    patient = people.create_patient(details, by=None, now=NOW)
+    assert set(patient.find_tokens.values_list("location", flat=True)) == {details.location.pk}
+    elsewhere = next(place for place in (cast.north, cast.south) if place != details.location)
+    people.update_patient(patient, replace(details, location=elsewhere, given_name="Chloé"), now=NOW)
+    assert set(patient.find_tokens.values_list("location", flat=True)) == {elsewhere.pk}
+
+
 REFUSED = [
     ({"reference": "1047"}, "reference_taken", "reference"),
     ({"reference": "  "}, "reference_missing", "reference"),

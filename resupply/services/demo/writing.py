@@ -38,7 +38,7 @@ from resupply.services.demo.people import Person
 from resupply.services.demo.proofs import CARRIER, tell_proofs
 from resupply.services.demo.screens import tell_screens
 from resupply.services.demo.stock import expiry_of, lot_of
-from resupply.services.people import find_tokens
+from resupply.services.people import token_rows
 
 YEAR = Period(12, Unit.MONTH)
 ASKED = {
@@ -55,11 +55,7 @@ def write_people(people: Sequence[Person], clinic: Clinic, *, now: datetime) -> 
         Book(person, patient, clinic, Random(f"book {person.number}"), now)  # noqa: S311 - no secrets
         for person, patient in zip(people, patients, strict=True)
     ]
-    FindToken.objects.bulk_create(
-        FindToken(patient=patient, token=token)
-        for patient in patients
-        for token in sorted(find_tokens(patient))
-    )
+    FindToken.objects.bulk_create(row for patient in patients for row in token_rows(patient))
     Coverage.objects.bulk_create(row for book in books for row in _coverage(book))
     Consent.objects.bulk_create(row for book in books for row in _consents(book))
     Device.objects.bulk_create(_device(book) for book in books)

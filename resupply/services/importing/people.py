@@ -20,7 +20,7 @@ from resupply.services.importing.before import Before, changed, replaced
 from resupply.services.importing.known import Payers, chunks
 from resupply.services.importing.places import DEFAULT_LOCATION
 from resupply.services.importing.rows import PatientRow
-from resupply.services.people import find_tokens
+from resupply.services.people import token_rows
 from resupply.services.records import Stamp, local_day
 
 HOW_CONSENTED = "on file with the clinic's old list"
@@ -145,11 +145,7 @@ def write_tokens(new: Iterable[Patient], changed: Collection[Patient] = ()) -> N
     for some in chunks([patient.pk for patient in changed]):
         FindToken.objects.filter(patient_id__in=some).delete()
     FindToken.objects.bulk_create(
-        (
-            FindToken(patient=patient, token=token)
-            for patient in (*new, *changed)
-            for token in sorted(find_tokens(patient))
-        ),
+        (row for patient in (*new, *changed) for row in token_rows(patient)),
         batch_size=BATCH,
     )
 

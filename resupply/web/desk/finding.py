@@ -18,7 +18,10 @@ def find(request: StaffRequest) -> HttpResponse:
     """The patients that match, or those seen last; one match alone is opened by the form at once."""
     typed = request.POST.get("q", "").strip()
     among = access.patients(request)
-    found = find_patients(among, fold(typed).split()[:8]) if typed else recent_patients(among)
+    if typed:
+        found = find_patients(among, fold(typed).split()[:8], at=request.location_ids)
+    else:
+        found = recent_patients(among)
     if _as_you_type(request):
         return render(
             request, "components/_find_results.html", {"results": _shown(found) if typed else [], "q": typed}
