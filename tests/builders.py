@@ -258,7 +258,7 @@ def make_contact(patient: Patient, **over: Any) -> Contact:
 
 
 def make_question(patient: Patient, *, parts: Iterable[dict[str, Any]] = ({},), **over: Any) -> str:
-    """An open refill question about the cushion that went out on the usual day; returns the token of its link.
+    """An open refill question about the cushion, sent on the usual day; returns the token of its link.
 
     Parts take the dates of the patient's lines, where there are any.
     """
