@@ -31,6 +31,8 @@ class FirstMonths:
     """Use in the first months and the covering policy's re-evaluation; None where the payer asks for none."""
 
     adherence: Adherence
+    nights: int
+    """How many of their nights are on record."""
     window: Reevaluation | None
     seen_on: date | None
     """The day within the window on which the re-evaluation was documented."""
@@ -64,7 +66,8 @@ def first_months(patient: Patient, nights: Sequence[Night], *, last_night_over: 
     seen = FollowUp.objects.filter(patient=patient, voided_at=None, is_reevaluation=True)
     if window is not None:
         seen = seen.filter(on__gte=window.first)
-    return FirstMonths(adherence, window, seen.order_by("on").values_list("on", flat=True).first())
+    known = sum(patient.therapy_started_on <= night <= adherence.last_night for night in minutes)
+    return FirstMonths(adherence, known, window, seen.order_by("on").values_list("on", flat=True).first())
 
 
 def leak_since(nights: Sequence[Night], lines: Sequence[PlanLine], *, as_of: date) -> list[LeakSince]:

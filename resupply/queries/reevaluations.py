@@ -74,12 +74,13 @@ def _row(
         return None
     through = min(max(minutes, default=started_on), today - timedelta(days=1))
     adherence = judge(minutes, started_on=started_on, through=through)
+    has_nights = any(started_on <= night <= adherence.last_night for night in minutes)
     seen_on = next((day for day in seen if day >= window.first), None)
     missing = [
         name
         for name, is_missing in [
-            ("nights", not minutes),
-            ("use", bool(minutes) and adherence.verdict is not Verdict.MET),
+            ("nights", not has_nights),
+            ("use", has_nights and adherence.verdict is not Verdict.MET),
             ("seen", seen_on is None and today >= window.first),
         ]
         if is_missing

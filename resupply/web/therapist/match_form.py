@@ -121,7 +121,7 @@ def _switch(change: Change, table: Table) -> Switch:
 def _field(question: Question) -> forms.Field:
     if question.kind == "number":
         return forms.DecimalField(
-            label=f"{question.text}, {question.unit}",
+            label=f"{question.text} ({question.unit})",
             required=False,
             min_value=question.least,
             max_value=question.most,
