@@ -82,7 +82,9 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
     upload = Upload.objects.order_by("pk").first() or make_upload()
     batch = ImportBatch.objects.order_by("pk").first() or make_batch()
     table = MatchingVersion.objects.first() or make_matching_version()
-    link = make_own_page(patient)
+    ended, link = make_own_page(patient), make_own_page(patient)  # the second ends the first
+    question_token = make_question(patient)
+    question = patient.refill_questions.latest("pk")
     subject: Mapping[str, Sequence[object]] = {
         **{name: [upload.public_id] for name in IMPORTS},
         **dict.fromkeys(("desk:imports", "desk:import_new", "desk:import_columns"), ()),
@@ -131,9 +133,11 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         "stock:back_order": [(patient.back_orders.first() or make_back_order(patient)).public_id],
         "stock:back_order_void": [(patient.back_orders.first() or make_back_order(patient)).public_id],
         "feed:calendar": [calendar.token],
-        "ask:question": [make_question(patient)],
-        "desk:link_renew": [link.link.public_id],
-        "desk:link_revoke": [link.link.public_id],
+        "ask:question": [question_token],
+        "desk:question_again": [question.public_id],
+        "desk:question_withdraw": [question.public_id],
+        "desk:link_renew": [ended.link.public_id],
+        "desk:link_revoke": [ended.link.public_id],
         "desk:report_handled": [(patient.reports.first() or make_report(patient)).public_id],
         **{name: [link.token] for name in views() if name.startswith("me:")},
         "me:report": [link.token, "leak"],

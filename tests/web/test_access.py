@@ -48,6 +48,8 @@ TABLE: dict[str, set[str]] = {
     "desk:answer": CARE,
     "desk:answer_handled": CARE,
     "desk:answer_void": CARE,
+    "desk:question_again": CARE,
+    "desk:question_withdraw": CARE,
     "desk:contact": CARE,
     "desk:contact_void": CARE,
     "desk:swap": CARE,

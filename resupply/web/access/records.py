@@ -38,6 +38,7 @@ from resupply.models import (
     Proof,
     Recall,
     RefillAnswer,
+    RefillQuestion,
     StockMovement,
     Subscription,
     TextReview,
@@ -230,6 +231,17 @@ def refill_answer_or_404(request: StaffRequest, public_id: UUID) -> RefillAnswer
     )
     _show_times_at(answer.patient.location)
     return answer
+
+
+def question_or_404(request: StaffRequest, public_id: UUID) -> RefillQuestion:
+    """One refill question of such a patient."""
+    question = _or_404(
+        RefillQuestion.objects.select_related("patient__location").filter(
+            _here(request, "patient__location"), public_id=public_id
+        )
+    )
+    _show_times_at(question.patient.location)
+    return question
 
 
 def contact_or_404(request: StaffRequest, public_id: UUID) -> Contact:

@@ -45,6 +45,7 @@ WHO_MAY: dict[str, frozenset[Role]] = {
     "event.void": _CARE,
     "answer.record": _CARE,
     "answer.void": _CARE,
+    "question.change": _CARE,
     "contact.record": _CARE,
     "contact.void": _CARE,
     "patient.link": _CARE,

@@ -12,6 +12,7 @@ from resupply import clock
 from resupply.models import Patient
 from resupply.queries import dispenses as dispense_queries
 from resupply.queries import patients as patient_queries
+from resupply.queries import questions as question_queries
 from resupply.queries import said
 from resupply.queries.strips import strip_data
 from resupply.services import plans
@@ -88,6 +89,7 @@ def messages(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "person": person,
         "today": today,
         "sent": patient_queries.messages(person),
+        "questions": question_queries.of_patient(person)[:20],
         "standing": patient_queries.standing(person, today=today),
     }
     return render(request, "desk/messages.html", context)

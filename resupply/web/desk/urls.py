@@ -15,6 +15,7 @@ from resupply.web.desk import (
     orders,
     patients,
     people,
+    questions,
     slips,
     why,
 )
@@ -35,6 +36,8 @@ urlpatterns = [
     path("patients/<uuid:public_id>/contact/", answers.contact, name="contact"),
     path("answers/<uuid:public_id>/handled/", answers.answer_handled, name="answer_handled"),
     path("answers/<uuid:public_id>/void/", answers.answer_void, name="answer_void"),
+    path("questions/<uuid:public_id>/again/", questions.again, name="question_again"),
+    path("questions/<uuid:public_id>/withdraw/", questions.withdraw, name="question_withdraw"),
     path("contacts/<uuid:public_id>/void/", answers.contact_void, name="contact_void"),
     path("patients/<uuid:public_id>/swap/", acts.swap, name="swap"),
     path("patients/<uuid:public_id>/loss/", acts.loss, name="loss"),

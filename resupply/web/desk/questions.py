@@ -1,0 +1,57 @@
+"""A refill question in the hands of staff: ask it once more, or take it back with a reason."""
+
+from uuid import UUID
+
+from django import forms
+from django.http import HttpResponse
+from django.urls import reverse
+from django.views.decorators.http import require_http_methods
+
+from resupply import clock
+from resupply.services import questions, reminders
+from resupply.web import access
+from resupply.web.access import StaffRequest, may
+from resupply.web.desk.acts import answer as answer_form
+from resupply.web.desk.forms import VoidForm
+from resupply.web.wording import day_words
+
+GET_OR_POST = require_http_methods(["GET", "POST"])
+
+
+@may("question.change")
+@GET_OR_POST
+def again(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """Send one more message of a question, within the patient's hours; an expired one is asked anew."""
+    found = access.question_or_404(request, public_id)
+    today = clock.today(found.patient.time_zone)
+
+    def write() -> str:
+        message = reminders.ask_again(found, by=request.staff.user, now=clock.now())
+        return f"The question goes out again on {day_words(message.day, today=today)}."
+
+    return answer_form(
+        request, found.patient, forms.Form(request.POST if request.method == "POST" else None), write,
+        title="Ask again", action="Send it again",
+        text="One more message with a link of its own goes to the patient, at an hour when mail may be sent. "
+        "It names no part. The links of earlier messages keep working.",
+        back_url=reverse("desk:messages", args=[found.patient.public_id]),
+    )  # fmt: skip
+
+
+@may("question.change")
+@GET_OR_POST
+def withdraw(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """Take a question back: its links end, and what of it waits is not sent."""
+    found = access.question_or_404(request, public_id)
+    form = VoidForm(request.POST or None)
+
+    def write() -> str:
+        questions.withdraw(found, reason=form.cleaned_data["reason"], by=request.staff.user, now=clock.now())
+        return "The question is withdrawn."
+
+    return answer_form(
+        request, found.patient, form, write, title="Withdraw the question", action="Withdraw it", danger=True,
+        text="Its links say that they have ended, and nothing more of it is sent. When the parts come to "
+        "their next reminder, the patient is asked anew.",
+        back_url=reverse("desk:messages", args=[found.patient.public_id]),
+    )  # fmt: skip
