@@ -21,10 +21,13 @@ from django.db.models.fields.tuple_lookups import TupleGreaterThanOrEqual, Tuple
 from resupply.models import Dispense, FindToken, Patient
 
 MOST_FOUND = 12
-LOOKED_AT = 1000
+LOOKED_AT = 500
 """Index entries of a word walked one by one for each other word, about 4 µs each; more are met as sets."""
 _CANDIDATES = 50
 """Patients put in order of name: beyond them a longer word is needed anyway."""
+
+_LAST = "\U0010ffff"
+"""Comes after every letter, and is none."""
 
 Rows = QuerySet[FindToken]
 Entry = tuple[str, int]
@@ -42,11 +45,11 @@ def find_patients(
     if not words:
         return []
     telling = sorted(set(words), key=lambda word: (-len(word), word))
-    whole = _holders(telling, _Entries("token", at), looked_at)
+    whole = _holders(telling, _Entries(True, at), looked_at)
     found = _by_name(among, whole)
     if len(found) == MOST_FOUND:
         return found
-    near = _holders(telling, _Entries("token__startswith", at), looked_at)
+    near = _holders(telling, _Entries(False, at), looked_at)
     return found + _by_name(among, set(near).difference(whole))[: MOST_FOUND - len(found)]
 
 
@@ -65,14 +68,16 @@ def _by_name(among: QuerySet[Patient], ids: Collection[int]) -> list[Patient]:
 
 @dataclass(frozen=True, slots=True)
 class _Entries:
-    """Find tokens of some locations (none: of all) that start with a word, or equal it."""
+    """Find tokens of some locations (none: of all) that equal a word, or start with it."""
 
-    lookup: str
+    whole: bool
     at: Collection[int]
 
     def anywhere(self, word: str) -> Rows:
-        """Those for a word, whatever the location."""
-        return FindToken.objects.filter(**{self.lookup: word})
+        """Those for a word, whatever the location; beginnings as a range, which is cheaper than LIKE."""
+        if self.whole:
+            return FindToken.objects.filter(token=word)
+        return FindToken.objects.filter(token__gte=word, token__lt=word + _LAST)
 
     def of(self, word: str) -> Rows:
         """Those for a word."""
