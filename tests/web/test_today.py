@@ -83,7 +83,7 @@ def test_each_section_leads_to_its_form(cast: Cast, ines: Client) -> None:
         f"{reverse('desk:report_handled', args=[cast.odalys.reports.get().public_id])}?back=today",
         f"{reverse('desk:answer', args=[person])}?back=today",
         f"{reverse('desk:contact', args=[person])}?back=today",
-        reverse("desk:dispense", args=[person]) + '"',
+        f"{reverse('desk:dispense', args=[person])}?back_order=",
     ):
         assert address in page, address
     words = text(ines.get(HOME))
