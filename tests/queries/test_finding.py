@@ -57,6 +57,13 @@ def test_whole_words_come_before_beginnings_and_the_list_is_short(cast: Cast) ->
     assert others == [f"L{number:02}" for number in range(MOST_FOUND - 1)]
 
 
+def test_a_short_name_typed_to_its_end_comes_before_those_it_begins(cast: Cast) -> None:
+    for number in range(40):
+        make_patient(given_name="Li", family_name=f"Mary{number}")
+    short = make_patient(given_name="Li", family_name="Ma")
+    assert find_patients(Patient.objects.all(), ["li", "ma"], looked_at=15)[0] == short
+
+
 def test_only_among_the_patients_one_may_see(cast: Cast) -> None:
     mine, at = Patient.objects.filter(location=cast.south), [cast.south.pk]
     assert find_patients(mine, ["brandt"], at=at) == []
@@ -103,6 +110,9 @@ def test_it_finds_whom_a_look_at_every_patient_finds(cast: Cast, looked_at: int)
             got = find_patients(among, words, at=at, looked_at=looked_at)
             assert len(got) == len(set(got)) == min(len(holds), MOST_FOUND), words
             assert set(got) <= set(holds)
+            whole = [p for p in holds if tokens[p].issuperset(words)]
+            if len(whole) <= MOST_FOUND:
+                assert got[: len(whole)] == whole, words
             if len(holds) <= MOST_FOUND or (looked_at == LOOKED_AT and len(holds) < 50):
                 assert got == holds[:MOST_FOUND], words
 

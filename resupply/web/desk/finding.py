@@ -16,7 +16,7 @@ from resupply.web.access import StaffRequest, may
 @require_http_methods(["GET", "POST"])
 def find(request: StaffRequest) -> HttpResponse:
     """The patients that match, or those seen last; one match alone is opened by the form at once."""
-    typed = request.POST.get("q", "").strip()
+    typed = request.POST.get("q", "").replace("\0", "").strip()
     among = access.patients(request)
     if typed:
         found = find_patients(among, fold(typed).split()[:8], at=request.location_ids)

@@ -72,6 +72,7 @@ def test_as_you_type_a_list_comes_back_and_nothing_else(cast: Cast, ines: Client
     assert at("patient", cast.odalys.public_id) in answer.content.decode()
     assert "Nobody found" in text(ines.post(at("find"), {"q": "zzz"}, headers={"HX-Request": "true"}))
     assert text(ines.post(at("find"), {"q": " "}, headers={"HX-Request": "true"})).strip() == ""
+    assert "Odalys Brandt" in text(ines.post(at("find"), {"q": "bra\0"}, headers={"HX-Request": "true"}))
 
 
 def test_what_is_typed_is_never_taken_from_the_address(cast: Cast, ines: Client) -> None:
