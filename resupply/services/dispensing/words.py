@@ -85,7 +85,7 @@ def _magnets(known: Known, on: date) -> str:
         what = "and must not go to this patient. Give one without magnets, or ask a therapist."
     else:
         what = (
-            "and this patient's answers about implants are missing or too old. Have a therapist ask, or give "
+            "and this patient's answers about implants are missing or too old. Ask now, or give "
             "a part without magnets."
         )
     return f"This part holds magnets, or may, {what} {NO_REASON}"
