@@ -8,7 +8,7 @@ import gc
 import json
 import statistics
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -86,11 +86,6 @@ def _processor() -> float:
 def _is_local() -> bool:
     """Whether the server is reached by a socket of this machine."""
     return str(connection.settings_dict["HOST"]).startswith("/")
-
-
-def slowest(by_case: Mapping[str, Times]) -> tuple[str, Times]:
-    """The case with the largest median."""
-    return max(by_case.items(), key=lambda of: of[1].median)
 
 
 def _value(of: Times | float) -> float:
