@@ -110,12 +110,12 @@ def take_back_stop(question: RefillQuestion, *, now: datetime) -> None:
         if not question_queries.may_change(said):
             raise Refused("acted", "Somebody has acted on this answer. Please call.")
         void_answer(said, reason="Taken back by the patient on the page it was given on.", by=None, now=now)
-        still_open = now < question.expires_at and not _other_open(question)
-        RefillQuestion.objects.filter(pk=question.pk).update(
-            state=QuestionState.OPEN if still_open else QuestionState.EXPIRED,
-            closed_at=None if still_open else now,
-            answer=None,
-        )
+        before = question_queries.said_since(question)  # what was said by it, or otherwise, counts again
+        still_open = before is None and now < question.expires_at and not _other_open(question)
+        question.state = QuestionState.OPEN if still_open else QuestionState.EXPIRED
+        question.state = QuestionState.ANSWERED if before else question.state
+        question.closed_at, question.answer = None if still_open else now, before
+        question.save(update_fields=["state", "closed_at", "answer"])
 
 
 def withdraw(question: RefillQuestion, *, reason: str, by: AbstractBaseUser | None, now: datetime) -> None:

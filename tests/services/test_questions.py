@@ -266,6 +266,16 @@ def test_a_stop_pressed_by_mistake_is_taken_back() -> None:
         questions.take_back_stop(question, now=NOW)
 
 
+def test_with_the_stop_taken_back_what_was_said_before_counts_again() -> None:
+    question, _ = asked()
+    first = say(question)
+    say(question, "stop", now=NOW + timedelta(minutes=1))
+    questions.take_back_stop(question, now=NOW + timedelta(minutes=2))
+    question.refresh_from_db()
+    assert (question.state, question.answer) == ("answered", first)
+    assert set(open_items(question.patient_id, now=NOW + DAY)) == {"cushion"}
+
+
 def test_a_yes_by_link_is_the_record_the_desk_ships_from() -> None:
     patient = make_due_patient()
     question, _ = asked(patient)
