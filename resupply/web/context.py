@@ -27,7 +27,7 @@ _PLACES = [
         "Follow-ups",
         "therapist:work",
         "follow_up.record",
-        ("therapist:work", "therapist:follow_up", "therapist:nights"),
+        ("therapist:work", "therapist:follow_up", "therapist:nights", "therapist:plan", "therapist:payer"),
     ),
     ("Overdue", "manager:overdue", "overdue.see", ("manager:overdue",)),
     ("Stock", "stock:shelves", "stock.see", ("stock:",)),
