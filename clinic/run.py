@@ -180,9 +180,12 @@ def _gather_static_files() -> None:
 
 def _announce(address: str, sign_ins: dict[str, str]) -> None:
     """Print the address and, once, who may sign in."""
+    patient = sign_ins.pop("patient", "")
     width = max((len(name) for name in sign_ins), default=0)
     rows = [f"    {name:<{width}}   {password}" for name, password in sign_ins.items()]
     say("\n".join(["", f"  The demo clinic is open: {address}", "", "  Sign in as", *rows, ""]))
+    if patient:
+        say(f"  A patient's own page: {patient}\n")
     say("  Everyone in it is invented. The passwords are new at every start and work on this machine only.")
     say("  Ctrl-C stops everything.\n")
 

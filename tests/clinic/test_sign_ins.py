@@ -2,14 +2,17 @@
 
 import json
 from io import StringIO
+from typing import Any
 
 import pytest
 from django.contrib.auth import authenticate
 from django.core.management import CommandError, call_command
 from django.http import HttpRequest
-from django.test import RequestFactory, override_settings
+from django.test import Client, RequestFactory, override_settings
 
 from clinic.accounts.models import User
+from resupply.models import Patient
+from tests.builders import make_device, make_patient
 
 pytestmark = pytest.mark.django_db
 
@@ -65,3 +68,15 @@ def test_refused_where_other_machines_can_reach_the_site(desk: User, monkeypatch
 def test_refused_without_demo_accounts() -> None:
     with pytest.raises(CommandError, match="load_demo"):
         renew()
+
+
+def test_a_patient_of_the_demo_gets_a_new_link_each_time(desk: User, settings: Any) -> None:
+    settings.PUBLIC_URL = "http://testserver"
+    assert "patient" not in renew()
+    make_patient(reference="1047", given_name="Odalys", family_name="Brandt")
+    assert "patient" not in renew()  # nor for somebody who happens to have that name
+    make_device(Patient.objects.get(), serial="DEMO-1047")
+    first, second = renew()["patient"], renew()["patient"]
+    assert first.endswith(" (born 4 Feb 1961)")
+    paths = [said.partition(" ")[0].partition("testserver")[2] for said in (first, second)]
+    assert [Client().get(path).status_code for path in paths] == [410, 200]

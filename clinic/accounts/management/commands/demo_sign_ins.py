@@ -1,11 +1,15 @@
-"""`manage.py demo_sign_ins`: new random passwords for the demo's accounts, printed this once."""
+"""`manage.py demo_sign_ins`: new random passwords for the demo's accounts, and a link to a patient's own
+page, printed this once.
+"""
 
 import json
 import os
 import secrets
+from io import StringIO
 from typing import Any
 
 from django.conf import settings
+from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from clinic.accounts.models import User
@@ -36,13 +40,22 @@ class Command(BaseCommand):
             user.save(update_fields=["password", "is_demo"])
         if not passwords:
             raise CommandError("No demo accounts here; `manage.py load_demo` makes them.")
-        self.stdout.write(_as_json(passwords) if json else _as_lines(passwords))
+        shown = passwords | _patient()
+        self.stdout.write(_as_json(shown) if json else _as_lines(shown))
 
 
-def _as_json(passwords: dict[str, str]) -> str:
-    return json.dumps(passwords)
+def _patient() -> dict[str, str]:
+    """`patient`: the address of the demo patient's own page, with the date of birth that opens it."""
+    printed = StringIO()
+    call_command("demo_patient_link", stdout=printed)
+    found = json.loads(printed.getvalue())
+    return {"patient": f"{found['address']} (born {found['born']})"} if found else {}
 
 
-def _as_lines(passwords: dict[str, str]) -> str:
-    order = [name for name in DEMO_USERS if name in passwords]
-    return "\n".join(f"{name:<12}{passwords[name]}" for name in order)
+def _as_json(shown: dict[str, str]) -> str:
+    return json.dumps(shown)
+
+
+def _as_lines(shown: dict[str, str]) -> str:
+    order = [name for name in (*DEMO_USERS, "patient") if name in shown]
+    return "\n".join(f"{name:<12}{shown[name]}" for name in order)
