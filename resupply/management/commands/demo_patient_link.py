@@ -10,7 +10,6 @@ from django.urls import reverse
 from resupply import clock
 from resupply.services import demo
 from resupply.services.demo.own_page import renew_demo_link
-from resupply.web.wording import birth_words
 
 
 class Command(BaseCommand):
@@ -26,5 +25,6 @@ class Command(BaseCommand):
         found = {}
         if issued:
             found["address"] = settings.PUBLIC_URL + reverse("me:page", args=[issued.token])
-            found["born"] = birth_words(issued.link.patient.birth_date)
+            born = issued.link.patient.birth_date
+            found["born"] = f"{born.day} {born:%b} {born.year}"
         self.stdout.write(json.dumps(found))
