@@ -237,7 +237,8 @@ def cancel(held: Claim, *, now: datetime) -> None:
             state=MessageState.CANCELLED, finished_at=now, leased_until=None, last_error=NOT_NEEDED
         )
         if closed and not held.is_unsure:
-            _free(MessageReason.objects.filter(message=held.message_id))
+            reasons = MessageReason.objects.filter(message=held.message_id)
+            _free(reasons.filter(message__question__closed_by=None))  # staff took it back: not asked tomorrow
 
 
 def give_back(claims: Iterable[Claim], *, now: datetime, wait: timedelta) -> None:

@@ -6,7 +6,15 @@ import pytest
 from django.db import transaction
 from django.db.models import F
 
-from resupply.models import Contact, DispenseLine, Location, Message, RefillAnswer, RefillAnswerItem
+from resupply.models import (
+    Contact,
+    DispenseLine,
+    Location,
+    Message,
+    RefillAnswer,
+    RefillAnswerItem,
+    RefillQuestion,
+)
 from resupply.queries import worklists
 from resupply.services import demo
 
@@ -33,6 +41,8 @@ def test_every_work_list_has_somebody_in_each_room(day: date) -> None:
     assert {("yes", True), ("not_now", True), ("not_now", False)} <= said
     tried = worklists.calls((), today=day).filter(contact_outcome__isnull=False)
     assert tried.exists(), "a call that was tried before"
+    asked = RefillQuestion.objects.filter(state="open", messages__state="sent", parts__isnull=False)
+    assert asked.exists(), "a question that is open"
 
 
 @pytest.mark.parametrize("day", DAYS[1:], ids=str)

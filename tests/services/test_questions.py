@@ -526,3 +526,14 @@ def test_a_waiting_message_is_dropped_with_the_answer() -> None:
     reminders.ask_again(question, by=None, now=NOW + DAY)
     say(question, now=NOW + DAY)
     assert Message.objects.latest("id").state == MessageState.CANCELLED
+
+
+def test_withdrawn_while_a_worker_holds_the_message_it_is_not_asked_anew_tomorrow() -> None:
+    make_due_patient(line={"ends": 20})
+    sweep()
+    (held,) = outbox.claim(now=NOW)
+    questions.withdraw(RefillQuestion.objects.get(), reason="is away", by=make_user(), now=NOW)
+    assert send(NOW + timedelta(minutes=5)).letters == []  # the lease is over, and another worker looks
+    assert Message.objects.get(pk=held.message_id).state == MessageState.CANCELLED
+    assert MessageReason.objects.get().stands
+    assert sweep(NOW + DAY) == 0

@@ -13,11 +13,14 @@ from resupply.models import (
     MessageReason,
     Patient,
     PlanLine,
+    QuestionPart,
     RefillAnswer,
     RefillAnswerItem,
+    RefillQuestion,
     Wish,
 )
 from resupply.rules.kinds import Kind
+from resupply.rules.questions import EXPIRES_AFTER
 from resupply.rules.tables import part_types
 from resupply.services.demo.clinic import Clinic
 from resupply.services.demo.dates import weekday_by
@@ -56,6 +59,8 @@ class Said:
     consents: list[Consent] = field(default_factory=list)
     messages: list[Message] = field(default_factory=list)
     reasons: list[MessageReason] = field(default_factory=list)
+    questions: list[RefillQuestion] = field(default_factory=list)
+    parts: list[QuestionPart] = field(default_factory=list)
 
     def at(self, day: date, dice: Random) -> datetime:
         """A moment of the working day, in UTC, never later than now."""
@@ -97,11 +102,25 @@ class Said:
         self.items.append(row)
         return row
 
+    def question(self, patient: Patient, asked_at: datetime, lines: list[PlanLine]) -> RefillQuestion:
+        """An open question about these lines."""
+        row = RefillQuestion(patient=patient, asked_at=asked_at, expires_at=asked_at + EXPIRES_AFTER)
+        self.questions.append(row)
+        self.parts += [
+            QuestionPart(
+                question=row, kind=line.kind, part_code=line.part_code, supply_ends_on=line.supply_ends_on
+            )
+            for line in lines
+        ]
+        return row
+
     def write(self) -> None:
         """Store the rows, so many statements however many there are."""
         RefillAnswer.objects.bulk_create(self.answers)
         RefillAnswerItem.objects.bulk_create(sorted(self.items, key=lambda item: _USUAL_ORDER[item.kind]))
         Contact.objects.bulk_create(self.contacts)
         Consent.objects.bulk_create(self.consents)
+        RefillQuestion.objects.bulk_create(self.questions)
+        QuestionPart.objects.bulk_create(self.parts)
         Message.objects.bulk_create(self.messages)
         MessageReason.objects.bulk_create(self.reasons)

@@ -24,7 +24,7 @@ from resupply.rules.sending import Note
 from resupply.services.demo.dates import weekday_by
 from resupply.services.demo.said import Open, Said
 from resupply.services.records import stamp
-from resupply.services.reminders import PURPOSE
+from resupply.services.reminders import PURPOSE, QUESTION
 
 
 def _yes(said: Said, one: Open, dice: Random) -> None:
@@ -37,6 +37,11 @@ def _yes(said: Said, one: Open, dice: Random) -> None:
 def _asked(said: Said, one: Open, dice: Random) -> None:
     """Was written to more than a week ago and has not answered."""
     _write_to(said, one, days=dice.randrange(8, 12), dice=dice)
+
+
+def _questioned(said: Said, one: Open, dice: Random) -> None:
+    """Was asked the other day, by a mail with a link, and has not answered yet."""
+    _write_to(said, one, days=2, dice=dice, asks=True)
 
 
 def _leaks(said: Said, one: Open, dice: Random) -> None:
@@ -141,13 +146,16 @@ def _not_using(said: Said, one: Open, dice: Random) -> None:
 
 
 TOLD = (
-    _yes, _asked, _leaks, _tried, _for_the_patient, _note, _asked, _not_using, _yes, _stop, _wrong_number,
+    _yes, _asked, _leaks, _tried, _for_the_patient, _note, _asked, _not_using, _questioned, _stop,
+    _wrong_number,
 )  # fmt: skip
 """By place among the room's open refills; whoever comes after has not said anything, nor been written to."""
 
 
-def _write_to(said: Said, one: Open, *, days: int, dice: Random) -> None:
-    """A reminder that went out so many days ago, where the patient may be written to and was due then."""
+def _write_to(said: Said, one: Open, *, days: int, dice: Random, asks: bool = False) -> None:
+    """A reminder that went out so many days ago, where the patient may be written to and was due then; where
+    it `asks`, with a refill question, which is open still.
+    """
     day = said.today - timedelta(days=days)
     due = [(line, step_reached(_refill(line), day=day)) for line in one.lines]
     reached = [(line, step) for line, step in due if step is not None]
@@ -157,7 +165,7 @@ def _write_to(said: Said, one: Open, *, days: int, dice: Random) -> None:
     message = Message(
         patient=one.patient,
         channel=Channel.MAIL,
-        purpose=PURPOSE,
+        purpose=QUESTION if asks else PURPOSE,
         day=day,
         state=MessageState.SENT,
         created_at=sent_at - timedelta(minutes=4),
@@ -175,8 +183,11 @@ def _write_to(said: Said, one: Open, *, days: int, dice: Random) -> None:
             language=one.patient.language,
             step=reached[0][1].name,
             phone=one.patient.location.phone,
+            token="[secret]" if asks else "",
         )
     )
+    if asks:
+        message.question = said.question(one.patient, message.created_at, [line for line, _ in reached])
     message.subject, message.body_text = letter.subject, letter.text
     said.messages.append(message)
     said.reasons += [
