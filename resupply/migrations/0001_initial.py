@@ -562,6 +562,24 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='CleaningTick',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('day', models.DateField()),
+                ('task', models.CharField(max_length=40)),
+                ('recorded_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('voided_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('patient', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='cleaning_ticks', to='resupply.patient')),
+            ],
+            options={
+                'abstract': False,
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('void_reason', ''), ('voided_at', None)), models.Q(('voided_at__isnull', False), models.Q(('void_reason', ''), _negated=True)), _connector='OR'), name='resupply_cleaningtick_void_has_reason'), models.UniqueConstraint(condition=models.Q(('voided_at', None)), fields=('patient', 'day', 'task'), name='cleaning_tick_once')],
+            },
+        ),
+        migrations.CreateModel(
             name='Consent',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -680,10 +698,11 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                 ('token', models.CharField(db_collation='C', max_length=80)),
+                ('location', models.ForeignKey(db_constraint=False, db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='resupply.location')),
                 ('patient', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='find_tokens', to='resupply.patient')),
             ],
             options={
-                'indexes': [models.Index(fields=['token', 'patient'], name='find_token_order')],
+                'indexes': [models.Index(fields=['token', 'patient'], include=('location',), name='find_token_order'), models.Index(fields=['location', 'token', 'patient'], name='find_token_by_place')],
                 'constraints': [models.UniqueConstraint(fields=('patient', 'token'), name='find_token_once')],
             },
         ),
@@ -785,34 +804,6 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
-            name='Message',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
-                ('channel', models.CharField(choices=[('mail', 'E-mail'), ('text', 'Text message'), ('phone', 'Telephone'), ('post', 'Post')], max_length=8)),
-                ('purpose', models.CharField(max_length=16)),
-                ('day', models.DateField()),
-                ('state', models.CharField(choices=[('waiting', 'Waiting'), ('sending', 'Being sent'), ('sent', 'Sent'), ('cancelled', 'No longer needed'), ('failed', 'Could not be sent')], default='waiting', max_length=10)),
-                ('created_at', models.DateTimeField()),
-                ('not_before', models.DateTimeField()),
-                ('expires_at', models.DateTimeField()),
-                ('leased_until', models.DateTimeField(null=True)),
-                ('fence', models.PositiveIntegerField(default=0)),
-                ('attempts', models.PositiveSmallIntegerField(default=0)),
-                ('is_unsure', models.BooleanField(default=False)),
-                ('finished_at', models.DateTimeField(null=True)),
-                ('address', models.CharField(blank=True, max_length=254)),
-                ('subject', models.CharField(blank=True, max_length=200)),
-                ('body_text', models.TextField(blank=True)),
-                ('last_error', models.CharField(blank=True, max_length=200)),
-                ('patient', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='messages', to='resupply.patient')),
-            ],
-            options={
-                'indexes': [models.Index(condition=models.Q(('state__in', ['waiting', 'sending'])), fields=['not_before', 'id'], name='message_to_send')],
-                'constraints': [models.UniqueConstraint(fields=('patient', 'channel', 'day'), name='one_message_per_patient_and_day')],
-            },
-        ),
-        migrations.CreateModel(
             name='NightImport',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -884,6 +875,27 @@ class Migration(migrations.Migration):
             ],
             options={
                 'abstract': False,
+            },
+        ),
+        migrations.CreateModel(
+            name='PatientLink',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                ('token_hash', models.CharField(editable=False, max_length=64, unique=True)),
+                ('created_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('expires_at', models.DateTimeField()),
+                ('revoked_at', models.DateTimeField(blank=True, null=True)),
+                ('last_opened_at', models.DateTimeField(blank=True, null=True)),
+                ('wrong_tries', models.PositiveSmallIntegerField(default=0)),
+                ('locked_until', models.DateTimeField(blank=True, null=True)),
+                ('created_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('patient', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='links', to='resupply.patient')),
+                ('revoked_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'ordering': ['-id'],
+                'constraints': [models.CheckConstraint(condition=models.Q(('expires_at__gt', models.F('created_at'))), name='link_expires_after_it_began'), models.UniqueConstraint(condition=models.Q(('revoked_at', None)), fields=('patient',), name='patient_link_live_once')],
             },
         ),
         migrations.CreateModel(
@@ -1310,6 +1322,15 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='Door',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('key_hash', models.CharField(editable=False, max_length=64, unique=True)),
+                ('opened_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('link', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='doors', to='resupply.patientlink')),
+            ],
+        ),
+        migrations.CreateModel(
             name='EventChange',
             fields=[
                 ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
@@ -1464,21 +1485,6 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
-            name='MessageReason',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('kind', models.CharField(choices=[('mask', 'mask'), ('cushion', 'cushion'), ('oral_cushion', 'oral cushion'), ('combination_pillows', 'combination pillows'), ('headgear', 'headgear'), ('chin_strap', 'chin strap'), ('tubing', 'tubing'), ('filter_disposable', 'filter disposable'), ('filter_reusable', 'filter reusable'), ('chamber', 'chamber')], max_length=20)),
-                ('step', models.CharField(max_length=16)),
-                ('supply_ends_on', models.DateField()),
-                ('stands', models.BooleanField(default=True)),
-                ('message', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='reasons', to='resupply.message')),
-                ('patient', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='resupply.patient')),
-            ],
-            options={
-                'constraints': [models.UniqueConstraint(condition=models.Q(('stands', True)), fields=('patient', 'kind', 'supply_ends_on', 'step'), name='reminder_step_once')],
-            },
-        ),
-        migrations.CreateModel(
             name='Night',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -1564,6 +1570,32 @@ class Migration(migrations.Migration):
             ],
         ),
         migrations.CreateModel(
+            name='PatientReport',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                ('told', models.CharField(choices=[('leak', 'Leak'), ('sore', 'Sore spot'), ('ill', 'Was ill'), ('unused', 'Not using the equipment'), ('changed', 'Part changed, no spare on record')], max_length=8)),
+                ('on', models.DateField()),
+                ('kind', models.CharField(blank=True, choices=[('mask', 'mask'), ('cushion', 'cushion'), ('oral_cushion', 'oral cushion'), ('combination_pillows', 'combination pillows'), ('headgear', 'headgear'), ('chin_strap', 'chin strap'), ('tubing', 'tubing'), ('filter_disposable', 'filter disposable'), ('filter_reusable', 'filter reusable'), ('chamber', 'chamber')], max_length=20)),
+                ('note', models.CharField(blank=True, max_length=500)),
+                ('handled_at', models.DateTimeField(blank=True, null=True)),
+                ('handled_note', models.CharField(blank=True, max_length=300)),
+                ('event', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='reports', to='resupply.event')),
+                ('handled_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('patient', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='reports', to='resupply.patient')),
+                ('recorded_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('voided_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'abstract': False,
+                'indexes': [models.Index(fields=['patient', '-id'], name='patient_report_newest'), models.Index(condition=models.Q(('handled_at', None), ('voided_at', None), models.Q(('told', 'ill'), _negated=True)), fields=['recorded_at'], name='patient_report_waiting')],
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('void_reason', ''), ('voided_at', None)), models.Q(('voided_at__isnull', False), models.Q(('void_reason', ''), _negated=True)), _connector='OR'), name='resupply_patientreport_void_has_reason')],
+            },
+        ),
+        migrations.CreateModel(
             name='RefillAnswerChange',
             fields=[
                 ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
@@ -1615,6 +1647,25 @@ class Migration(migrations.Migration):
             ],
             options={
                 'constraints': [models.UniqueConstraint(fields=('answer', 'kind'), name='answer_names_a_kind_once'), models.CheckConstraint(condition=models.Q(('wanted', False), models.Q(('need', ''), _negated=True), _connector='OR'), name='wanted_part_says_why_it_is_needed')],
+            },
+        ),
+        migrations.CreateModel(
+            name='RefillQuestion',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                ('state', models.CharField(choices=[('open', 'Open'), ('answered', 'Answered'), ('expired', 'Expired'), ('withdrawn', 'Withdrawn')], default='open', max_length=10)),
+                ('asked_at', models.DateTimeField()),
+                ('expires_at', models.DateTimeField()),
+                ('closed_at', models.DateTimeField(blank=True, null=True)),
+                ('close_reason', models.CharField(blank=True, max_length=300)),
+                ('answer', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='questions', to='resupply.refillanswer')),
+                ('closed_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('patient', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='refill_questions', to='resupply.patient')),
+            ],
+            options={
+                'indexes': [models.Index(fields=['patient', '-asked_at'], name='question_newest'), models.Index(condition=models.Q(('state', 'open')), fields=['expires_at'], name='question_open')],
+                'constraints': [models.UniqueConstraint(condition=models.Q(('state', 'open')), fields=('patient',), name='one_open_question_per_patient'), models.CheckConstraint(condition=models.Q(models.Q(('closed_at', None), ('state', 'open')), models.Q(models.Q(('state', 'open'), _negated=True), ('closed_at__isnull', False)), _connector='OR'), name='question_closed_has_a_moment'), models.CheckConstraint(condition=models.Q(models.Q(('state', 'answered'), _negated=True), ('answer__isnull', False), _connector='OR'), name='answered_question_has_an_answer'), models.CheckConstraint(condition=models.Q(models.Q(('state', 'withdrawn'), _negated=True), models.Q(('close_reason', ''), _negated=True), _connector='OR'), name='withdrawn_question_says_why'), models.CheckConstraint(condition=models.Q(('expires_at__gt', models.F('asked_at'))), name='question_expires_after_it_was_asked')],
             },
         ),
         migrations.CreateModel(
@@ -1717,6 +1768,35 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='Message',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                ('channel', models.CharField(choices=[('mail', 'E-mail'), ('text', 'Text message'), ('phone', 'Telephone'), ('post', 'Post')], max_length=8)),
+                ('purpose', models.CharField(max_length=16)),
+                ('day', models.DateField()),
+                ('state', models.CharField(choices=[('waiting', 'Waiting'), ('sending', 'Being sent'), ('sent', 'Sent'), ('cancelled', 'No longer needed'), ('failed', 'Could not be sent')], default='waiting', max_length=10)),
+                ('created_at', models.DateTimeField()),
+                ('not_before', models.DateTimeField()),
+                ('expires_at', models.DateTimeField()),
+                ('leased_until', models.DateTimeField(null=True)),
+                ('fence', models.PositiveIntegerField(default=0)),
+                ('attempts', models.PositiveSmallIntegerField(default=0)),
+                ('is_unsure', models.BooleanField(default=False)),
+                ('finished_at', models.DateTimeField(null=True)),
+                ('address', models.CharField(blank=True, max_length=254)),
+                ('subject', models.CharField(blank=True, max_length=200)),
+                ('body_text', models.TextField(blank=True)),
+                ('last_error', models.CharField(blank=True, max_length=200)),
+                ('patient', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='messages', to='resupply.patient')),
+                ('question', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='messages', to='resupply.refillquestion')),
+            ],
+            options={
+                'indexes': [models.Index(condition=models.Q(('state__in', ['waiting', 'sending'])), fields=['not_before', 'id'], name='message_to_send')],
+                'constraints': [models.UniqueConstraint(fields=('patient', 'channel', 'day'), name='one_message_per_patient_and_day')],
+            },
+        ),
+        migrations.CreateModel(
             name='OrderItemChange',
             fields=[
                 ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
@@ -1729,6 +1809,35 @@ class Migration(migrations.Migration):
                 ('order', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.order')),
                 ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
                 ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.orderitem')),
+            ],
+            options={
+                'abstract': False,
+            },
+        ),
+        migrations.CreateModel(
+            name='PatientReportChange',
+            fields=[
+                ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
+                ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
+                ('pgh_label', models.TextField(help_text='The event label.')),
+                ('id', models.BigIntegerField()),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False)),
+                ('told', models.CharField(choices=[('leak', 'Leak'), ('sore', 'Sore spot'), ('ill', 'Was ill'), ('unused', 'Not using the equipment'), ('changed', 'Part changed, no spare on record')], max_length=8)),
+                ('on', models.DateField()),
+                ('kind', models.CharField(blank=True, choices=[('mask', 'mask'), ('cushion', 'cushion'), ('oral_cushion', 'oral cushion'), ('combination_pillows', 'combination pillows'), ('headgear', 'headgear'), ('chin_strap', 'chin strap'), ('tubing', 'tubing'), ('filter_disposable', 'filter disposable'), ('filter_reusable', 'filter reusable'), ('chamber', 'chamber')], max_length=20)),
+                ('note', models.CharField(blank=True, max_length=500)),
+                ('handled_at', models.DateTimeField(blank=True, null=True)),
+                ('handled_note', models.CharField(blank=True, max_length=300)),
+                ('event', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.event')),
+                ('handled_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('patient', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.patient')),
+                ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
+                ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.patientreport')),
+                ('recorded_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('voided_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
             ],
             options={
                 'abstract': False,
@@ -1757,6 +1866,20 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='QuestionPart',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('kind', models.CharField(choices=[('mask', 'mask'), ('cushion', 'cushion'), ('oral_cushion', 'oral cushion'), ('combination_pillows', 'combination pillows'), ('headgear', 'headgear'), ('chin_strap', 'chin strap'), ('tubing', 'tubing'), ('filter_disposable', 'filter disposable'), ('filter_reusable', 'filter reusable'), ('chamber', 'chamber')], max_length=20)),
+                ('part_code', models.CharField(max_length=8)),
+                ('supply_ends_on', models.DateField()),
+                ('question', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='parts', to='resupply.refillquestion')),
+            ],
+            options={
+                'ordering': ['question_id', 'id'],
+                'constraints': [models.UniqueConstraint(fields=('question', 'kind'), name='question_asks_about_a_kind_once')],
+            },
+        ),
+        migrations.CreateModel(
             name='RefillAnswerItemChange',
             fields=[
                 ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
@@ -1774,6 +1897,29 @@ class Migration(migrations.Migration):
                 ('answer', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.refillanswer')),
                 ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
                 ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.refillansweritem')),
+            ],
+            options={
+                'abstract': False,
+            },
+        ),
+        migrations.CreateModel(
+            name='RefillQuestionChange',
+            fields=[
+                ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
+                ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
+                ('pgh_label', models.TextField(help_text='The event label.')),
+                ('id', models.BigIntegerField()),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False)),
+                ('state', models.CharField(choices=[('open', 'Open'), ('answered', 'Answered'), ('expired', 'Expired'), ('withdrawn', 'Withdrawn')], default='open', max_length=10)),
+                ('asked_at', models.DateTimeField()),
+                ('expires_at', models.DateTimeField()),
+                ('closed_at', models.DateTimeField(blank=True, null=True)),
+                ('close_reason', models.CharField(blank=True, max_length=300)),
+                ('answer', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.refillanswer')),
+                ('closed_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('patient', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.patient')),
+                ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
+                ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.refillquestion')),
             ],
             options={
                 'abstract': False,
@@ -1881,6 +2027,21 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='MessageReason',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('kind', models.CharField(choices=[('mask', 'mask'), ('cushion', 'cushion'), ('oral_cushion', 'oral cushion'), ('combination_pillows', 'combination pillows'), ('headgear', 'headgear'), ('chin_strap', 'chin strap'), ('tubing', 'tubing'), ('filter_disposable', 'filter disposable'), ('filter_reusable', 'filter reusable'), ('chamber', 'chamber')], max_length=20)),
+                ('step', models.CharField(max_length=16)),
+                ('supply_ends_on', models.DateField()),
+                ('stands', models.BooleanField(default=True)),
+                ('message', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='reasons', to='resupply.message')),
+                ('patient', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='resupply.patient')),
+            ],
+            options={
+                'constraints': [models.UniqueConstraint(condition=models.Q(('stands', True)), fields=('patient', 'kind', 'supply_ends_on', 'step'), name='reminder_step_once')],
+            },
+        ),
+        migrations.CreateModel(
             name='ProofChange',
             fields=[
                 ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
@@ -1905,6 +2066,16 @@ class Migration(migrations.Migration):
             options={
                 'abstract': False,
             },
+        ),
+        migrations.CreateModel(
+            name='QuestionLink',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('token_hash', models.CharField(editable=False, max_length=64, unique=True)),
+                ('made_at', models.DateTimeField()),
+                ('message', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='links', to='resupply.message')),
+                ('question', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='links', to='resupply.refillquestion')),
+            ],
         ),
         migrations.CreateModel(
             name='StockMovement',
@@ -2151,6 +2322,10 @@ class Migration(migrations.Migration):
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='patient',
+            trigger=pgtrigger.compiler.Trigger(name='tokens_move_along', sql=pgtrigger.compiler.UpsertTriggerSql(condition='WHEN (OLD."location_id" IS DISTINCT FROM (NEW."location_id"))', func='UPDATE resupply_findtoken SET location_id = NEW.location_id WHERE patient_id = NEW.id; RETURN NULL;', hash='41210db2e0994a211a0b8d875180ac8afcfa21f9', operation='UPDATE', pgid='pgtrigger_tokens_move_along_04cc3', table='resupply_patient', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='patient',
             trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_patientchange" ("address", "batch_id", "birth_date", "cleaning_month_day", "cleaning_weekday", "created_at", "email", "family_name", "given_name", "id", "language", "location_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "phone", "public_id", "reference", "representative_name", "representative_relation", "status", "therapy_started_on", "time_zone") SELECT new_values."address", new_values."batch_id", new_values."birth_date", new_values."cleaning_month_day", new_values."cleaning_weekday", new_values."created_at", new_values."email", new_values."family_name", new_values."given_name", new_values."id", new_values."language", new_values."location_id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."phone", new_values."public_id", new_values."reference", new_values."representative_name", new_values."representative_relation", new_values."status", new_values."therapy_started_on", new_values."time_zone" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='97647ec490a134fae04a7b5bcab7e53170790c65', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_ef523', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_patient', when='AFTER')),
         ),
         pgtrigger.migrations.AddTrigger(
@@ -2318,6 +2493,18 @@ class Migration(migrations.Migration):
             trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='a4921295f49b1818a1dc1ecbb78c784c47e5ac9f', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_7649f', table='resupply_patientchange', when='BEFORE')),
         ),
         pgtrigger.migrations.AddTrigger(
+            model_name='patientreport',
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_patientreportchange" ("event_id", "handled_at", "handled_by_id", "handled_note", "id", "kind", "note", "on", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "recorded_at", "recorded_by_id", "told", "void_reason", "voided_at", "voided_by_id") SELECT new_values."event_id", new_values."handled_at", new_values."handled_by_id", new_values."handled_note", new_values."id", new_values."kind", new_values."note", new_values."on", new_values."patient_id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."public_id", new_values."recorded_at", new_values."recorded_by_id", new_values."told", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='0b04bc1b27bdca41d563bcafea95c1959b4fda40', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_e7086', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_patientreport', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='patientreport',
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_patientreportchange" ("event_id", "handled_at", "handled_by_id", "handled_note", "id", "kind", "note", "on", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "recorded_at", "recorded_by_id", "told", "void_reason", "voided_at", "voided_by_id") SELECT new_values."event_id", new_values."handled_at", new_values."handled_by_id", new_values."handled_note", new_values."id", new_values."kind", new_values."note", new_values."on", new_values."patient_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."public_id", new_values."recorded_at", new_values."recorded_by_id", new_values."told", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='bd1e9dc7113d233cc321ee4fe8c8caaaec890076', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_72931', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_patientreport', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='patientreportchange',
+            trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='e1fda779f4535127c8805ac8a5d2a87bb9c8ed1a', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_2a584', table='resupply_patientreportchange', when='BEFORE')),
+        ),
+        pgtrigger.migrations.AddTrigger(
             model_name='coveragechange',
             trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='cea85c53aea4702d01636a1892ee886137ee1bf1', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_464a3', table='resupply_coveragechange', when='BEFORE')),
         ),
@@ -2404,6 +2591,18 @@ class Migration(migrations.Migration):
         pgtrigger.migrations.AddTrigger(
             model_name='refillansweritemchange',
             trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='bbf40005f83a7726ffedd23ea1f6067280a12455', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_70804', table='resupply_refillansweritemchange', when='BEFORE')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='refillquestion',
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_refillquestionchange" ("answer_id", "asked_at", "close_reason", "closed_at", "closed_by_id", "expires_at", "id", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "state") SELECT new_values."answer_id", new_values."asked_at", new_values."close_reason", new_values."closed_at", new_values."closed_by_id", new_values."expires_at", new_values."id", new_values."patient_id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."public_id", new_values."state" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='8380e49ca3e5dc3097199c9b3019d1d8df59a591', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_55b32', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_refillquestion', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='refillquestion',
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_refillquestionchange" ("answer_id", "asked_at", "close_reason", "closed_at", "closed_by_id", "expires_at", "id", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "state") SELECT new_values."answer_id", new_values."asked_at", new_values."close_reason", new_values."closed_at", new_values."closed_by_id", new_values."expires_at", new_values."id", new_values."patient_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."public_id", new_values."state" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='e841197ce436422786b24fc02524c6db50c95df7', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_26cef', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_refillquestion', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='refillquestionchange',
+            trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='a4ca75222883f645bca754d4f4c197daba6c7cf1', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_af7c5', table='resupply_refillquestionchange', when='BEFORE')),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='refillruleversion',
