@@ -34,7 +34,7 @@ def _proof(book: Book, dispense: Dispense, days: int) -> Iterator[Proof]:
             signed_by=name if stands_in else book.patient.name,
             relation=relation if stands_in else "self",
             recorded_at=dispense.recorded_at,
-            recorded_by=dispense.recorded_by,
+            recorded_by_id=dispense.recorded_by_id,
         )
     elif (arrived := on + timedelta(days=days)) <= book.person.history.today:
         yield Proof(
