@@ -228,7 +228,7 @@ def _night(person: Patient, brought: NightImport, day: date, leak: int, dice: Ra
         leak_kind=LeakKind.TOTAL,
         source="device card (demo)",
         recorded_at=brought.recorded_at,
-        recorded_by=brought.recorded_by,
+        recorded_by_id=brought.recorded_by_id,
     )
 
 
