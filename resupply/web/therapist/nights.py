@@ -12,8 +12,9 @@ from django.urls import reverse
 from django.views.decorators.http import require_http_methods
 
 from resupply import clock
-from resupply.models import Night, NightImport, Patient, PlanLine
+from resupply.models import Night, NightImport, Patient
 from resupply.queries import nights as nights_of
+from resupply.queries.strips import strip_data
 from resupply.rules.kinds import Kind
 from resupply.services import nights as service
 from resupply.services.importing.report import Problem
@@ -75,7 +76,7 @@ def nights(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "problem_count": len(problems),
         "nights": kept[::-1][:120],
         "night_count": len(kept),
-        "chart": night_chart(kept, _installs(lines), last=kept[-1].night_on) if kept else None,
+        "chart": night_chart(kept, _installs(person, today), last=kept[-1].night_on) if kept else None,
         "first_months": nights_of.first_months(person, kept, last_night_over=last),
         "leaks": leaks,
         "finding": _finding(kept, leaks) if kept else "",
@@ -126,11 +127,16 @@ def _said(done: service.Recorded) -> str:
     return f"{', '.join(parts)}."
 
 
-def _installs(lines: Sequence[PlanLine]) -> list[tuple[str, date]]:
-    """The parts in use with the day each was begun, the mask first."""
-    order = [kind.value for kind in Kind]
-    begun = [(line.kind, line.in_use_since) for line in lines if line.in_use_since]
-    return [(kind_word(kind), on) for kind, on in sorted(begun, key=lambda row: order.index(row[0]))]
+def _installs(person: Patient, today: date) -> list[tuple[str, date]]:
+    """Every part that was begun, with the day, by the records: the mask first."""
+    worn = strip_data(person, today=today).lines
+    return [
+        (kind_word(kind), unit.started_on)
+        for kind in Kind
+        if kind in worn
+        for unit in worn[kind].units
+        if unit.started_on <= today
+    ]
 
 
 def _finding(nights: Sequence[Night], leaks: Sequence[nights_of.LeakSince]) -> str:

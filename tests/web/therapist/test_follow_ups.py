@@ -160,6 +160,18 @@ def test_a_rise_proposes_a_look_at_the_cushion_and_no_change_of_therapy(cast, th
     assert "Odalys Brandt" in words(therapist.get(reverse("therapist:work"))).partition("Leak has risen")[2]
 
 
+def test_every_part_begun_in_the_time_of_the_chart_is_on_it(cast, therapist):
+    """Life of a cushion one month (common practice, shipped): two given together start a month apart."""
+    make_dispense(cast.odalys, on=date(2026, 2, 1), lines=[{"part_code": "A7032", "quantity": 2}])
+    plans.refresh_plans([cast.odalys.pk], now=NOW)
+    make_nights(cast.odalys, first=date(2026, 1, 20), minutes=[300] * 50)
+    chart = therapist.get(address("nights", cast.odalys)).context["chart"]
+    assert [(one.name, one.on) for one in chart.installs] == [
+        ("Cushion", date(2026, 2, 1)),
+        ("Cushion", date(2026, 3, 1)),
+    ]
+
+
 def test_use_in_the_first_months_is_said_in_words(cast, therapist):
     cast.odalys.therapy_started_on = date(2026, 1, 1)
     cast.odalys.save()
