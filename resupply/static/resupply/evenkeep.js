@@ -52,7 +52,9 @@ if (here) {
 document.querySelector("[data-focus]")?.focus();
 
 // --- where the usual next step begins, for those with a keyboard: on a touch screen it would only open one ------
-if (!document.querySelector("[data-focus], [autofocus]") && !location.hash && matchMedia("(pointer: fine)").matches) {
+// Whoever was faster than this script keeps the field they are in.
+const untouched = document.activeElement === document.body && !location.hash;
+if (untouched && !document.querySelector("[data-focus], [autofocus]") && matchMedia("(pointer: fine)").matches) {
   document.querySelector("[data-first]")?.focus({ preventScroll: true });
 }
 
