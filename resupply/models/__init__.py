@@ -39,6 +39,7 @@ from resupply.models.fitting import (
 )
 from resupply.models.imports import FilePart, ImportBatch, Upload, UploadFile, UploadProblem, UploadState
 from resupply.models.nights import Night, NightImport
+from resupply.models.open_days import ClosedDay
 from resupply.models.outbox import Heartbeat, Message, MessageReason, MessageState
 from resupply.models.payers import AllowanceVersion, Coverage, Payer, RefillRuleVersion, RefillSource
 from resupply.models.people import (
@@ -72,6 +73,7 @@ __all__ = [
     "CleaningChoice",
     "CleaningTick",
     "ClinicTermsVersion",
+    "ClosedDay",
     "Condition",
     "Consent",
     "Contact",

@@ -13,10 +13,12 @@ from resupply.models.base import Voidable, tracked
 from resupply.models.imports import ImportBatch
 
 
+@tracked
 class Location(models.Model):
     """One place where the clinic sees patients; its zone dates what is dispensed there.
 
-    Where `tracks_stock`, a dispense takes its parts from the stock ledger.
+    Where `tracks_stock`, a dispense takes its parts from the stock ledger. `open_weekdays` are those on which
+    parts are given or shipped: digits in order, 0 is Monday; `ClosedDay` names the days off among them.
     """
 
     name = models.CharField(max_length=80, unique=True)
@@ -24,9 +26,15 @@ class Location(models.Model):
     phone = models.CharField(max_length=40, blank=True)
     address = models.TextField(blank=True)
     tracks_stock = models.BooleanField(default=False)
+    open_weekdays = models.CharField(max_length=7, default="01234", db_default="01234")
 
     class Meta:
         ordering = ["name"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(open_weekdays__regex=r"^(?=.)0?1?2?3?4?5?6?$"), name="location_open_some_weekday"
+            )
+        ]
 
     def __str__(self) -> str:
         return self.name
@@ -94,6 +102,8 @@ class Patient(models.Model):
     therapy_started_on = models.DateField(null=True, blank=True)
     cleaning_weekday = models.PositiveSmallIntegerField(default=6)
     cleaning_month_day = models.PositiveSmallIntegerField(default=1)
+    cleaning_hour = models.PositiveSmallIntegerField(null=True, blank=True)
+    """The hour at which the patient likes to clean; none chosen: null."""
     created_at = models.DateTimeField(default=timezone.now, editable=False)
     batch = models.ForeignKey(ImportBatch, models.PROTECT, null=True, blank=True, related_name="patients")
     """The import that brought the patient."""
@@ -118,6 +128,9 @@ class Patient(models.Model):
             models.CheckConstraint(
                 condition=Q(cleaning_month_day__gte=1, cleaning_month_day__lte=31),
                 name="cleaning_month_day_1_to_31",
+            ),
+            models.CheckConstraint(
+                condition=Q(cleaning_hour=None) | Q(cleaning_hour__lte=23), name="cleaning_hour_0_to_23"
             ),
         ]
 
