@@ -26,13 +26,17 @@ from resupply.rules.lines import LinePlan
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """What a subscription shows and how: `alarm_hour` 0 to 23 on the entry's day, None for no alarm."""
+    """What a subscription shows and how: `alarm_hour` 0 to 23 on the entry's day, None for no alarm.
+
+    Where there are alarms, those of cleaning come at `cleaning_hour`, if the patient has one.
+    """
 
     with_changes: bool = True
     with_refills: bool = True
-    with_cleaning: bool = True
+    cleaning: frozenset[Frequency] = frozenset(Frequency)
     detailed: bool = False
     alarm_hour: int | None = None
+    cleaning_hour: int | None = None
     language: str = "en"
     weekday: int = 6
     month_day: int = 1
@@ -138,11 +142,12 @@ def _due_days(line: LinePlan) -> Iterator[_Due]:
 
 
 def _cleaning_entries(checklists: Sequence[Checklist], look: Look) -> Iterator[Entry]:
-    if not look.with_cleaning:
-        return
+    hour = look.alarm_hour if look.cleaning_hour is None else look.cleaning_hour
     numbers = dict.fromkeys(Frequency, 0)
     for checklist in sorted(checklists, key=lambda checklist: checklist.starts_on):
         numbers[checklist.frequency] += 1
+        if checklist.frequency not in look.cleaning:
+            continue
         start = max(checklist.starts_on, look.since)
         first = next(
             dates(checklist, weekday=look.weekday, month_day=look.month_day, start=start, end=date.max),
@@ -157,5 +162,5 @@ def _cleaning_entries(checklists: Sequence[Checklist], look: Look) -> Iterator[E
             first,
             words.cleaning_text(checklist, look.language, detailed=look.detailed),
             Repeat(checklist.frequency, until, month_day),
-            look.alarm_hour,
+            None if look.alarm_hour is None else hour,
         )

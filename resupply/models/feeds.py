@@ -24,7 +24,9 @@ class Subscription(models.Model):
     detailed = models.BooleanField(default=False)
     with_changes = models.BooleanField(default=True)
     with_refills = models.BooleanField(default=True)
-    with_cleaning = models.BooleanField(default=True)
+    with_daily = models.BooleanField(default=True)
+    with_weekly = models.BooleanField(default=True)
+    with_monthly = models.BooleanField(default=True)
     alarm_hour = models.PositiveSmallIntegerField(null=True, blank=True)
     created_at = models.DateTimeField(default=timezone.now, editable=False)
     created_by = models.ForeignKey(

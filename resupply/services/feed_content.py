@@ -68,13 +68,24 @@ def look_of(subscription: Subscription, patient: Patient) -> Look:
     return _look(subscription, patient, since=local_day(subscription.created_at, patient.time_zone))
 
 
+def cleaning_shown(subscription: Subscription) -> frozenset[Frequency]:
+    """The checklists that a calendar shows."""
+    shown = {
+        Frequency.DAILY: subscription.with_daily,
+        Frequency.WEEKLY: subscription.with_weekly,
+        Frequency.MONTHLY: subscription.with_monthly,
+    }
+    return frozenset(frequency for frequency, is_shown in shown.items() if is_shown)
+
+
 def _look(subscription: Subscription, patient: Patient, *, since: date) -> Look:
     return Look(
         with_changes=subscription.with_changes,
         with_refills=subscription.with_refills,
-        with_cleaning=subscription.with_cleaning,
+        cleaning=cleaning_shown(subscription),
         detailed=subscription.detailed,
         alarm_hour=subscription.alarm_hour,
+        cleaning_hour=patient.cleaning_hour,
         language=patient.language,
         weekday=patient.cleaning_weekday,
         month_day=patient.cleaning_month_day,

@@ -37,7 +37,9 @@ class _Options(TypedDict):
     detailed: bool
     with_changes: bool
     with_refills: bool
-    with_cleaning: bool
+    with_daily: bool
+    with_weekly: bool
+    with_monthly: bool
     alarm_hour: int | None
 
 
@@ -49,7 +51,9 @@ class Options:
     detailed: bool = False
     with_changes: bool = True
     with_refills: bool = True
-    with_cleaning: bool = True
+    with_daily: bool = True
+    with_weekly: bool = True
+    with_monthly: bool = True
     alarm_hour: int | None = None
 
 
@@ -91,12 +95,23 @@ def renew(subscription: Subscription, *, by: AbstractBaseUser | None, now: datet
         return subscribe(subscription.patient, options_of(subscription), by=by, now=now)
 
 
+def change(subscription: Subscription, options: Options, *, now: datetime) -> None:
+    """Change what a calendar shows, at the same address. Raises Refused as `subscribe`, and
+    `already_revoked`.
+    """
+    values = _checked(options)
+    with transaction.atomic():
+        changed = Subscription.objects.filter(pk=subscription.pk, revoked_at=None)
+        if not changed.update(**values, fresh_until=None):
+            raise _revoked()
+
+
 def revoke(subscription: Subscription, *, by: AbstractBaseUser | None, now: datetime) -> None:
     """End an address for good; what it answered is dropped. Raises Refused `already_revoked`."""
     with transaction.atomic():
         live = Subscription.objects.select_for_update().filter(pk=subscription.pk, revoked_at=None)
         if not live.exists():
-            raise Refused("already_revoked", "This calendar address has been revoked already.")
+            raise _revoked()
         Subscription.objects.filter(pk=subscription.pk).update(
             revoked_at=now,
             revoked_by_id=by.pk if by is not None else None,
@@ -113,7 +128,9 @@ def options_of(subscription: Subscription) -> Options:
         detailed=subscription.detailed,
         with_changes=subscription.with_changes,
         with_refills=subscription.with_refills,
-        with_cleaning=subscription.with_cleaning,
+        with_daily=subscription.with_daily,
+        with_weekly=subscription.with_weekly,
+        with_monthly=subscription.with_monthly,
         alarm_hour=subscription.alarm_hour,
     )
 
@@ -175,9 +192,14 @@ def _valid_until(patient: Patient) -> datetime:
     return datetime.combine(day, time(), ZoneInfo(patient.time_zone)) if day else NEVER
 
 
+def _revoked() -> Refused:
+    return Refused("already_revoked", "This calendar address has been revoked already.")
+
+
 def _checked(options: Options) -> _Options:
     """Field values of a subscription. Raises Refused."""
-    if not (options.with_changes or options.with_refills or options.with_cleaning):
+    cleaning = (options.with_daily, options.with_weekly, options.with_monthly)
+    if not any((options.with_changes, options.with_refills, *cleaning)):
         raise Refused("nothing_chosen", "Choose at least one thing for the calendar to show.", "with_changes")
     if options.alarm_hour is not None and not 0 <= options.alarm_hour <= 23:
         raise Refused("alarm_hour", "Choose an hour from 0 to 23, or no alarm.", "alarm_hour")
@@ -189,6 +211,8 @@ def _checked(options: Options) -> _Options:
         "detailed": options.detailed,
         "with_changes": options.with_changes,
         "with_refills": options.with_refills,
-        "with_cleaning": options.with_cleaning,
+        "with_daily": options.with_daily,
+        "with_weekly": options.with_weekly,
+        "with_monthly": options.with_monthly,
         "alarm_hour": options.alarm_hour,
     }

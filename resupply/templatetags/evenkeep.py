@@ -132,6 +132,12 @@ def source_of(reason: Any) -> str:
 
 
 @register.filter
+def calendar_shows(calendar: object) -> str:
+    """What a calendar shows, in words."""
+    return wording.calendar_words(calendar)
+
+
+@register.filter
 def hours(minutes: int) -> str:
     """Minutes as hours and minutes: `7:05`."""
     return f"{minutes // 60}:{minutes % 60:02d}"

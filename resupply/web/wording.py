@@ -76,6 +76,20 @@ def counted(number: int, noun: str) -> str:
     return f"{number:,} {one if number == 1 else many or one + 's'}"
 
 
+CALENDAR_SHOWS = {
+    "with_changes": "changes of parts",
+    "with_refills": "when to think about new parts",
+    "with_daily": "daily cleaning",
+    "with_weekly": "weekly cleaning",
+    "with_monthly": "monthly cleaning",
+}
+
+
+def calendar_words(calendar: object) -> str:
+    """What a calendar shows: `changes of parts, daily cleaning`."""
+    return ", ".join(words for name, words in CALENDAR_SHOWS.items() if getattr(calendar, name))
+
+
 def state_word(state: str, days_overdue: int | None = None) -> str:
     """The word of a state; overdue says how long: `9 days overdue`."""
     if state == "overdue" and days_overdue:

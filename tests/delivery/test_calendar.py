@@ -228,8 +228,8 @@ def test_detailed_words_say_what_to_do_and_carry_the_cautions() -> None:
 @pytest.mark.parametrize(
     ("look", "kinds"),
     [
-        (Look(with_refills=False, with_cleaning=False), {"Change day", "Change day: a new one is needed"}),
-        (Look(with_changes=False, with_cleaning=False), {"Time to restock"}),
+        (Look(with_refills=False, cleaning=frozenset()), {"Change day", "Change day: a new one is needed"}),
+        (Look(with_changes=False, cleaning=frozenset()), {"Time to restock"}),
         (Look(with_changes=False, with_refills=False), {"Daily care", "Weekly care", "Monthly care"}),
     ],
 )

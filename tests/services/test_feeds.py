@@ -18,6 +18,7 @@ from tests.builders import NOW, make_dispense, make_event, make_patient, make_us
 pytestmark = pytest.mark.django_db
 
 LATER = NOW + timedelta(days=2, hours=3)
+CHOICES = ("with_changes", "with_refills", "with_daily", "with_weekly", "with_monthly")
 Shown = dict[str, tuple[int, datetime, date, str]]
 
 
@@ -74,7 +75,7 @@ def test_the_token_is_long_shown_once_and_stored_as_its_hash_alone(patient: Pati
 @pytest.mark.parametrize(
     ("options", "code"),
     [
-        ({"with_changes": False, "with_refills": False, "with_cleaning": False}, "nothing_chosen"),
+        (dict.fromkeys(CHOICES, False), "nothing_chosen"),
         ({"alarm_hour": 24}, "alarm_hour"),
         ({"alarm_hour": -1}, "alarm_hour"),
         ({"label": "x" * 61}, "label_long"),
@@ -162,7 +163,7 @@ def test_only_what_changed_is_counted_and_stamped(patient: Patient) -> None:
 
 
 def test_an_entry_that_returns_carries_on_counting(patient: Patient) -> None:
-    issued = subscribe(patient, with_cleaning=False, with_refills=False)
+    issued = subscribe(patient, **dict.fromkeys(CHOICES[1:], False))
     before = read(issued)
     pause = make_event(patient, "pause", on=date(2026, 3, 18))
     refresh(patient, LATER)

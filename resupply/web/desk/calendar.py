@@ -32,7 +32,9 @@ class CalendarForm(forms.Form):
     with_refills = forms.BooleanField(
         label="Days from which to think about new parts", required=False, initial=True
     )
-    with_cleaning = forms.BooleanField(label="Cleaning checklists", required=False, initial=True)
+    with_daily = forms.BooleanField(label="Daily cleaning", required=False, initial=True)
+    with_weekly = forms.BooleanField(label="Weekly cleaning", required=False, initial=True)
+    with_monthly = forms.BooleanField(label="Monthly cleaning", required=False, initial=True)
     wording = forms.ChoiceField(
         label="Words",
         choices=[

@@ -121,7 +121,9 @@ class OwnCalendarForm(OwnForm):
 
     with_changes = forms.BooleanField(required=False, initial=True)
     with_refills = forms.BooleanField(required=False, initial=True)
-    with_cleaning = forms.BooleanField(required=False, initial=True)
+    with_daily = forms.BooleanField(required=False, initial=True)
+    with_weekly = forms.BooleanField(required=False, initial=True)
+    with_monthly = forms.BooleanField(required=False, initial=True)
     detailed = forms.ChoiceField(widget=forms.RadioSelect, initial="no")
     alarm_hour = forms.TypedChoiceField(coerce=int, empty_value=None, required=False)
 
@@ -130,7 +132,9 @@ class OwnCalendarForm(OwnForm):
         self._label(
             with_changes="calendar_changes",
             with_refills="calendar_refills",
-            with_cleaning="calendar_cleaning",
+            with_daily="calendar_daily",
+            with_weekly="calendar_weekly",
+            with_monthly="calendar_monthly",
             detailed="calendar_words",
             alarm_hour="calendar_alarm",
         )

@@ -15,7 +15,7 @@ from tests.cast import Cast
 
 pytestmark = pytest.mark.django_db
 
-CHOICES = {"with_changes": "on", "with_cleaning": "on", "wording": "neutral", "alarm_hour": "", "label": ""}
+CHOICES = {"with_changes": "on", "with_daily": "on", "wording": "neutral", "alarm_hour": "", "label": ""}
 
 
 @pytest.fixture
@@ -70,7 +70,7 @@ def test_choices_are_kept(desk: Client, cast: Cast) -> None:
         {"with_refills": "on", "wording": "detailed", "alarm_hour": "7", "label": " tablet "},
     )
     row = Subscription.objects.get()
-    assert feeds.options_of(row) == Options("tablet", True, False, True, False, 7)
+    assert feeds.options_of(row) == Options("tablet", True, False, True, False, False, False, 7)
     assert row.created_by == cast.user("desk")
     page = desk.get(page_of(cast)).content.decode()
     for words in ("tablet", "when to think about new parts", "detailed", "07:00", "never"):
@@ -80,7 +80,7 @@ def test_choices_are_kept(desk: Client, cast: Cast) -> None:
 @pytest.mark.parametrize(
     ("over", "words"),
     [
-        ({"with_changes": "", "with_cleaning": ""}, "Choose at least one thing"),
+        ({"with_changes": "", "with_daily": ""}, "Choose at least one thing"),
         ({"alarm_hour": "24"}, "Select a valid choice"),
         ({"wording": "loud"}, "Select a valid choice"),
         ({"label": "x" * 61}, "at most 60 characters"),

@@ -485,7 +485,7 @@ def test_half_an_implant_report_is_asked_for_again(
 def test_a_calendar_link_is_made_and_ended(inside: Client, issued: IssuedLink, patient: Patient) -> None:
     made = inside.post(
         at(issued, "calendar"),
-        {"with_changes": "on", "with_cleaning": "on", "detailed": "no", "alarm_hour": "8"},
+        {"with_changes": "on", "with_daily": "on", "detailed": "no", "alarm_hour": "8"},
     )
     address = made.context["address"]
     assert (
