@@ -4,6 +4,8 @@
 'Wednesday 18 March'
 >>> said_day(date(2027, 1, 2), "es", today=date(2026, 3, 1))
 'sábado 2 de enero de 2027'
+>>> said_hour(8, "en"), said_hour(20, "es"), said_hour(0, "en"), said_hour(12, "es")
+('8 am', '8 p. m.', 'midnight', 'mediodía')
 >>> words("en")["save"], words("es")["save"]
 ('Save', 'Guardar')
 
@@ -51,6 +53,14 @@ def said_day(day: date, language: str, *, today: date | None) -> str:
     if language == "es":
         return f"{weekday} {day.day} de {month}{f' de {year}' if year else ''}"
     return f"{weekday} {day.day} {month}{f' {year}' if year else ''}"
+
+
+def said_hour(hour: int, language: str) -> str:
+    """An hour of the day (0 to 23), by the clock of twelve that patients here read."""
+    if hour % 12 == 0:
+        return {"en": ("midnight", "noon"), "es": ("medianoche", "mediodía")}[language][hour // 12]
+    half = {"en": ("am", "pm"), "es": ("a. m.", "p. m.")}[language][hour // 12]
+    return f"{hour % 12} {half}"
 
 
 def said_month(day: date, language: str) -> str:

@@ -45,16 +45,24 @@ def untick(patient: Patient, *, task: str, now: datetime) -> None:
             take_back(row, reason=UNDONE, by=None, now=now)
 
 
-def set_cleaning_days(patient: Patient, *, weekday: int, month_day: int, now: datetime) -> None:
-    """Choose the days of the weekly and the monthly checklist. Raises Refused `weekday`, `month_day`."""
+def set_cleaning_days(
+    patient: Patient, *, weekday: int, month_day: int, hour: int | None, now: datetime
+) -> None:
+    """Choose the days of the weekly and the monthly checklist, and the hour of all (None: no hour).
+
+    Raises Refused `weekday`, `month_day`, `hour`.
+    """
     if not 0 <= weekday <= 6:
         raise Refused("weekday", "Choose a day of the week.", "weekday")
     if not 1 <= month_day <= 31:
         raise Refused("month_day", "Choose a day from 1 to 31.", "month_day")
+    if hour is not None and not 0 <= hour <= 23:
+        raise Refused("hour", "Choose an hour from 0 to 23, or none.", "hour")
     with transaction.atomic():
         plans.lock_patients([patient.pk])
         patient.cleaning_weekday, patient.cleaning_month_day = weekday, month_day
-        patient.save(update_fields=["cleaning_weekday", "cleaning_month_day"])
+        patient.cleaning_hour = hour
+        patient.save(update_fields=["cleaning_weekday", "cleaning_month_day", "cleaning_hour"])
         plans.refresh_plans([patient.pk], now=now)
 
 

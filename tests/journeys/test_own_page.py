@@ -158,7 +158,7 @@ def test_every_page_for_patients_is_clean_and_narrow(
         page.get_by_role("heading", name="Buenos días, Odalys").wait_for()
     page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
     see("page")
-    for name in ("month", "calendar", "choices", "changed", "implant", "pause", "again"):
+    for name in ("month", "calendar", "days", "changed", "implant", "pause", "again"):
         look(name)
     for what in ("leak", "sore", "ill"):
         look("report", what)

@@ -21,12 +21,12 @@ SAMPLES = {
     "en": {
         "name": "Ana", "day": "Sunday 22 March", "parts": "mask", "count": "2", "month": "March", "cm": "16",
         "weekday": "Sunday", "inches": "6", "sources": "the health agencies", "place": "the clinic",
-        "phone": "303 555",
+        "phone": "303 555", "hour": "8 am",
     },
     "es": {
         "name": "Ana", "day": "domingo 22 de marzo", "parts": "tubo", "count": "2", "month": "marzo",
         "weekday": "domingo", "cm": "16", "inches": "6", "sources": "las agencias de salud",
-        "place": "la clínica", "phone": "303 555",
+        "place": "la clínica", "phone": "303 555", "hour": "8 a. m.",
     },
 }  # fmt: skip
 """What fills the braces."""

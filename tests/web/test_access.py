@@ -161,7 +161,7 @@ TABLE: dict[str, set[str]] = {
     "me:month": ANYONE,
     "me:language": ANYONE,
     "me:calendar": ANYONE,
-    "me:choices": ANYONE,
+    "me:days": ANYONE,
     "me:pause": ANYONE,
     "me:again": ANYONE,
     "me:changed": ANYONE,

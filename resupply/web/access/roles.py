@@ -80,7 +80,7 @@ WHO_MAY: dict[str, frozenset[Role]] = {
 """Which roles have a permission."""
 
 _OWN_PAGE = {
-    *("me:page", "me:tick", "me:month", "me:language", "me:calendar", "me:choices", "me:pause", "me:again"),
+    *("me:page", "me:tick", "me:month", "me:language", "me:calendar", "me:days", "me:pause", "me:again"),
     *("me:changed", "me:changed_done", "me:implant", "me:implant_done", "me:report", "me:told", "me:undo"),
 }
 OPEN_VIEWS = frozenset(

@@ -9,7 +9,7 @@ from django import forms
 from resupply.delivery.calendar_words import KINDS
 from resupply.rules.kinds import Kind
 from resupply.rules.magnets import Person, implants
-from resupply.rules.patient_page import WEEKDAYS, words
+from resupply.rules.patient_page import WEEKDAYS, said_hour, words
 from resupply.services.feeds import Options
 
 NOTE_LENGTH = 500
@@ -102,18 +102,20 @@ class ImplantForm(OwnForm):
 
 
 class DaysForm(OwnForm):
-    """The days of the weekly and monthly checklists."""
+    """The days of the weekly and monthly checklists, and the hour of all."""
 
     weekday = forms.TypedChoiceField(coerce=int)
     month_day = forms.TypedChoiceField(coerce=int)
+    hour = forms.TypedChoiceField(coerce=int, empty_value=None, required=False)
 
     def __init__(self, *args: Any, language: str, **kwargs: Any) -> None:
         super().__init__(*args, language=language, **kwargs)
-        self._label(weekday="weekday", month_day="month_day")
+        self._label(weekday="weekday", month_day="month_day", hour="hour")
         self.fields["month_day"].help_text = self.said["short_month"]
         days = ((str(n), name.capitalize()) for n, name in enumerate(WEEKDAYS[language]))
         self._choose("weekday", days)
         self._choose("month_day", ((str(n), str(n)) for n in range(1, 32)))
+        self._choose("hour", [("", self.said["no_hour"]), *_hours(language)])
 
 
 class OwnCalendarForm(OwnForm):
@@ -139,10 +141,14 @@ class OwnCalendarForm(OwnForm):
             alarm_hour="calendar_alarm",
         )
         self._choose("detailed", [("no", self.said["calendar_plain"]), ("yes", self.said["calendar_detail"])])
-        hours = ((str(hour), f"{hour}:00") for hour in range(24))
-        self._choose("alarm_hour", [("", self.said["calendar_no_alarm"]), *hours])
+        self._choose("alarm_hour", [("", self.said["calendar_no_alarm"]), *_hours(language)])
 
     def options(self) -> Options:
         """The choices made; only for a valid form."""
         chosen = dict(self.cleaned_data)
         return Options(detailed=chosen.pop("detailed") == "yes", **chosen)
+
+
+def _hours(language: str) -> list[tuple[str, str]]:
+    """The hours of a day as choices."""
+    return [(str(hour), said_hour(hour, language)) for hour in range(24)]

@@ -11,7 +11,7 @@ urlpatterns = [
     path("month/", page.month, name="month"),
     path("language/", page.language, name="language"),
     path("calendar/", own_calendar.calendar, name="calendar"),
-    path("days/", telling.choices, name="choices"),
+    path("days/", telling.days, name="days"),
     path("pause/", telling.pause, name="pause"),
     path("again/", telling.again, name="again"),
     path("changed/", telling.changed, name="changed"),
@@ -20,5 +20,5 @@ urlpatterns = [
     path("implant/thanks/", telling.implant_done, name="implant_done"),
     re_path("^report/(?P<what>leak|sore|ill)/$", telling.report, name="report"),
     path("told/<uuid:public_id>/", telling.told, name="told"),
-    re_path("^undo/(?P<what>again|choices|report|change)/$", telling.undo, name="undo"),
+    re_path("^undo/(?P<what>again|days|report|change)/$", telling.undo, name="undo"),
 ]

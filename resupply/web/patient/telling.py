@@ -17,7 +17,7 @@ from resupply.models import Event, EventType, PatientReport, Told
 from resupply.queries import own_page as own
 from resupply.rules.kinds import Kind
 from resupply.rules.magnets import distance_cm, distance_inches, notices
-from resupply.rules.patient_page import WEEKDAYS, words
+from resupply.rules.patient_page import WEEKDAYS, said_hour, words
 from resupply.services import own_page
 from resupply.services.errors import Refused
 from resupply.web.patient.doors import PatientRequest, door
@@ -127,20 +127,23 @@ def implant_done(request: PatientRequest) -> HttpResponse:
 
 @door
 @GET_OR_POST
-def choices(request: PatientRequest) -> HttpResponse:
-    """The days of cleaning; the page that follows offers the days before."""
-    person = request.patient
-    before = {"weekday": person.cleaning_weekday, "month_day": person.cleaning_month_day}
+def days(request: PatientRequest) -> HttpResponse:
+    """Days and hour of cleaning; the page that follows offers those before."""
+    person, said = request.patient, words(request.language)
+    hour = "" if person.cleaning_hour is None else person.cleaning_hour
+    before = {"weekday": person.cleaning_weekday, "month_day": person.cleaning_month_day, "hour": hour}
     form = _form(request, DaysForm, initial=before)
 
     def write() -> HttpResponse:
         chosen = form.cleaned_data
         own_page.set_cleaning_days(person, **chosen, now=clock.now())
         weekday = WEEKDAYS[request.language][chosen["weekday"]]
-        text = words(request.language)["saved"].format(weekday=weekday, day=chosen["month_day"])
-        return _done(request, text=text, undo="choices", values=before)
+        text = said["saved"].format(weekday=weekday, day=chosen["month_day"])
+        at = chosen["hour"]
+        more = [] if at is None else [said["saved_hour"].format(hour=said_hour(at, request.language))]
+        return _done(request, text=text, more=more, undo="days", values=before)
 
-    return _ask(request, form, write, title="choices", about="", do="save")
+    return _ask(request, form, write, title="days", about="days_about", do="save")
 
 
 @door
@@ -188,9 +191,10 @@ def _undo(request: PatientRequest, what: str) -> None:
     person, now = request.patient, clock.now()
     if what == "again":
         own_page.pause_again(person, now=now)
-    elif what == "choices":
-        days = {name: int(request.POST.get(name, "")) for name in ("weekday", "month_day")}
-        own_page.set_cleaning_days(person, **days, now=now)
+    elif what == "days":
+        weekday, month_day = (int(request.POST.get(name, "")) for name in ("weekday", "month_day"))
+        hour = int(request.POST["hour"]) if request.POST.get("hour") else None
+        own_page.set_cleaning_days(person, weekday=weekday, month_day=month_day, hour=hour, now=now)
     else:
         record = UUID(request.POST.get("record", ""))
         if what == "report":

@@ -343,15 +343,15 @@ def test_the_month_tells_done_from_open_without_scolding(
 def test_the_days_of_cleaning_are_chosen_and_changed_back(
     inside: Client, issued: IssuedLink, patient: Patient
 ) -> None:
-    done = inside.post(at(issued, "choices"), {"weekday": "2", "month_day": "31"})
+    done = inside.post(at(issued, "days"), {"weekday": "2", "month_day": "31"})
     assert "Your wash days are: Wednesday, and day 31 of the month." in done.text
     assert "Wash the tubing" in inside.get(at(issued)).text
-    inside.post(at(issued, "undo", "choices"), done.context["values"])
+    inside.post(at(issued, "undo", "days"), done.context["values"])
     patient.refresh_from_db()
     assert (patient.cleaning_weekday, patient.cleaning_month_day) == (6, 1)
-    assert inside.post(at(issued, "choices"), {"weekday": "7", "month_day": "0"}).status_code == 422
+    assert inside.post(at(issued, "days"), {"weekday": "7", "month_day": "0"}).status_code == 422
     for bad in ({"weekday": "9", "month_day": "1"}, {"weekday": "x"}, {}):
-        assert inside.post(at(issued, "undo", "choices"), bad).status_code == 409
+        assert inside.post(at(issued, "undo", "days"), bad).status_code == 409
 
 
 def test_not_in_use_pauses_and_asks_for_a_person_and_can_be_undone(
