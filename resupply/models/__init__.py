@@ -38,6 +38,7 @@ from resupply.models.fitting import (
     TextReview,
 )
 from resupply.models.imports import FilePart, ImportBatch, Upload, UploadFile, UploadProblem, UploadState
+from resupply.models.inbound import DeliveryReport, DeliveryState, InboundText
 from resupply.models.nights import Night, NightImport
 from resupply.models.open_days import ClosedDay
 from resupply.models.outbox import Heartbeat, Message, MessageReason, MessageState
@@ -78,6 +79,8 @@ __all__ = [
     "Consent",
     "Contact",
     "Coverage",
+    "DeliveryReport",
+    "DeliveryState",
     "Device",
     "Dispense",
     "DispenseLine",
@@ -97,6 +100,7 @@ __all__ = [
     "Heartbeat",
     "Humidifier",
     "ImportBatch",
+    "InboundText",
     "Language",
     "LifeVersion",
     "Location",
