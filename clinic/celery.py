@@ -74,6 +74,11 @@ app.conf.update(
             "schedule": UPLOADS_EVERY,
             "options": {"expires": UPLOADS_EVERY},
         },
+        "jobs": {
+            "task": "resupply.tasks.work_jobs",
+            "schedule": UPLOADS_EVERY,
+            "options": {"expires": UPLOADS_EVERY},
+        },
         "heartbeat": {
             "task": "resupply.tasks.heartbeat",
             "schedule": HEARTBEAT_EVERY,

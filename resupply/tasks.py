@@ -1,7 +1,7 @@
 """Celery's doors. Each asks the database what is due; none needs to run once and only once.
 
-The scheduler rings `sweep`, `import_uploads` and `heartbeat`; `sweep` rings the others. A ring that is lost,
-doubled or late does no harm: what is to be done stands in PostgreSQL.
+The scheduler rings `sweep`, `import_uploads`, `work_jobs` and `heartbeat`; `sweep` rings the others. A ring
+that is lost, doubled or late does no harm: what is to be done stands in PostgreSQL.
 """
 
 from celery import shared_task
@@ -9,14 +9,26 @@ from django.conf import settings
 
 from resupply import clock
 from resupply.delivery.mail import MailCarrier
-from resupply.services import feeds, heartbeats, outbox, plans, questions, reminders, uploads
+from resupply.services import (
+    feeds,
+    heartbeats,
+    job_kinds,  # noqa: F401 - imported for what it registers
+    jobs,
+    outbox,
+    plans,
+    questions,
+    reminders,
+    uploads,
+)
 
 RING_LASTS = 60
 """Seconds after which a ring nobody answered is dropped: the next sweep rings again."""
 
 
 LONG_LIMIT = 280
-"""Seconds one import may take: less than the queue waits before it hands a task to another worker."""
+"""Seconds one import, or one slice of a job, may take: less than the queue waits before it hands a task to
+another worker.
+"""
 
 
 @shared_task
@@ -47,6 +59,13 @@ def import_uploads() -> None:
     """Check or write one list that was sent from a browser, and ring again for the next."""
     if uploads.work(now=clock.now()):
         import_uploads.apply_async(expires=RING_LASTS)
+
+
+@shared_task(time_limit=LONG_LIMIT, soft_time_limit=LONG_LIMIT - 20)
+def work_jobs() -> None:
+    """Do a slice of one job that somebody asked for, and ring again for the next."""
+    if jobs.work(now=clock.now()):
+        work_jobs.apply_async(expires=RING_LASTS)
 
 
 @shared_task

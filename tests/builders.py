@@ -27,6 +27,8 @@ from resupply.models import (
     FollowUp,
     FollowUpPlanVersion,
     ImportBatch,
+    Job,
+    JobPart,
     LifeVersion,
     Location,
     MagnetScreen,
@@ -380,6 +382,25 @@ def make_upload(**over: Any) -> Upload:
         mend="write a day from 01 to 28",
     )
     return upload
+
+
+def make_job(by: User, **over: Any) -> Job:
+    """A job that is done and left a small file."""
+    values: dict[str, Any] = {
+        "kind": "test",
+        "title": "A long list",
+        "permission": "job.see",
+        "asked_at": NOW,
+        "state": "done",
+        "outcome": "2 rows.",
+        "file_name": "list.csv",
+        "file_type": "text/csv",
+        "file_size": 4,
+        "finished_at": NOW,
+    }
+    job = Job.objects.create(asked_by=by, **values | over)
+    JobPart.objects.create(job=job, position=0, content=b"a\nb\n")
+    return job
 
 
 def make_match(patient: Patient, **over: Any) -> MatchRecord:

@@ -39,6 +39,7 @@ from resupply.models.fitting import (
 )
 from resupply.models.imports import FilePart, ImportBatch, Upload, UploadFile, UploadProblem, UploadState
 from resupply.models.inbound import DeliveryReport, DeliveryState, InboundText
+from resupply.models.jobs import Job, JobPart, JobState
 from resupply.models.nights import Night, NightImport
 from resupply.models.open_days import ClosedDay
 from resupply.models.outbox import Heartbeat, Message, MessageReason, MessageState
@@ -101,6 +102,9 @@ __all__ = [
     "Humidifier",
     "ImportBatch",
     "InboundText",
+    "Job",
+    "JobPart",
+    "JobState",
     "Language",
     "LifeVersion",
     "Location",

@@ -3,13 +3,18 @@
 from django.conf import settings
 from django.urls import URLPattern, URLResolver, include, path
 
-from resupply.web import gallery, home, worklists
+from resupply.web import gallery, home, jobs, worklists
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("", home.home, name="home"),
     path("today/<slug:slug>/", worklists.worklist, name="worklist"),
     path("today/<slug:slug>/print/", worklists.worklist_print, name="worklist_print"),
     path("today/<slug:slug>.csv", worklists.worklist_csv, name="worklist_csv"),
+    path("jobs/", jobs.job_list, name="jobs"),
+    path("jobs/<uuid:public_id>/", jobs.job, name="job"),
+    path("jobs/<uuid:public_id>/file/", jobs.job_file, name="job_file"),
+    path("jobs/<uuid:public_id>/again/", jobs.job_again, name="job_again"),
+    path("jobs/<uuid:public_id>/drop/", jobs.job_drop, name="job_drop"),
     path("desk/stock/", include("resupply.web.desk.stock.urls")),
     path("desk/", include("resupply.web.desk.urls")),
     path("therapist/", include("resupply.web.therapist.urls")),

@@ -38,6 +38,7 @@ NO_PAGE = {
     "manager:overdue_csv",
     "manager:catalogue_csv",
     "worklist_csv",
+    "job_file",
     "stock:csv",
     "desk:book_csv",
     "desk:slip_pdf",

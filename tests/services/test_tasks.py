@@ -24,7 +24,10 @@ def test_a_task_takes_no_more_than_keys_and_dates() -> None:
     """Arguments are kept by the broker and written to its logs: no patient data may travel there."""
     from inspect import signature
 
-    for task in (tasks.sweep, tasks.deliver, tasks.export_feeds, tasks.import_uploads, tasks.heartbeat):
+    for task in (
+        *(tasks.sweep, tasks.deliver, tasks.export_feeds, tasks.import_uploads, tasks.work_jobs),
+        tasks.heartbeat,
+    ):
         for parameter in signature(task.run).parameters.values():
             assert parameter.annotation in {int, str}, (task.name, parameter)
 

@@ -14,8 +14,8 @@ from resupply.models import (
     UploadState,
 )
 from resupply.services import uploads
+from resupply.services.pulse import LEASE, Claim, LeaseLost, Pulse
 from resupply.services.uploads import working
-from resupply.services.uploads.pulse import LEASE, Claim, LeaseLost, Pulse
 from tests.builders import NOW, make_user
 from tests.services.importing import on_record
 from tests.services.post_office import wait_until
@@ -47,7 +47,7 @@ def test_two_workers_take_one_upload_once_and_one_works_at_a_time(manager: User)
         Upload.objects.select_for_update().get(pk=first.pk)
         held = _elsewhere(lambda: working.claim(now=NOW))
         assert held is not None
-        assert held.upload_id == second.pk  # it does not wait for a row that another is taking
+        assert held.row_id == second.pk  # it does not wait for a row that another is taking
     assert working.claim(now=NOW) is None
 
 

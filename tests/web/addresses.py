@@ -10,10 +10,12 @@ from resupply.models import (
     Event,
     FollowUpPlanVersion,
     ImportBatch,
+    Job,
     MatchingVersion,
     Patient,
     Payer,
     Recall,
+    Staff,
     TextReview,
     Upload,
 )
@@ -29,6 +31,7 @@ from tests.builders import (
     make_follow_up,
     make_follow_up_plan,
     make_item,
+    make_job,
     make_match,
     make_matching_version,
     make_movement,
@@ -42,6 +45,7 @@ from tests.builders import (
     make_report,
     make_text_review,
     make_upload,
+    make_user,
 )
 
 IMPORTS = {
@@ -75,6 +79,13 @@ def views(patterns: Sequence[URLPattern | URLResolver] | None = None, space: str
             yield f"{space}{pattern.name}"
 
 
+def _job() -> Job:
+    """A job that the manager asked for."""
+    manager = Staff.objects.filter(role="manager").order_by("pk").first()
+    by = manager.user if manager else make_user()
+    return Job.objects.filter(asked_by=by).first() or make_job(by)
+
+
 def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar: Issued) -> dict[str, str]:
     """One address of every view, about a patient with a cushion line and these records."""
     item = CatalogueItem.objects.order_by("pk").first() or make_item()
@@ -103,6 +114,7 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         "desk:answer_handled": [(patient.refill_answers.first() or make_answer(patient)).public_id],
         "desk:answer_void": [(patient.refill_answers.first() or make_answer(patient)).public_id],
         "desk:contact_void": [(patient.contacts.first() or make_contact(patient)).public_id],
+        **{name: [_job().public_id] for name in ("job", "job_file", "job_again", "job_drop")},
         "worklist": ["calls"],
         "worklist_print": ["calls"],
         "worklist_csv": ["calls"],

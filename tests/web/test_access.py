@@ -36,6 +36,11 @@ TABLE: dict[str, set[str]] = {
     "worklist": CARE,
     "worklist_print": CARE,
     "worklist_csv": LEAD,
+    "jobs": CARE,
+    "job": {"manager"},  # only who asked
+    "job_file": {"manager"},
+    "job_again": {"manager"},
+    "job_drop": {"manager"},
     "desk:find": CARE,
     "desk:mail": CARE,
     "desk:patient_new": CARE,
@@ -195,6 +200,7 @@ WRITES = {name for name in TABLE if name.startswith(("desk:", "therapist:"))} - 
 BEHIND_THE_DOOR = {name for name in TABLE if name.startswith("me:")} - {"me:page"}
 """Pages of a patient that a device without the date of birth is led away from, whatever it sends."""
 WRITES |= {"ask:question", "me:page"} | BEHIND_THE_DOOR
+WRITES |= {"job_again", "job_drop"}
 WRITES |= {"manager:item_new", "manager:item_edit", "manager:recall_new", "manager:recall_void"}
 STOCK_SHOWN = {"stock:shelves", "stock:csv", "stock:to_order", "stock:ledger", "stock:back_orders"}
 WRITES |= {name for name in TABLE if name.startswith("stock:")} - STOCK_SHOWN
@@ -228,6 +234,11 @@ def sign_in(cast: Cast, who: str) -> Client:
     return client
 
 
+def _turned_away(name: str, who: str) -> int:
+    """A job is not found by colleagues who did not ask for it; everything else is closed to a role."""
+    return 404 if name in {"job", "job_file", "job_again", "job_drop"} and who in ROLES else 403
+
+
 def test_the_table_names_every_view_and_no_other() -> None:
     assert sorted(views()) == sorted(TABLE)
 
@@ -253,7 +264,7 @@ def test_who_may_open_what(cast: Cast, addresses: Addresses, who: str) -> None:
         elif who == "signed out":
             right = status == 302
         else:
-            right = status == 403
+            right = status == _turned_away(name, who)
         if not right:
             wrong[name] = status
     assert wrong == {}
@@ -273,7 +284,7 @@ def test_who_may_send_what(cast: Cast, addresses: Addresses, who: str) -> None:
         elif who == "signed out":
             right = status == 302
         else:
-            right = status == 403
+            right = status == _turned_away(name, who)
         if not right:
             wrong[name] = status
     assert wrong == {}
@@ -282,7 +293,7 @@ def test_who_may_send_what(cast: Cast, addresses: Addresses, who: str) -> None:
 def test_what_only_shows_refuses_a_post(cast: Cast, addresses: Addresses) -> None:
     client = sign_in(cast, "administrator")
     shown = {name for name in TABLE if ":" in name and name not in WRITES} | {"home"}
-    shown |= {"worklist", "worklist_print", "worklist_csv"}
+    shown |= {"worklist", "worklist_print", "worklist_csv", "jobs"}
     statuses = {name: client.post(addresses.by_view[name]).status_code for name in shown}
     assert set(statuses.values()) == {405}
 

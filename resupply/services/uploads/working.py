@@ -22,8 +22,8 @@ from django.db.models import F, Q, QuerySet
 from resupply.models import ImportBatch, Upload, UploadState
 from resupply.services.importing.importer import Import, import_rows
 from resupply.services.importing.report import Report
+from resupply.services.pulse import LEASE, Claim, LeaseLost, Pulse
 from resupply.services.uploads.contents import Contents, empty, read_upload, store_check, summary
-from resupply.services.uploads.pulse import LEASE, Claim, LeaseLost, Pulse
 
 log = logging.getLogger(__name__)
 
@@ -51,11 +51,11 @@ def work(*, now: datetime) -> bool:
         try:
             _do(held, pulse)
         except LeaseLost:
-            log.warning("upload %s: its claim was lost, nothing was written", held.upload_id)
+            log.warning("upload %s: its claim was lost, nothing was written", held.row_id)
         except (
             Exception
         ) as error:  # it must not stop other work; the text of an error may hold patients' data
-            log.error("upload %s: %s", held.upload_id, type(error).__name__)
+            log.error("upload %s: %s", held.row_id, type(error).__name__)
             _let_go(held)
     return True
 
@@ -96,12 +96,12 @@ def _unheld(now: datetime) -> QuerySet[Upload]:
 
 def _held(held: Claim) -> QuerySet[Upload]:
     """The claimed row, if the claim is still the newest."""
-    return Upload.objects.filter(pk=held.upload_id, fence=held.fence, state=held.state)
+    return Upload.objects.filter(pk=held.row_id, fence=held.fence, state=held.state)
 
 
 def _do(held: Claim, pulse: Pulse) -> None:
     """Read the files and import them: dry for a check, else for good."""
-    upload = Upload.objects.get(pk=held.upload_id)
+    upload = Upload.objects.get(pk=held.row_id)
     report = Report()
     pulse.tell("read", 0, 0)
     found = read_upload(upload, report)

@@ -24,6 +24,7 @@ from resupply.models import (
     FollowUp,
     FollowUpPlanVersion,
     ImportBatch,
+    Job,
     Location,
     MagnetScreen,
     MatchingVersion,
@@ -44,7 +45,7 @@ from resupply.models import (
     TextReview,
     Upload,
 )
-from resupply.web.access.roles import StaffRequest
+from resupply.web.access.roles import StaffRequest, can
 
 M = TypeVar("M", bound=Model)
 
@@ -319,6 +320,23 @@ def upload_or_404(public_id: UUID) -> Upload:
 def batch_or_404(public_id: UUID) -> ImportBatch:
     """One import that was written, which is the whole clinic's too."""
     return _or_404(ImportBatch.objects.select_related("imported_by", "undone_by").filter(public_id=public_id))
+
+
+def jobs(request: StaffRequest) -> "QuerySet[Job]":
+    """The jobs this member of staff asked for, at locations that are still theirs."""
+    mine = Job.objects.filter(asked_by=request.staff.user_id)
+    if request.location_ids:
+        here = sorted(request.location_ids)
+        mine = mine.filter(location_ids__contained_by=here, location_ids__len__gt=0)
+    return mine
+
+
+def job_or_404(request: StaffRequest, public_id: UUID) -> Job:
+    """A job this member of staff asked for, while the permission for what it holds is still theirs."""
+    job = _or_404(jobs(request).filter(public_id=public_id))
+    if not can(request, job.permission):
+        raise Http404
+    return job
 
 
 def _here(request: StaffRequest, path: str) -> Q:

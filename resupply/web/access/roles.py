@@ -74,6 +74,7 @@ WHO_MAY: dict[str, frozenset[Role]] = {
     "recall.see": _CARE,
     "recall.change": _LEAD,
     "import.run": _LEAD,
+    "job.see": _CARE,
     "overdue.see": _LEAD,
     "overdue.export": _LEAD,
 }

@@ -1,6 +1,6 @@
-"""The pulse of a worker that holds an upload: it keeps the lease and shows how far the work is.
+"""The pulse of a worker that holds an upload or a job: it keeps the lease and shows how far the work is.
 
-The work itself runs in one long transaction that nobody else can look into. So a thread with a connection
+The work itself may run in one long transaction that nobody else can look into. So a thread with a connection
 of its own writes the progress and moves the lease on, as long as the claim is the newest. Killed, a worker
 leaves a lease that ends soon; frozen, it finds its claim gone when it wakes, and stops without writing.
 """
@@ -14,8 +14,9 @@ from types import TracebackType
 from typing import Self
 
 from django.db import DatabaseError, connection
+from django.db.models import QuerySet
 
-from resupply.models import Upload
+from resupply.models import Job, Upload
 
 LEASE = timedelta(seconds=40)
 """How long after its last pulse a worker counts as dead."""
@@ -24,20 +25,25 @@ EVERY = 0.5
 
 
 class LeaseLost(Exception):  # noqa: N818 - reads as what happened
-    """Somebody else holds the upload now, or nobody is to."""
+    """Somebody else holds the work now, or nobody is to."""
 
 
 @dataclass(frozen=True, slots=True)
 class Claim:
-    """The right to work on one upload in a state, for as long as its fence is the row's."""
+    """The right to work on one row in a state, for as long as its fence is the row's."""
 
-    upload_id: int
+    row_id: int
     fence: int
     state: str
+    of: type[Upload] | type[Job] = Upload
+
+    def row(self) -> "QuerySet[Upload] | QuerySet[Job]":
+        """The claimed row, if the claim is still the newest."""
+        return self.of._default_manager.filter(pk=self.row_id, fence=self.fence, state=self.state)
 
 
 class Pulse:
-    """Runs while work is done: `with Pulse(claim, now=now) as pulse`, and `pulse.tell` to the importer."""
+    """Runs while work is done: `with Pulse(claim, now=now) as pulse`, and `pulse.tell` to whoever works."""
 
     def __init__(self, held: Claim, *, now: datetime, every: float = EVERY) -> None:
         self._held, self._now, self._every = held, now, every
@@ -45,7 +51,9 @@ class Pulse:
         self._progress: dict[str, str | int] = {}
         self._is_lost = False
         self._stop = Event()
-        self._thread = Thread(target=self._run, name=f"pulse of upload {held.upload_id}", daemon=True)
+        self._thread = Thread(
+            target=self._run, name=f"pulse of {held.of.__name__} {held.row_id}", daemon=True
+        )
 
     def __enter__(self) -> Self:
         self._thread.start()
@@ -78,12 +86,7 @@ class Pulse:
 
     def _beat(self) -> bool:
         now = self.moment()
-        held = Upload.objects.filter(
-            pk=self._held.upload_id,
-            fence=self._held.fence,
-            state=self._held.state,
-            leased_until__gt=now,
-        )
+        held = self._held.row().filter(leased_until__gt=now)
         return held.update(progress=self._progress, leased_until=now + LEASE) == 1
 
 
