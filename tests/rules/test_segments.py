@@ -172,7 +172,8 @@ def test_what_is_left() -> None:
 def test_plain_letters_stay(text: str) -> None:
     once = plain(text)
     assert plain(once) == once
-    assert [letter for letter in once if letter.isalnum()] == [letter for letter in text if letter.isalnum()]
+    kept = [letter for letter in text if letter.isalnum() and letter != "ʼ"]  # an apostrophe all the same
+    assert [letter for letter in once if letter.isalnum()] == kept
 
 
 def test_plain_makes_typography_cheap() -> None:
