@@ -99,10 +99,14 @@ class Letter:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """A carrier's answer; `detail` is for staff (a code, a kind of error), without personal data."""
+    """A carrier's answer; `detail` is for staff (a code, a kind of error), without personal data.
+
+    `reference` is the carrier's own name for the message, by which it tells later what became of it.
+    """
 
     outcome: Outcome
     detail: str = ""
+    reference: str = ""
 
 
 class Carrier(Protocol):
