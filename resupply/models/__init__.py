@@ -43,6 +43,7 @@ from resupply.models.jobs import Job, JobPart, JobState
 from resupply.models.nights import Night, NightImport
 from resupply.models.open_days import ClosedDay
 from resupply.models.outbox import Heartbeat, Message, MessageReason, MessageState
+from resupply.models.packets import EvidencePacket
 from resupply.models.payers import AllowanceVersion, Coverage, Payer, RefillRuleVersion, RefillSource
 from resupply.models.people import (
     Channel,
@@ -59,6 +60,7 @@ from resupply.models.plans import PlanChecklist, PlanLine, PlanState
 from resupply.models.policies import CleaningChoice, ClinicTermsVersion, LifeVersion
 from resupply.models.proofs import Proof, ProofMethod
 from resupply.models.questions import QuestionLink, QuestionPart, QuestionState, RefillQuestion
+from resupply.models.recalls import SETTLES, RecallContact, RecallNotice, RecallOutcome
 from resupply.models.safety import MagnetScreen, Recall, Said
 from resupply.models.stock import BackOrder, Movement, StockCount, StockLevel, StockMovement, StockTarget
 from resupply.models.told import NEED_A_PERSON, CleaningTick, PatientReport, Told
@@ -66,6 +68,7 @@ from resupply.models.told import NEED_A_PERSON, CleaningTick, PatientReport, Tol
 __all__ = [
     "LARGEST_QUANTITY",
     "NEED_A_PERSON",
+    "SETTLES",
     "AllowanceVersion",
     "AnswerChannel",
     "BackOrder",
@@ -88,6 +91,7 @@ __all__ = [
     "Door",
     "Event",
     "EventType",
+    "EvidencePacket",
     "FeedEntry",
     "FilePart",
     "FindToken",
@@ -137,6 +141,9 @@ __all__ = [
     "QuestionPart",
     "QuestionState",
     "Recall",
+    "RecallContact",
+    "RecallNotice",
+    "RecallOutcome",
     "RefillAnswer",
     "RefillAnswerItem",
     "RefillQuestion",

@@ -34,6 +34,10 @@ class Message(models.Model):
         "resupply.RefillQuestion", models.PROTECT, null=True, blank=True, related_name="messages"
     )
     """The refill question it carries; None: it asks for a call."""
+    recall = models.ForeignKey(
+        "resupply.Recall", models.PROTECT, null=True, blank=True, related_name="messages"
+    )
+    """The recall it is about, where it is about one."""
     day = models.DateField()
     state = models.CharField(max_length=10, choices=MessageState, default=MessageState.WAITING)
     created_at = models.DateTimeField()

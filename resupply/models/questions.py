@@ -72,6 +72,7 @@ class RefillQuestion(models.Model):
         return f"refill question {self.public_id}"
 
 
+@tracked
 class QuestionPart(models.Model):
     """A part that is asked about: its code, and the end of supply that makes the refill."""
 

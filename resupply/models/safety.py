@@ -3,7 +3,7 @@
 import uuid
 
 from django.db import models
-from django.db.models import Q
+from django.db.models import F, Q
 
 from resupply.models.base import Voidable, tracked
 from resupply.models.equipment import CatalogueItem
@@ -59,6 +59,10 @@ class Recall(Voidable):
     family = models.CharField(max_length=60, blank=True)
     part_code = models.CharField(max_length=8, blank=True)
     lot = models.CharField(max_length=40, blank=True)
+    given_from = models.DateField(null=True, blank=True)
+    given_until = models.DateField(null=True, blank=True)
+    """First and last day of dispense it concerns, where its notice says so: they narrow who is to be told,
+    never what is stopped."""
     advice = models.TextField(blank=True)
 
     class Meta(Voidable.Meta):
@@ -67,6 +71,10 @@ class Recall(Voidable):
             models.CheckConstraint(
                 condition=Q(item__isnull=False) | ~Q(family="") | ~Q(part_code="") | ~Q(lot=""),
                 name="recall_names_something",
+            ),
+            models.CheckConstraint(
+                condition=Q(given_from=None) | Q(given_until=None) | Q(given_until__gte=F("given_from")),
+                name="recall_days_in_order",
             ),
         ]
 

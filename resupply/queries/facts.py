@@ -1,6 +1,7 @@
 """From rows to the frozen facts that rules need: a fixed number of queries, whatever the number of patients.
 
 `known_at` asks for what was on record at a moment: recorded by then and not voided by then.
+`marks` asks change history instead, which knows also what was voided for a while or edited (`as_known`).
 """
 
 from collections import defaultdict
@@ -23,6 +24,7 @@ from resupply.models import (
     RefillSource,
 )
 from resupply.queries import ledgers
+from resupply.queries.as_known import Marks, versions_sql
 from resupply.queries.ledgers import Entry, Ledger, Whose
 from resupply.rules import facts, tables
 from resupply.rules.cleaning import CleaningVersion, Frequency
@@ -78,15 +80,15 @@ class ClinicRules:
     cleaning: tuple[CleaningVersion, ...]
 
 
-def clinic_rules(*, known_at: datetime | None = None) -> ClinicRules:
+def clinic_rules(*, known_at: datetime | None = None, marks: Marks | None = None) -> ClinicRules:
     """The policy and the clinic's choices about cleaning tasks, versions as recorded. One query."""
-    found = ledgers.read(*_CLINIC_RULES, known_at=known_at)
+    found = ledgers.read(*_CLINIC_RULES, known_at=known_at, marks=marks)
     return ClinicRules(_policy(found), tuple(_cleaning(row) for row in found.get("cleaning", ())))
 
 
-def policy(*, known_at: datetime | None = None) -> facts.Policy:
+def policy(*, known_at: datetime | None = None, marks: Marks | None = None) -> facts.Policy:
     """What plans of parts rest on besides the patient's own facts. One query."""
-    return clinic_rules(known_at=known_at).policy
+    return clinic_rules(known_at=known_at, marks=marks).policy
 
 
 def cleaning_versions(*, known_at: datetime | None = None) -> tuple[CleaningVersion, ...]:
@@ -95,11 +97,11 @@ def cleaning_versions(*, known_at: datetime | None = None) -> tuple[CleaningVers
 
 
 def patient_facts(
-    patient_ids: Collection[int], *, known_at: datetime | None = None
+    patient_ids: Collection[int], *, known_at: datetime | None = None, marks: Marks | None = None
 ) -> dict[int, facts.PatientFacts]:
     """Everything recorded about these patients that their plans depend on, by patient id. Two queries."""
-    found = ledgers.read(*_OF_PATIENTS, patients=patient_ids, known_at=known_at)
-    deliveries = _deliveries(patient_ids, known_at)
+    found = ledgers.read(*_OF_PATIENTS, patients=patient_ids, known_at=known_at, marks=marks)
+    deliveries = _deliveries(patient_ids, known_at, marks)
     of_patient: dict[int, dict[str, list[Entry]]] = defaultdict(lambda: defaultdict(list))
     for ledger, rows in found.items():
         for row in rows:
@@ -147,18 +149,31 @@ def _facts_of(deliveries: Iterable[facts.Delivery], found: Entries) -> facts.Pat
 _DELIVERIES = """
     SELECT given.patient_id, given.dispensed_on, line.kind, line.part_code, line.quantity, line.family,
         line.first_use_on, line.contains, line.billed_to_id, line.id
-    FROM resupply_dispenseline line JOIN resupply_dispense given ON given.id = line.dispense_id
+    FROM {lines} line JOIN resupply_dispense given ON given.id = line.dispense_id
     WHERE given.patient_id = ANY(%(patients)s) AND {known}
     ORDER BY given.dispensed_on, line.id
 """
 
 
-def _deliveries(patient_ids: Collection[int], known_at: datetime | None) -> dict[int, list[facts.Delivery]]:
+_LINES = "resupply_dispenseline"
+_LINES_THEN = versions_sql(
+    _LINES,
+    "resupply_dispenselinechange",
+    "dispense_id IN (SELECT id FROM resupply_dispense WHERE patient_id = ANY(%(patients)s))",
+)
+
+
+def _deliveries(
+    patient_ids: Collection[int], known_at: datetime | None, marks: Marks | None = None
+) -> dict[int, list[facts.Delivery]]:
     found: dict[int, list[facts.Delivery]] = defaultdict(list)
     with connection.cursor() as cursor:
         cursor.execute(
-            _DELIVERIES.format(known=ledgers.known("line", at_a_moment=known_at is not None)),
-            {"patients": list(patient_ids), "known_at": known_at},
+            _DELIVERIES.format(
+                lines=_LINES if marks is None else _LINES_THEN,
+                known=ledgers.known("line", at_a_moment=known_at is not None),
+            ),
+            {"patients": list(patient_ids), "known_at": known_at, **(marks or {})},
         )
         for patient, on, kind, code, quantity, family, first_use_on, contains, payer, line in cursor:
             found[patient].append(

@@ -15,6 +15,7 @@ from typing import NamedTuple
 from django.db import connection, models
 
 from resupply.models import Voidable
+from resupply.queries.as_known import Marks, changes_of, versions_sql
 
 
 class Entry(NamedTuple):
@@ -60,13 +61,19 @@ _ABSENT = {"until": "NULL::date", "on": "NULL::date", "word": "''", "name": "''"
 
 
 def read(
-    *ledgers: Ledger, patients: Collection[int] = (), known_at: datetime | None = None
+    *ledgers: Ledger,
+    patients: Collection[int] = (),
+    known_at: datetime | None = None,
+    marks: Marks | None = None,
 ) -> dict[str, list[Entry]]:
-    """Entries by ledger in the order of recording, as known at a moment (None: now). One query."""
+    """Entries by ledger in the order of recording, as known at a moment (None: now), or as change history
+    had them at `marks` (see `as_known`). One query.
+    """
     found: dict[str, list[Entry]] = defaultdict(list)
     with connection.cursor() as cursor:
         cursor.execute(
-            _union(ledgers, known_at is not None), {"patients": list(patients), "known_at": known_at}
+            _union(ledgers, known_at is not None, marks is not None),
+            {"patients": list(patients), "known_at": known_at, **(marks or {})},
         )
         for row in cursor:
             entry = Entry._make(row)
@@ -85,11 +92,11 @@ def known(table: str, *, at_a_moment: bool) -> str:
 
 
 @cache
-def _union(ledgers: tuple[Ledger, ...], at_a_moment: bool) -> str:
-    return " UNION ALL ".join(_select(ledger, at_a_moment) for ledger in ledgers)
+def _union(ledgers: tuple[Ledger, ...], at_a_moment: bool, at_marks: bool) -> str:
+    return " UNION ALL ".join(_select(ledger, at_a_moment, at_marks) for ledger in ledgers)
 
 
-def _select(ledger: Ledger, at_a_moment: bool) -> str:
+def _select(ledger: Ledger, at_a_moment: bool, at_marks: bool) -> str:
     columns = dict(ledger.columns)
     shown = [columns.get(field, _ABSENT.get(field, "NULL::bigint")) for field in Entry._fields[2:]]
     where = ledger.whose.value
@@ -97,5 +104,7 @@ def _select(ledger: Ledger, at_a_moment: bool) -> str:
         where += f" AND {known('ledger', at_a_moment=at_a_moment)}"
     name = ledger.named_by or f"'{ledger.name}'"
     table = ledger.model._meta.db_table
+    if at_marks:
+        table = versions_sql(table, changes_of(ledger.model)._meta.db_table, ledger.whose.value)
     # Names and conditions of this file and `facts.py`; values travel as parameters.
     return f"SELECT {name}, id, {', '.join(shown)} FROM {table} ledger WHERE {where}"  # noqa: S608
