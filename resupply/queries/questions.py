@@ -28,15 +28,17 @@ from resupply.models import (
 )
 from resupply.queries.answers import answered, spoke_lately, used
 from resupply.queries.feeds import token_hash
+from resupply.queries.open_days import open_days
 from resupply.queries.overdue import paused_on
 from resupply.queries.reminders import newest_consent
+from resupply.rules.bundling import OpenDays
 from resupply.rules.questions import MOST_MESSAGES, Askable, bundle
 from resupply.rules.reminders import SAME_REFILL_DAYS
 
 
 def askable(patient_ids: Collection[int], *, day: date) -> dict[int, list[PlanLine]]:
     """The lines that one question on `day` is about, by patient: reached, not in a pause, not answered, and
-    served by one delivery (`rules.questions.bundle`). One query.
+    served by one delivery (`rules.questions.bundle`). Three queries.
     """
     rows = PlanLine.objects.filter(
         ~answered(today=day), patient__in=patient_ids, active=True, ask_from__lte=day
@@ -44,16 +46,21 @@ def askable(patient_ids: Collection[int], *, day: date) -> dict[int, list[PlanLi
     lines: dict[int, list[PlanLine]] = defaultdict(list)
     for line in rows.order_by("patient_id", "kind"):
         lines[line.patient_id].append(line)
-    return {patient: _bundled(found, day=day) for patient, found in lines.items()}
+    places = open_days({found[0].location_id for found in lines.values()}, since=day)
+    return {
+        patient: _bundled(found, day=day, open_days=places[found[0].location_id])
+        for patient, found in lines.items()
+    }
 
 
-def _bundled(lines: list[PlanLine], *, day: date) -> list[PlanLine]:
+def _bundled(lines: list[PlanLine], *, day: date, open_days: OpenDays) -> list[PlanLine]:
     asked = bundle(
         (
             Askable(line.kind, line.ask_from, line.deliver_from, line.supply_ends_on, line.refill_on)
             for line in lines
         ),
         day=day,
+        open_days=open_days,
     )
     kinds = {line.kind for line in asked}
     return [line for line in lines if line.kind in kinds]
@@ -157,6 +164,20 @@ def behind(token: str) -> RefillQuestion | None:
         .first()
     )
     return link.question if link else None
+
+
+def latest(patient: Patient) -> RefillQuestion | None:
+    """The question a patient was asked last, unless it was withdrawn; none where not on therapy here. One
+    query.
+    """
+    if patient.status != PatientStatus.ON_THERAPY:
+        return None
+    rows = RefillQuestion.objects.filter(patient=patient).select_related("answer")
+    found = rows.order_by("-asked_at", "-pk").first()
+    if found is None or found.state == QuestionState.WITHDRAWN:
+        return None
+    found.patient = patient
+    return found
 
 
 def asked(question: RefillQuestion, *, day: date, now: datetime) -> Asked:

@@ -2,10 +2,10 @@
 
 The rule in plain words. A line may be asked about once its `ask_from` has come, and not before: that is the
 earliest contact of the payer's refill rule. Lines are asked about together where one delivery can serve
-them: a delivery comes no earlier than the patient's answer, for which a week is allowed, so the latest day
-that serves the most pressing line is the end of its window or that week from now, whichever is later; every
-other line whose window has opened by then goes along. A line that opens later waits for a question of its
-own.
+them, and that delivery is the first of the fewest (`bundling.py`): it comes no earlier than the patient's
+answer, for which a week is allowed, so it is the last open day of the most pressing line's window or the
+first open day from that week on; every other line whose window has opened by then goes along. A line that
+opens later waits for a question of its own.
 
 A question that nobody answers is asked once more after `SECOND_AFTER` days, and `CALL_AFTER` days after
 that the patient is on the desk's list of calls; by then nothing more is sent about it. After
@@ -23,9 +23,9 @@ The numbers of days are ours.
 
 >>> cushion = Askable("cushion", date(2026, 3, 1), date(2026, 3, 21), date(2026, 3, 31), date(2026, 3, 31))
 >>> mask = Askable("mask", date(2026, 3, 20), date(2026, 4, 9), date(2026, 4, 19), date(2026, 4, 19))
->>> [line.kind for line in bundle([cushion, mask], day=date(2026, 3, 20))]
+>>> [line.kind for line in bundle([cushion, mask], day=date(2026, 3, 20), open_days=OpenDays())]
 ['cushion']
->>> [line.kind for line in bundle([cushion, mask], day=date(2026, 4, 2))]
+>>> [line.kind for line in bundle([cushion, mask], day=date(2026, 4, 2), open_days=OpenDays())]
 ['cushion', 'mask']
 >>> next_step(date(2026, 3, 20), messages=1, last_on=date(2026, 3, 20), day=date(2026, 3, 25)).value
 'again'
@@ -35,6 +35,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
 from enum import StrEnum
+
+from resupply.rules.bundling import DeliveryDay, OpenDays, Refill, closing, first_delivery
 
 EXPIRES_AFTER = timedelta(days=30)
 """A question is open so long (ours): as long as the published contact window before the end of supply."""
@@ -61,7 +63,7 @@ class Askable:
     @property
     def closes_on(self) -> date:
         """The last day of the window `[deliver_from, closes_on]`."""
-        return self.refill_on if self.deliver_from > self.supply_ends_on else self.supply_ends_on
+        return closing(self.deliver_from, self.supply_ends_on, self.refill_on)
 
 
 class Next(StrEnum):
@@ -75,19 +77,26 @@ class Next(StrEnum):
     EXPIRE = "expire"
 
 
-def delivery_day(lines: Iterable[Askable], *, day: date) -> date | None:
-    """The latest day that serves the most pressing of the lines to ask about; None: there is none."""
-    reached = [line for line in lines if line.ask_from <= day]
-    return min((max(line.closes_on, day + ANSWER_TIME) for line in reached), default=None)
+def delivery(lines: Iterable[Askable], *, day: date, open_days: OpenDays) -> DeliveryDay | None:
+    """The delivery that a question on `day` is about, on one of the location's open days; None: there is
+    nothing to ask about.
+    """
+    refills = [
+        Refill(
+            line.kind, line.deliver_from, line.closes_on, line.refill_on, 0, not_before=day + ANSWER_TIME
+        )
+        for line in lines
+        if line.ask_from <= day
+    ]  # fmt: skip
+    return first_delivery(refills, open_days)
 
 
-def bundle(lines: Iterable[Askable], *, day: date) -> tuple[Askable, ...]:
+def bundle(lines: Iterable[Askable], *, day: date, open_days: OpenDays) -> tuple[Askable, ...]:
     """The lines one question on `day` is about, in the order given: one delivery serves them all."""
     lines = tuple(lines)
-    served_on = delivery_day(lines, day=day)
-    if served_on is None:
-        return ()
-    return tuple(line for line in lines if line.ask_from <= day and line.deliver_from <= served_on)
+    served = delivery(lines, day=day, open_days=open_days)
+    kinds = {met.refill.kind for met in served.met} if served else set()
+    return tuple(line for line in lines if line.kind in kinds)
 
 
 def next_step(asked_on: date, *, messages: int, last_on: date | None, day: date) -> Next:

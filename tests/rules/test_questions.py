@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from resupply.rules.bundling import EVERY_DAY, OpenDays
 from resupply.rules.deliveries import AnswerKind, Reason, check_dispense
 from resupply.rules.questions import (
     ANSWER_TIME,
@@ -19,7 +20,7 @@ from resupply.rules.questions import (
     Askable,
     Next,
     bundle,
-    delivery_day,
+    delivery,
     next_step,
 )
 
@@ -50,7 +51,22 @@ TABLE = [
 
 @pytest.mark.parametrize(("lines", "asked", "sentence"), TABLE, ids=[row[2] for row in TABLE])
 def test_bundles(lines: list[Askable], asked: str, sentence: str) -> None:
-    assert "".join(one.kind for one in bundle(lines, day=DAY)) == asked, sentence
+    assert "".join(one.kind for one in bundle(lines, day=DAY, open_days=EVERY_DAY)) == asked, sentence
+
+
+def test_what_is_asked_together_goes_out_on_an_open_day() -> None:
+    """Two windows share Saturday 23 March 2024 alone: where Saturdays are closed, the second waits."""
+    until, since = line("a", 21), line("b", 31, lead=45)
+    together = bundle([until, since], day=DAY, open_days=EVERY_DAY)
+    assert [one.kind for one in together] == ["a", "b"]
+    assert [one.kind for one in bundle([until, since], day=DAY, open_days=OpenDays())] == ["a"]
+
+
+def test_a_delivery_waits_for_the_answer_and_for_an_open_day() -> None:
+    """A week from Saturday 2 March 2024 is a Saturday: the Monday after."""
+    served = delivery([line("a", -60)], day=DAY, open_days=OpenDays())
+    assert served is not None
+    assert (str(served.on), served.is_late) == ("2024-03-11", True)
 
 
 STEPS = [
@@ -92,12 +108,12 @@ lines_of = st.lists(
 
 @given(lines_of)
 def test_one_day_serves_every_line_of_a_bundle(lines: list[Askable]) -> None:
-    asked = bundle(lines, day=DAY)
-    served_on = delivery_day(lines, day=DAY)
+    asked = bundle(lines, day=DAY, open_days=EVERY_DAY)
+    served = delivery(lines, day=DAY, open_days=EVERY_DAY)
     for one in asked:
-        assert served_on is not None
+        assert served is not None
         assert one.ask_from <= DAY
-        assert one.deliver_from <= served_on <= max(one.closes_on, DAY + ANSWER_TIME)
+        assert one.deliver_from <= served.on <= max(one.closes_on, DAY + ANSWER_TIME)
 
 
 @given(lines_of)
@@ -105,7 +121,7 @@ def test_the_most_pressing_line_is_asked_about_and_nothing_that_fits_is_left_out
     lines: list[Askable],
 ) -> None:
     """Against trying every day: no day from now on that serves the most pressing line serves more lines."""
-    asked = bundle(lines, day=DAY)
+    asked = bundle(lines, day=DAY, open_days=EVERY_DAY)
     reached = [one for one in lines if one.ask_from <= DAY]
     assert bool(asked) == bool(reached)
     if not reached:
@@ -121,7 +137,9 @@ def test_the_most_pressing_line_is_asked_about_and_nothing_that_fits_is_left_out
 
 @given(lines_of)
 def test_the_order_of_lines_does_not_matter(lines: list[Askable]) -> None:
-    assert set(bundle(lines[::-1], day=DAY)) == set(bundle(lines, day=DAY))
+    assert set(bundle(lines[::-1], day=DAY, open_days=EVERY_DAY)) == set(
+        bundle(lines, day=DAY, open_days=EVERY_DAY)
+    )
 
 
 @pytest.mark.parametrize("kind", [AnswerKind.NONE, AnswerKind.STOP, AnswerKind.STANDING, AnswerKind.NO])

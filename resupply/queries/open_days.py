@@ -1,0 +1,38 @@
+"""Open days of locations, as the planning of deliveries reads them."""
+
+from collections import defaultdict
+from collections.abc import Collection
+from datetime import date
+
+from resupply.models import ClosedDay, Location
+from resupply.rules.bundling import OpenDays
+
+
+def open_days(location_ids: Collection[int] | None = None, *, since: date) -> dict[int, OpenDays]:
+    """The open days of locations (None: of all) from a day on, by location id. Two queries."""
+    places = Location.objects.all()
+    if location_ids is not None:
+        places = places.filter(pk__in=location_ids)
+    weekdays = dict(places.order_by().values_list("pk", "open_weekdays"))
+    closed: dict[int, set[date]] = defaultdict(set)
+    rows = ClosedDay.objects.standing().filter(location__in=weekdays, day__gte=since)
+    for location, day in rows.order_by().values_list("location", "day"):
+        closed[location].add(day)
+    return {pk: read(digits, closed.get(pk, ())) for pk, digits in weekdays.items()}
+
+
+def of_location(location: Location, *, since: date) -> OpenDays:
+    """The open days of a location that is at hand, from a day on. One query."""
+    rows = ClosedDay.objects.standing().filter(location=location, day__gte=since)
+    return read(location.open_weekdays, rows.order_by().values_list("day", flat=True))
+
+
+def read(digits: str, closed: Collection[date]) -> OpenDays:
+    """Open days from the digits of `Location.open_weekdays` and the days off."""
+    return OpenDays(frozenset(int(digit) for digit in digits), frozenset(closed))
+
+
+def days_off(location: Location, *, since: date) -> list[ClosedDay]:
+    """The days off of a location from a day on, the next first."""
+    rows = ClosedDay.objects.standing().filter(location=location, day__gte=since)
+    return list(rows.select_related("recorded_by").order_by("day"))
