@@ -5,6 +5,7 @@ from typing import TypedDict
 from zoneinfo import ZoneInfo
 
 from django.contrib.auth.base_user import AbstractBaseUser
+from django.db import connection, models
 
 from resupply.models import Patient, Voidable
 from resupply.services.errors import Refused
@@ -66,3 +67,14 @@ def local_day(now: datetime, zone: str) -> date:
 def said(day: date) -> str:
     """A day in a message to a person: `Sat 28 Mar 2026`."""
     return f"{day:%a} {day.day} {day:%b} {day.year}"
+
+
+def gather_statistics(*tables: type[models.Model]) -> None:
+    """Tell the database how full tables are now, after a write that filled them.
+
+    It would find out by itself within a minute; until then its plans, also those of the checks of foreign
+    keys, are made for tables as they were: 20 times slower where they were empty.
+    """
+    names = ", ".join(connection.ops.quote_name(model._meta.db_table) for model in tables)
+    with connection.cursor() as cursor:
+        cursor.execute(f"ANALYZE {names}")

@@ -6,9 +6,10 @@ The same day gives the same rows, but for ids, public ids and the time of record
 from dataclasses import dataclass
 from datetime import date, datetime
 
+from django.apps import apps
 from django.db import transaction
 
-from resupply.models import Patient
+from resupply.models import Dispense, DispenseLine, Patient
 from resupply.services import plans
 from resupply.services.demo.answers import write_answers
 from resupply.services.demo.clinic import open_clinic, table
@@ -20,6 +21,7 @@ from resupply.services.demo.recalls import write_recalls
 from resupply.services.demo.stock import write_stock
 from resupply.services.demo.writing import write_people
 from resupply.services.errors import Refused
+from resupply.services.records import gather_statistics
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +48,7 @@ def load(*, today: date, now: datetime) -> Loaded:
             )
         clinic = open_clinic(today=today, now=now)
         patient_ids = write_people(tell_all(today=today), clinic, now=now)
+        gather_statistics(Patient, Dispense, DispenseLine)
         write_stock(clinic, today=today, now=now)
         plans.refresh_plans(patient_ids, now=now)
         write_answers(clinic, today=today, now=now)
@@ -53,6 +56,7 @@ def load(*, today: date, now: datetime) -> Loaded:
         write_recalls(today=today, now=now)
         write_list(today=today, now=now)
         write_own_pages(today=today, now=now)
+        gather_statistics(*apps.get_app_config("resupply").get_models())
     return Loaded(len(patient_ids))
 
 

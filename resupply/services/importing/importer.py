@@ -32,7 +32,7 @@ from resupply.services.importing.reading import RawRow
 from resupply.services.importing.report import Report
 from resupply.services.importing.rows import Rows
 from resupply.services.importing.second_look import look_again
-from resupply.services.records import stamp
+from resupply.services.records import gather_statistics, stamp
 
 Raws = Mapping[str, Sequence[RawRow]]
 
@@ -174,7 +174,7 @@ def _write(
         how.tell("write", total, total)
         ImportBatch.objects.filter(pk=batch.pk).update(before=[*before, *replaced, *ended])
     if sum(report.added.values()) >= _MANY:
-        _gather_statistics()
+        gather_statistics(Patient, FindToken, Coverage, Dispense, DispenseLine, Event)
     look_again(fresh.events, people, report)
     return batch, sorted(touched | {patient.pk for patient in changes.new})
 
@@ -188,14 +188,3 @@ def _refresh(touched: Sequence[int], how: Import) -> int:
         done += len(some)
     how.tell("plans", done, len(touched))
     return changed
-
-
-def _gather_statistics() -> None:
-    """Tell the database how full its tables are now, before anything reads them.
-
-    It would find out by itself within a minute; until then, plans made for empty tables cost 20 times more.
-    """
-    filled = (Patient, FindToken, Coverage, Dispense, DispenseLine, Event)
-    tables = ", ".join(connection.ops.quote_name(model._meta.db_table) for model in filled)
-    with connection.cursor() as cursor:
-        cursor.execute(f"ANALYZE {tables}")
