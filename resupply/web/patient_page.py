@@ -9,14 +9,17 @@ from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 from resupply.delivery.calendar_words import KINDS
-from resupply.models import Patient, PatientStatus
+from resupply.models import Patient, PatientStatus, Subscription
+from resupply.queries import feeds as feed_queries
 from resupply.queries import own_page
+from resupply.queries import questions as question_queries
 from resupply.queries.own_page import Chore, Why
 from resupply.queries.strips import StripData, strip_data
 from resupply.rules.cleaning import cautions
 from resupply.rules.kinds import Kind
 from resupply.rules.lines import LinePlan, LineStatus, State, read
-from resupply.rules.patient_page import MONTHS, WEEKDAYS, said_day, words
+from resupply.rules.patient_page import MONTHS, WEEKDAYS, said_day, said_hour, words
+from resupply.services.records import local_day
 from resupply.web.strip import StripChart, StripLine, default_window, layout
 from resupply.web.strip_units import strip_units
 from resupply.web.wording import MONTHS as SHORT_MONTHS
@@ -33,8 +36,18 @@ class ChoreShown:
     is_done: bool
 
 
+@dataclass(frozen=True, slots=True)
+class QuestionShown:
+    """The refill question in a sentence: open, or `answered` in a way that can still be changed."""
+
+    answered: bool
+    said: str
+
+
 def page_context(patient: Patient, *, language: str, today: date, now: datetime) -> dict[str, object]:
-    """Everything the page shows of a patient, whose plan holds. Eight queries, whatever there is."""
+    """Everything the page shows of a patient, whose plan holds. Ten queries, and up to three about a refill
+    question.
+    """
     said = words(language)
     plan = own_page.lines(patient)
     checklists = own_page.series(patient)
@@ -50,6 +63,11 @@ def page_context(patient: Patient, *, language: str, today: date, now: datetime)
         "today_said": said_day(today, language, today=today),
         "greeting": greeting(patient, language, now=now),
         "is_on_therapy": patient.status == PatientStatus.ON_THERAPY,
+        "question": _question(patient, language, today=today, now=now),
+        "hour": said["hour_about"].format(hour=said_hour(patient.cleaning_hour, language))
+        if patient.cleaning_hour is not None
+        else "",
+        "calendar": _calendar(patient, language, today),
         "chores": [_shown(chore, language) for chore in chores],
         "all_done": bool(chores) and all(chore.is_done for chore in chores),
         "next_wash": said["next_wash"].format(day=said_day(weekly, language, today=today)) if weekly else "",
@@ -64,8 +82,41 @@ def page_context(patient: Patient, *, language: str, today: date, now: datetime)
         "choices": said["choices_about"].format(
             weekday=WEEKDAYS[language][patient.cleaning_weekday], day=patient.cleaning_month_day
         ),
-        "place": patient.location,
     }
+
+
+def _question(patient: Patient, language: str, *, today: date, now: datetime) -> QuestionShown | None:
+    """What was asked last, while an answer can be given or changed."""
+    found = question_queries.latest(patient)
+    asked = question_queries.asked(found, day=today, now=now) if found else None
+    if asked is None or not asked.parts:
+        return None
+    said, answer = words(language), asked.answer
+    if answer is None:
+        parts = parts_said([Kind(part.kind) for part in asked.parts], language)
+        return QuestionShown(False, said["question_about"].format(parts=parts))
+    if not asked.can_change:
+        return None
+    day = said_day(local_day(answer.answered_at, patient.time_zone), language, today=today)
+    return QuestionShown(True, said["question_said"].format(day=day))
+
+
+def _calendar(patient: Patient, language: str, today: date) -> str:
+    """Whether the patient's calendar is read; nothing where there is none."""
+    live = feed_queries.newest_live(patient)
+    if live is None:
+        return ""
+    said = read_said(live, language, today)
+    return f"{said[0].upper()}{said[1:]}."
+
+
+def read_said(calendar: Subscription, language: str, today: date) -> str:
+    """When a calendar was last read."""
+    if calendar.last_fetched_at is None:
+        return words(language)["calendar_never"]
+    zone = calendar.patient.time_zone
+    day = said_day(local_day(calendar.last_fetched_at, zone), language, today=today)
+    return words(language)["calendar_read"].format(day=day)
 
 
 def greeting(patient: Patient, language: str, *, now: datetime) -> str:

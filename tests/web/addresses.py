@@ -152,6 +152,8 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         "desk:link_revoke": [ended.link.public_id],
         "desk:report_handled": [(patient.reports.first() or make_report(patient)).public_id],
         **{name: [link.token] for name in views() if name.startswith("me:")},
+        "me:calendar_change": [link.token, calendar.subscription.public_id],
+        "desk:own_part": [patient.public_id, "calendar/"],
         "me:report": [link.token, "leak"],
         "me:undo": [link.token, "again"],
         "me:told": [link.token, (patient.reports.first() or make_report(patient)).public_id],

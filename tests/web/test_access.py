@@ -92,6 +92,7 @@ TABLE: dict[str, set[str]] = {
     "desk:link_renew": CARE,
     "desk:link_revoke": CARE,
     "desk:own_page": CARE,
+    "desk:own_part": CARE,
     "desk:report_handled": CARE,
     "therapist:work": THERAPY,
     "therapist:follow_up": THERAPY,
@@ -166,6 +167,8 @@ TABLE: dict[str, set[str]] = {
     "me:month": ANYONE,
     "me:language": ANYONE,
     "me:calendar": ANYONE,
+    "me:calendar_change": ANYONE,
+    "me:question": ANYONE,
     "me:days": ANYONE,
     "me:pause": ANYONE,
     "me:again": ANYONE,
@@ -180,7 +183,7 @@ TABLE: dict[str, set[str]] = {
 
 # Views that only show; the other views of the desk answer a POST.
 SHOWN = {"desk:mail", "desk:patient", "desk:why", "desk:why_value", "desk:history", "desk:messages"}
-SHOWN |= {"desk:equipment", "therapist:magnets", "desk:own_page"}
+SHOWN |= {"desk:equipment", "therapist:magnets", "desk:own_page", "desk:own_part"}
 SHOWN |= {"desk:book", "desk:book_csv", "desk:book_print", "desk:slip", "desk:slip_pdf"}
 SHOWN |= {
     "desk:imports",

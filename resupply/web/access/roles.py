@@ -82,6 +82,7 @@ WHO_MAY: dict[str, frozenset[Role]] = {
 
 _OWN_PAGE = {
     *("me:page", "me:tick", "me:month", "me:language", "me:calendar", "me:days", "me:pause", "me:again"),
+    *("me:calendar_change", "me:question"),
     *("me:changed", "me:changed_done", "me:implant", "me:implant_done", "me:report", "me:told", "me:undo"),
 }
 OPEN_VIEWS = frozenset(

@@ -10,7 +10,7 @@ from django.conf import settings
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
-from django.urls import reverse
+from django.urls import resolve, reverse
 from django.views.decorators.http import require_GET, require_http_methods
 
 from resupply import clock
@@ -24,7 +24,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.desk.acts import answer
 from resupply.web.forms import written
-from resupply.web.patient_page import page_context
+from resupply.web.own_address import own_path
 from resupply.web.qr import qr_svg
 from resupply.web.wording import day_words
 
@@ -86,22 +86,23 @@ def revoke(request: StaffRequest, public_id: UUID) -> HttpResponse:
 
 @may("patient.link")
 @require_GET
-def own(request: StaffRequest, public_id: UUID) -> HttpResponse:
-    """What the patient sees, marked as looked at by staff; nothing can be sent from it."""
+def own(request: StaffRequest, public_id: UUID, rest: str = "") -> HttpResponse:
+    """What the patient sees, marked as looked at by staff; nothing can be sent from it.
+
+    `rest` is a page's address behind the patient's secret. The resolver finds its view, which knows how it is
+    shown to staff: one view a page, whoever looks.
+    """
     person = access.patient_or_404(request, public_id)
-    now = clock.now()
-    plans.refresh_if_run_out(person, now=now)
+    plans.refresh_if_run_out(person, now=clock.now())
     asked = request.GET.get("language", "")
     language = asked if asked in LANGUAGES else person.language
-    today = clock.today(person.time_zone)
-    context = page_context(person, language=language, today=today, now=now) | {
-        "staff_looking": True,
-        "is_reviewed": texts.is_reviewed(texts.PATIENT_PAGE, language),
-        "token": "",
-    }
-    response = render(request, "patient/page.html", context)
-    response["Cache-Control"] = "no-store"
-    return response
+    match = resolve(own_path(rest))  # an address that is none is not found
+    match.kwargs.pop("token")
+    is_reviewed = texts.is_reviewed(texts.PATIENT_PAGE, language)
+    shown: HttpResponse = match.func.for_staff(  # type: ignore[attr-defined]
+        request, patient=person, language=language, is_reviewed=is_reviewed, **match.kwargs
+    )
+    return shown
 
 
 @may("report.handle")

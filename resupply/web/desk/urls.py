@@ -57,6 +57,7 @@ urlpatterns = [
     path("calendars/<uuid:public_id>/revoke/", calendar.revoke, name="calendar_revoke"),
     path("patients/<uuid:public_id>/link/", doors.link, name="link"),
     path("patients/<uuid:public_id>/own-page/", doors.own, name="own_page"),
+    path("patients/<uuid:public_id>/own-page/<path:rest>", doors.own, name="own_part"),
     path("links/<uuid:public_id>/renew/", doors.renew, name="link_renew"),
     path("links/<uuid:public_id>/revoke/", doors.revoke, name="link_revoke"),
     path("reports/<uuid:public_id>/handled/", doors.report_handled, name="report_handled"),

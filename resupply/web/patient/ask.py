@@ -13,7 +13,7 @@ from http import HTTPStatus
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from django.http import HttpRequest, HttpResponse, HttpResponseNotAllowed
+from django.http import HttpRequest, HttpResponse, HttpResponseNotAllowed, QueryDict
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils import translation
@@ -25,6 +25,7 @@ from resupply.delivery.calendar_words import KINDS
 from resupply.models import RefillAnswer, RefillQuestion, Wish
 from resupply.queries import questions as question_queries
 from resupply.queries.questions import Asked
+from resupply.rules import patient_page
 from resupply.rules.kinds import Kind
 from resupply.rules.patient_page import LANGUAGES, said_day
 from resupply.rules.question_page import words
@@ -55,6 +56,18 @@ class Told:
     is_late: bool
 
 
+@dataclass(frozen=True, slots=True)
+class Asking:
+    """A question on somebody's screen: by its link, or on the patient's own page; `address` is the page's."""
+
+    request: HttpRequest
+    question: RefillQuestion
+    language: str
+    address: str
+    now: datetime
+    is_own_page: bool = False
+
+
 # The path is the proof of who asks: who cannot guess it can forge nothing. (And a page that names itself to
 # nobody sends no origin with its form, which the usual check would refuse.)
 @csrf_exempt
@@ -69,67 +82,65 @@ def question(request: HttpRequest, token: str) -> HttpResponse:
         return _gone(request)
     plans.refresh_if_run_out(found.patient, now=now)
     language = found.patient.language if found.patient.language in LANGUAGES else "en"
+    asking = Asking(request, found, language, reverse("ask:question", args=[token]), now)
     with translation.override(language):
-        if request.method == "POST":
-            return _private(_record(request, found, token, language, now))
-        return _private(_show(request, found, language, now))
+        return _private(respond(asking))
 
 
-def _show(request: HttpRequest, found: RefillQuestion, language: str, now: datetime) -> HttpResponse:
+def respond(asking: Asking) -> HttpResponse:
+    """Show the question, or record the button that was pressed; whoever calls has let the patient in."""
+    return _record(asking) if asking.request.method == "POST" else _show(asking)
+
+
+def _show(asking: Asking) -> HttpResponse:
     """The form; what was recorded; or that there is nothing to answer."""
-    asked = question_queries.asked(found, day=plans.today_of(found.patient, now), now=now)
-    changes = "change" in request.GET
+    asked = _asked(asking)
+    changes = "change" in asking.request.GET
     if asked.answer is not None and asked.answer.is_voided:
-        return _page(request, found, language, "nothing")
+        return _page(asking, "nothing")
     if asked.answer is not None and not (changes and asked.can_change and asked.answer.wish != Wish.STOP):
-        return _page(request, found, language, "told", asked=asked, told=_told(asked.answer, language))
+        return _page(asking, "told", asked=asked, told=_told(asked.answer, asking.language))
     if not asked.parts:
-        return _page(request, found, language, "nothing")
-    form = AskForm(
-        parts=asked.parts,
-        language=language,
-        handover=question_queries.usual_handover(found.patient),
-        initial=first(asked.answer),
-    )
-    return _page(request, found, language, "question", asked=asked, form=form)
+        return _page(asking, "nothing")
+    return _page(asking, "question", asked=asked, form=_form(asking, asked, initial=first(asked.answer)))
 
 
-def _record(
-    request: HttpRequest, found: RefillQuestion, token: str, language: str, now: datetime
-) -> HttpResponse:
+def _record(asking: Asking) -> HttpResponse:
     """Record the button that was pressed and show it; or the form again, with what to mend."""
-    here = redirect(reverse("ask:question", args=[token]))
+    sent = asking.request.POST
     try:
-        if request.POST.get("wish") == UNDO:
-            questions.take_back_stop(found, now=now)
-            return here
-        asked = question_queries.asked(found, day=plans.today_of(found.patient, now), now=now)
-        form = AskForm(
-            request.POST,
-            parts=asked.parts,
-            language=language,
-            handover=question_queries.usual_handover(found.patient),
-        )
-        if not form.is_valid() and request.POST.get("wish") != Wish.STOP:
-            return _again(request, found, language, asked, form)
-        questions.answer(found, now=now, **_words_of(form))
+        if sent.get("wish") == UNDO:
+            questions.take_back_stop(asking.question, now=asking.now)
+            return redirect(asking.address)
+        asked = _asked(asking)
+        form = _form(asking, asked, sent)
+        if not form.is_valid() and sent.get("wish") != Wish.STOP:
+            return _again(asking, asked, form)
+        questions.answer(asking.question, now=asking.now, **_words_of(form))
     except Refused as refusal:
         if refusal.field in {"answered_by", "relation"}:
-            form.add_error("answered_by", words(language)["somebody_missing"])
-            return _again(request, found, language, asked, form)
+            form.add_error("answered_by", words(asking.language)["somebody_missing"])
+            return _again(asking, asked, form)
         if refusal.code not in _SHOWN:
             raise
         if refusal.code == "not_asked":
-            return redirect(f"{reverse('ask:question', args=[token])}?change")
-    return here  # what is on record by now says the rest
+            return redirect(f"{asking.address}?change")
+    return redirect(asking.address)  # what is on record by now says the rest
 
 
-def _again(
-    request: HttpRequest, found: RefillQuestion, language: str, asked: Asked, form: AskForm
-) -> HttpResponse:
+def _asked(asking: Asking) -> Asked:
+    today = plans.today_of(asking.question.patient, asking.now)
+    return question_queries.asked(asking.question, day=today, now=asking.now)
+
+
+def _form(asking: Asking, asked: Asked, data: QueryDict | None = None, **over: Any) -> AskForm:
+    usual = question_queries.usual_handover(asking.question.patient)
+    return AskForm(data, parts=asked.parts, language=asking.language, handover=usual, **over)
+
+
+def _again(asking: Asking, asked: Asked, form: AskForm) -> HttpResponse:
     """The form with what to mend; nothing was recorded."""
-    status = HTTPStatus.UNPROCESSABLE_ENTITY
-    return _page(request, found, language, "question", status, asked=asked, form=form)
+    return _page(asking, "question", HTTPStatus.UNPROCESSABLE_ENTITY, asked=asked, form=form)
 
 
 def _words_of(form: AskForm) -> dict[str, Any]:
@@ -155,15 +166,17 @@ def _told(answer: RefillAnswer, language: str) -> Told:
 
 
 def _page(
-    request: HttpRequest,
-    found: RefillQuestion,
-    language: str,
-    part: str,
-    status: HTTPStatus = HTTPStatus.OK,
-    **context: Asked | AskForm | Told,
+    asking: Asking, part: str, status: HTTPStatus = HTTPStatus.OK, **context: Asked | AskForm | Told
 ) -> HttpResponse:
-    frame = {"words": words(language), "language": language, "phone": found.patient.location.phone}
-    return render(request, f"patient/question_{part}.html", frame | context, status=status)
+    language = asking.language
+    frame = {
+        "words": words(language),
+        "language": language,
+        "phone": asking.question.patient.location.phone,
+        "is_own_page": asking.is_own_page,
+        "back": patient_page.words(language)["back"],
+    }
+    return render(asking.request, f"patient/question_{part}.html", frame | context, status=status)
 
 
 def _gone(request: HttpRequest) -> HttpResponse:

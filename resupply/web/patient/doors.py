@@ -6,7 +6,7 @@ would log by their path are marked as logged already; the site's log formatter s
 """
 
 from collections.abc import Callable
-from functools import wraps
+from functools import partial, wraps
 from http import HTTPStatus
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -23,6 +23,7 @@ from resupply.models import Patient, PatientLink
 from resupply.queries import doors as door_queries
 from resupply.rules.patient_page import LANGUAGES, words
 from resupply.services import plans
+from resupply.web.own_address import NOBODY, own_address
 
 COOKIE, LANGUAGE_COOKIE = "own-page", "own-page-language"
 AT = "/me/"
@@ -36,12 +37,18 @@ _HEADERS = {
 
 
 class PatientRequest(HttpRequest):
-    """A request that came through `door`: whose page it is, by which link, in which language."""
+    """A request that came through `door`: whose page it is, by which link, in which language.
+
+    `is_open`: this device gave the date of birth. `is_looking`: it is staff who look; there is no token, and
+    nothing is written.
+    """
 
     patient: Patient
     link: PatientLink
     token: str
     language: str
+    is_open: bool
+    is_looking: bool
 
 
 View = Callable[..., HttpResponse]
@@ -70,14 +77,44 @@ def _guarded(view: View, *, must_be_open: bool) -> Guarded:
         known: PatientRequest = request  # type: ignore[assignment]
         known.link, known.patient, known.token = found.link, found.link.patient, token
         known.language = _language(request, known.patient)
-        known.is_open = found.is_open  # type: ignore[attr-defined]
+        known.is_open, known.is_looking = found.is_open, False
         if found.is_open:
             plans.refresh_if_run_out(known.patient, now=clock.now())
         with timezone.override(ZoneInfo(known.patient.time_zone)), translation.override(known.language):
             return private(quiet(view(known, **kwargs)))
 
     guarded.has_own_gate = True  # type: ignore[attr-defined]
+    guarded.for_staff = partial(_for_staff, view)  # type: ignore[attr-defined]
     return guarded
+
+
+def _for_staff(
+    view: View, request: HttpRequest, *, patient: Patient, language: str, is_reviewed: bool, **kwargs: Any
+) -> HttpResponse:
+    """The page as it is shown to a member of staff, who has been let in already."""
+    known: PatientRequest = request  # type: ignore[assignment]
+    known.patient, known.token, known.language = patient, NOBODY, language
+    newest = door_queries.of_patient(patient).first()
+    known.link = newest or PatientLink(patient=patient, created_at=clock.now())
+    known.is_open = known.is_looking = True
+    known.is_reviewed = is_reviewed  # type: ignore[attr-defined]
+    with timezone.override(ZoneInfo(patient.time_zone)), translation.override(language):
+        return private(view(known, **kwargs))
+
+
+def frame(request: PatientRequest) -> dict[str, object]:
+    """What every own page needs besides its own."""
+    return {
+        "words": words(request.language),
+        "language": request.language,
+        "token": request.token,
+        "place": request.patient.location,
+    }
+
+
+def to(request: PatientRequest, name: str, *args: object) -> HttpResponse:
+    """To another own page."""
+    return redirect(own_address(request, name, *args))
 
 
 def gone(request: HttpRequest, status: HTTPStatus) -> HttpResponse:

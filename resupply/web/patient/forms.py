@@ -7,6 +7,7 @@ from typing import Any
 from django import forms
 
 from resupply.delivery.calendar_words import KINDS
+from resupply.models import Subscription
 from resupply.rules.kinds import Kind
 from resupply.rules.magnets import Person, implants
 from resupply.rules.patient_page import WEEKDAYS, said_hour, words
@@ -118,6 +119,16 @@ class DaysForm(OwnForm):
         self._choose("hour", [("", self.said["no_hour"]), *_hours(language)])
 
 
+CALENDAR_CHOICES = {
+    "with_changes": "calendar_changes",
+    "with_refills": "calendar_refills",
+    "with_daily": "calendar_daily",
+    "with_weekly": "calendar_weekly",
+    "with_monthly": "calendar_monthly",
+}
+"""What a calendar can show: the field, and the key of its words."""
+
+
 class OwnCalendarForm(OwnForm):
     """What a calendar link shows."""
 
@@ -131,22 +142,27 @@ class OwnCalendarForm(OwnForm):
 
     def __init__(self, *args: Any, language: str, **kwargs: Any) -> None:
         super().__init__(*args, language=language, **kwargs)
-        self._label(
-            with_changes="calendar_changes",
-            with_refills="calendar_refills",
-            with_daily="calendar_daily",
-            with_weekly="calendar_weekly",
-            with_monthly="calendar_monthly",
-            detailed="calendar_words",
-            alarm_hour="calendar_alarm",
-        )
+        self._label(**CALENDAR_CHOICES, detailed="calendar_words", alarm_hour="calendar_alarm")
+        self.fields["alarm_hour"].help_text = self.said["calendar_alarm_about"]
         self._choose("detailed", [("no", self.said["calendar_plain"]), ("yes", self.said["calendar_detail"])])
         self._choose("alarm_hour", [("", self.said["calendar_no_alarm"]), *_hours(language)])
 
-    def options(self) -> Options:
+    @property
+    def shows(self) -> list[forms.BoundField]:
+        """The boxes of what it shows."""
+        return [self[name] for name in CALENDAR_CHOICES]
+
+    @staticmethod
+    def first(calendar: Subscription) -> dict[str, object]:
+        """What the form opens on where a calendar is changed."""
+        shown: dict[str, object] = {name: getattr(calendar, name) for name in CALENDAR_CHOICES}
+        hour = "" if calendar.alarm_hour is None else calendar.alarm_hour
+        return shown | {"detailed": "yes" if calendar.detailed else "no", "alarm_hour": hour}
+
+    def options(self, label: str = "") -> Options:
         """The choices made; only for a valid form."""
         chosen = dict(self.cleaned_data)
-        return Options(detailed=chosen.pop("detailed") == "yes", **chosen)
+        return Options(label=label, detailed=chosen.pop("detailed") == "yes", **chosen)
 
 
 def _hours(language: str) -> list[tuple[str, str]]:

@@ -1,4 +1,9 @@
-"""A patient's calendar links, on the own page: make one, see whether it is read, end it."""
+"""A patient's calendar links, on the own page: make one, change what it shows, renew it, end it, and see
+whether it is read.
+"""
+
+from http import HTTPStatus
+from uuid import UUID
 
 from django.conf import settings
 from django.http import HttpResponse
@@ -9,70 +14,99 @@ from django.views.decorators.http import require_http_methods
 from resupply import clock
 from resupply.models import Subscription
 from resupply.queries import feeds as feed_queries
-from resupply.rules.patient_page import said_day, words
+from resupply.rules.patient_page import said_day, said_hour, words
 from resupply.services import feeds
 from resupply.services.errors import Refused
 from resupply.services.records import local_day
-from resupply.web.patient.doors import PatientRequest, door
-from resupply.web.patient.forms import OwnCalendarForm
+from resupply.web.patient.doors import PatientRequest, door, frame, to
+from resupply.web.patient.forms import CALENDAR_CHOICES, OwnCalendarForm
+from resupply.web.patient_page import read_said
 from resupply.web.qr import qr_svg
 
+GET_OR_POST = require_http_methods(["GET", "HEAD", "POST"])
 MOST_LINKS = 5
 """More live links than anybody has programs; then one has to end first."""
 
 
 @door
-@require_http_methods(["GET", "HEAD", "POST"])
+@GET_OR_POST
 def calendar(request: PatientRequest) -> HttpResponse:
     """The links in use and a form for another; the answer shows a new link this once."""
-    said, person = words(request.language), request.patient
-    data = request.POST if request.method == "POST" and "end" not in request.POST else None
+    data = request.POST if request.method == "POST" else None
     form = OwnCalendarForm(data, language=request.language)
-    context: dict[str, object] = {
-        "words": said,
-        "language": request.language,
-        "token": request.token,
-        "form": form,
-    }
-    live = feed_queries.of_patient(person).filter(revoked_at=None)
-    if request.method == "POST" and "end" in request.POST:
-        context["says"] = _end(request, said["calendar_ended"])
-    elif data is not None and form.is_valid():
+    live = feed_queries.of_patient(request.patient).filter(revoked_at=None).select_related("patient")
+    context, said = frame(request) | {"form": form}, words(request.language)
+    if data is not None and form.is_valid():
         if live.count() >= MOST_LINKS:
-            context["refusal"] = said["refused"]
+            context["refusal"] = said["calendar_most"]
         else:
-            context |= _make(request, form)
-    context["live"] = [_said(one, request) for one in live.all()]
-    return render(request, "patient/calendar.html", context, status=422 if context.get("refusal") else 200)
+            try:
+                return _shown_once(
+                    request, feeds.subscribe(request.patient, form.options(), by=None, now=clock.now())
+                )
+            except Refused:
+                form.add_error("with_changes", said["choose"])
+    context["live"] = [_said(one, request) for one in live]
+    is_refused = bool(form.errors or context.get("refusal"))
+    status = HTTPStatus.UNPROCESSABLE_ENTITY if is_refused else HTTPStatus.OK
+    return render(request, "patient/calendar.html", context, status=status)
 
 
-def _make(request: PatientRequest, form: OwnCalendarForm) -> dict[str, object]:
-    """A new link, shown this once; or why there is none."""
-    try:
-        issued = feeds.subscribe(request.patient, form.options(), by=None, now=clock.now())
-    except Refused:
-        return {"refusal": words(request.language)["choose"]}
+@door
+@GET_OR_POST
+def change(request: PatientRequest, public_id: UUID) -> HttpResponse:
+    """What one calendar shows; a new link for it; its end."""
+    live = feed_queries.of_patient(request.patient).filter(revoked_at=None).select_related("patient")
+    one = live.filter(public_id=public_id).first()
+    if one is None:
+        return to(request, "calendar")
+    now, said = clock.now(), words(request.language)
+    if "renew" in request.POST:
+        return _shown_once(request, feeds.renew(one, by=None, now=now))
+    if "end" in request.POST:
+        feeds.revoke(one, by=None, now=now)
+        return _done(request, "calendar_ended", "calendar_delete")
+    data = request.POST if request.method == "POST" else None
+    form = OwnCalendarForm(data, language=request.language, initial=OwnCalendarForm.first(one))
+    if data is not None and form.is_valid():
+        try:
+            feeds.change(one, form.options(label=one.label), now=now)
+            return _done(request, "calendar_saved")
+        except Refused:
+            form.add_error("with_changes", said["choose"])
+    context = frame(request) | {"form": form, "one": _said(one, request)}
+    status = HTTPStatus.UNPROCESSABLE_ENTITY if form.errors else HTTPStatus.OK
+    return render(request, "patient/calendar_change.html", context, status=status)
+
+
+def _shown_once(request: PatientRequest, issued: feeds.Issued) -> HttpResponse:
+    """The page with a new link: nothing keeps it."""
     address = settings.PUBLIC_URL + reverse("feed:calendar", args=[issued.token])
     webcal = "webcal:" + address.partition(":")[2]
     title = words(request.language)["calendar_address"]
-    return {"address": address, "webcal": webcal, "qr": qr_svg(webcal, title=title)}
+    shown = {"address": address, "webcal": webcal, "qr": qr_svg(webcal, title=title)}
+    return render(request, "patient/calendar_address.html", frame(request) | shown)
 
 
-def _end(request: PatientRequest, says: str) -> str:
-    """End one of this patient's links; one that has ended stays ended."""
-    for one in feed_queries.of_patient(request.patient).filter(revoked_at=None):
-        if str(one.public_id) == request.POST.get("end"):
-            feeds.revoke(one, by=None, now=clock.now())
-    return says
+def _done(request: PatientRequest, *keys: str) -> HttpResponse:
+    """What has happened, with the way back to the calendar."""
+    said = words(request.language)
+    text, *more = (said[key] for key in keys)
+    shown = {"text": text, "more": more, "next": ("calendar", said["calendar_back"])}
+    return render(request, "patient/done.html", frame(request) | shown)
 
 
-def _said(one: Subscription, request: PatientRequest) -> dict[str, str]:
-    """A link in use: when it was made, whether a program reads it."""
+def _said(one: Subscription, request: PatientRequest) -> dict[str, object]:
+    """A link in use: when it was made, what it shows, whether a program reads it."""
     said, zone = words(request.language), request.patient.time_zone
     today = clock.today(zone)
     made = said_day(local_day(one.created_at, zone), request.language, today=today)
-    read = said["calendar_never"]
-    if one.last_fetched_at:
-        day = said_day(local_day(one.last_fetched_at, zone), request.language, today=today)
-        read = said["calendar_read"].format(day=day)
-    return {"id": str(one.public_id), "name": said["calendar_of"].format(day=made), "read": read}
+    shows = [said[key] for name, key in CALENDAR_CHOICES.items() if getattr(one, name)]
+    if one.alarm_hour is not None:
+        shows.append(said["calendar_rings"].format(hour=said_hour(one.alarm_hour, request.language)))
+    return {
+        "public_id": one.public_id,
+        "name": said["calendar_of"].format(day=made),
+        "shows": [words[0].upper() + words[1:] for words in shows],
+        "read": read_said(one, request.language, today),
+    }

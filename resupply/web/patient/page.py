@@ -4,7 +4,7 @@ from datetime import date
 from http import HTTPStatus
 
 from django.http import HttpResponse
-from django.shortcuts import redirect, render
+from django.shortcuts import render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from resupply import clock
@@ -17,9 +17,11 @@ from resupply.services.records import local_day
 from resupply.web.patient.doors import (
     PatientRequest,
     door,
+    frame,
     link_only,
     remember_door,
     remember_language,
+    to,
 )
 from resupply.web.patient.forms import BirthForm
 from resupply.web.patient_page import page_context
@@ -32,15 +34,14 @@ GET_OR_POST = require_http_methods(["GET", "HEAD", "POST"])
 def page(request: PatientRequest) -> HttpResponse:
     """The page; where the device is new, the question for the date of birth and its answer."""
     now = clock.now()
-    if not getattr(request, "is_open", False):
+    if not request.is_open:
         return _ask_birth_date(request)
     if request.method == "POST":  # the question answered twice
-        return redirect("me:page", request.token)
-    doors.note_opening(request.link, now=now)
-    context = page_context(request.patient, language=request.language, today=_today(request), now=now) | {
-        "token": request.token
-    }
-    return render(request, "patient/page.html", context)
+        return to(request, "page")
+    if not request.is_looking:
+        doors.note_opening(request.link, now=now)
+    context = page_context(request.patient, language=request.language, today=_today(request), now=now)
+    return render(request, "patient/page.html", frame(request) | context)
 
 
 @door
@@ -55,7 +56,7 @@ def tick(request: PatientRequest) -> HttpResponse:
             own_page.tick(request.patient, task=task, now=clock.now())
     except Refused:
         pass  # the list has changed since it was shown: it is shown anew
-    response = redirect("me:page", request.token)
+    response = to(request, "page")
     response["Location"] += "#cleaning"
     return response
 
@@ -72,17 +73,14 @@ def month(request: PatientRequest) -> HttpResponse:
     said = words(language)
     full = sum(state is DayState.ALL for _, state in days)
     earlier, later = _month_before(first), _month_after(first)
-    context = {
-        "words": said,
-        "language": language,
-        "token": request.token,
+    context = frame(request) | {
         "today": today,
         "title": said["month_title"].format(month=said_month(first, language)),
         "says": said["month_says"].format(count=full),
         "weekdays": [(name[:2], name) for name in WEEKDAYS[language]],
         "weeks": _weeks(days, today, language),
-        "earlier": earlier if earlier >= since.replace(day=1) else None,
-        "later": later if later <= today else None,
+        "earlier_asked": f"{earlier:%Y-%m}" if earlier >= since.replace(day=1) else "",
+        "later_asked": f"{later:%Y-%m}" if later <= today else "",
     }
     return render(request, "patient/month.html", context)
 
@@ -91,7 +89,7 @@ def month(request: PatientRequest) -> HttpResponse:
 @require_POST
 def language(request: PatientRequest) -> HttpResponse:
     """The other language, on this device."""
-    response = redirect("me:page", request.token)
+    response = to(request, "page")
     chosen = request.POST.get("language", "")
     if chosen in LANGUAGES:
         remember_language(response, request.link, chosen)
@@ -110,7 +108,7 @@ def _ask_birth_date(request: PatientRequest) -> HttpResponse:
     form.is_valid()
     tried = doors.try_birth_date(request.link.pk, form.birth_date(), now=clock.now())
     if tried.key:
-        response = redirect("me:page", request.token)
+        response = to(request, "page")
         remember_door(response, request.link, tried.key)
         return response
     if tried.locked_until:

@@ -2,7 +2,7 @@
 
 from django.urls import path, re_path
 
-from resupply.web.patient import own_calendar, page, telling
+from resupply.web.patient import own_calendar, own_question, page, telling
 
 app_name = "me"
 urlpatterns = [
@@ -11,6 +11,8 @@ urlpatterns = [
     path("month/", page.month, name="month"),
     path("language/", page.language, name="language"),
     path("calendar/", own_calendar.calendar, name="calendar"),
+    path("calendar/<uuid:public_id>/", own_calendar.change, name="calendar_change"),
+    path("question/", own_question.question, name="question"),
     path("days/", telling.days, name="days"),
     path("pause/", telling.pause, name="pause"),
     path("again/", telling.again, name="again"),

@@ -9,7 +9,7 @@ from uuid import UUID
 
 from django import forms
 from django.http import HttpResponse
-from django.shortcuts import redirect, render
+from django.shortcuts import render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from resupply import clock
@@ -20,7 +20,7 @@ from resupply.rules.magnets import distance_cm, distance_inches, notices
 from resupply.rules.patient_page import WEEKDAYS, said_hour, words
 from resupply.services import own_page
 from resupply.services.errors import Refused
-from resupply.web.patient.doors import PatientRequest, door
+from resupply.web.patient.doors import PatientRequest, door, frame, to
 from resupply.web.patient.forms import DaysForm, ImplantForm, NoteForm, OwnForm, PartForm
 from resupply.web.patient_page import parts_said
 
@@ -40,7 +40,7 @@ def report(request: PatientRequest, what: str) -> HttpResponse:
     def write() -> HttpResponse:
         note = form.cleaned_data.get("note", "")
         made = own_page.report(request.patient, told=REPORTS[what], note=note, now=clock.now())
-        return redirect("me:told", request.token, made.public_id)
+        return to(request, "told", made.public_id)
 
     return _ask(request, form, write, title=what, about=f"{what}_about", do=_do(what))
 
@@ -53,7 +53,7 @@ def pause(request: PatientRequest) -> HttpResponse:
 
     def write() -> HttpResponse:
         made = own_page.stop_using(request.patient, why=form.cleaned_data["note"], now=clock.now())
-        return redirect("me:told", request.token, made.public_id)
+        return to(request, "told", made.public_id)
 
     return _ask(request, form, write, title="stop_using", about="stop_about", do="stop_do")
 
@@ -82,8 +82,8 @@ def changed(request: PatientRequest) -> HttpResponse:
         kind = form.cleaned_data["kind"]
         swap, kept = own_page.changed(request.patient, kind=kind, now=clock.now())
         if kept:
-            return redirect("me:told", request.token, kept.public_id)
-        return redirect("me:changed_done", request.token, swap.public_id)
+            return to(request, "told", kept.public_id)
+        return to(request, "changed_done", swap.public_id)
 
     return _ask(request, form, write, title="changed", about="", do="changed_do")
 
@@ -102,7 +102,7 @@ def implant(request: PatientRequest) -> HttpResponse:
             code=form.cleaned_data["implant"],
             now=clock.now(),
         )
-        return redirect("me:implant_done", request.token)
+        return to(request, "implant_done")
 
     return _ask(
         request, form, write, title="implant", about="implant_about", do="implant_do",
@@ -152,7 +152,7 @@ def told(request: PatientRequest, public_id: UUID) -> HttpResponse:
     """What was told, what follows, and the way back."""
     row = PatientReport.objects.filter(patient=request.patient, public_id=public_id).first()
     if row is None or row.is_voided:
-        return redirect("me:page", request.token)
+        return to(request, "page")
     key = {
         Told.ILL: "ill_done", Told.UNUSED: "stop_done", Told.CHANGED: "changed_kept",
     }.get(Told(row.told), "report_done")  # fmt: skip
@@ -169,7 +169,7 @@ def changed_done(request: PatientRequest, public_id: UUID) -> HttpResponse:
         patient=request.patient, public_id=public_id, event=EventType.SWAP, by_patient=True, voided_at=None
     ).first()
     if row is None:
-        return redirect("me:page", request.token)
+        return to(request, "page")
     text = words(request.language)["changed_done"].format(
         parts=parts_said([Kind(row.kind)], request.language)
     )
@@ -237,17 +237,13 @@ def _ask(
             return write()
         except Refused as refused:
             refusal = said["already" if refused.code == "already" else "refused"]
-    context = {
-        "words": said,
-        "language": request.language,
-        "token": request.token,
+    context = frame(request) | {
         "form": form,
         "title": said[title],
         "about": said[about] if about else "",
         "after": after,
         "do": said[do],
         "refusal": refusal,
-        "place": request.patient.location,
     }
     status = HTTPStatus.UNPROCESSABLE_ENTITY if form.errors or refusal else HTTPStatus.OK
     return render(request, "patient/ask.html", context, status=status)
@@ -266,15 +262,11 @@ def _done(
 ) -> HttpResponse:
     """What has happened and what follows; with `undo`, a button that takes it back (`values`: its fields)."""
     said = words(request.language)
-    context = {
-        "words": said,
-        "language": request.language,
-        "token": request.token,
+    context = frame(request) | {
         "text": text or said[key],
         "more": more or [],
         "undo": undo,
         "values": values or {},
         "is_urgent": is_urgent,
-        "place": request.patient.location,
     }
     return render(request, "patient/done.html", context, status=status)

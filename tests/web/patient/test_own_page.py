@@ -5,6 +5,7 @@ import re
 from collections.abc import Iterator
 from datetime import date, timedelta
 from typing import Any
+from uuid import uuid4
 
 import pytest
 import time_machine
@@ -14,14 +15,35 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from clinic.logs import ScrubbingFormatter
-from resupply.models import CleaningTick, Door, Event, MagnetScreen, Patient, PatientReport, Subscription
+from resupply.models import (
+    CleaningTick,
+    Door,
+    Event,
+    MagnetScreen,
+    Patient,
+    PatientReport,
+    RefillAnswer,
+    RefillQuestion,
+    Subscription,
+)
 from resupply.queries import screening
 from resupply.rules.magnets import Reason, verdict
-from resupply.services import doors, plans
+from resupply.services import doors, feeds, plans, questions
 from resupply.services.doors import IssuedLink
+from resupply.services.feeds import Options
 from resupply.web.access import OPEN_VIEWS
 from resupply.web.patient import page_urls
-from tests.builders import NOW, TODAY, make_dispense, make_patient, make_report, make_staff
+from resupply.web.patient.forms import CALENDAR_CHOICES
+from tests.builders import (
+    NOW,
+    TODAY,
+    make_dispense,
+    make_event,
+    make_patient,
+    make_question,
+    make_report,
+    make_staff,
+)
 
 pytestmark = pytest.mark.django_db
 BORN = {"month": "2", "day": "4", "year": "1961"}
@@ -275,7 +297,7 @@ def test_as_many_queries_for_many_parts_and_ticks_as_for_one(
     for days in range(15):
         CleaningTick.objects.create(patient=patient, day=TODAY - timedelta(days), task="wash_cushion")
     assert {name: queries(name) for name in few} == few
-    assert few["page"] <= 11
+    assert few["page"] <= 13
 
 
 # --- what is recorded ---
@@ -482,42 +504,184 @@ def test_half_an_implant_report_is_asked_for_again(
     assert MagnetScreen.objects.count() == before
 
 
-def test_a_calendar_link_is_made_and_ended(inside: Client, issued: IssuedLink, patient: Patient) -> None:
-    made = inside.post(
-        at(issued, "calendar"),
-        {"with_changes": "on", "with_daily": "on", "detailed": "no", "alarm_hour": "8"},
-    )
+CHOSEN = {"with_changes": "on", "with_daily": "on", "detailed": "no", "alarm_hour": "8"}
+
+
+def fetched(client: Client, address: str) -> int:
+    """The status of a calendar's address as it is shown: the whole of it."""
+    return client.get(address.removeprefix("http://127.0.0.1:8000")).status_code
+
+
+def test_a_calendar_link_is_made_shown_once_and_read(
+    inside: Client, issued: IssuedLink, patient: Patient
+) -> None:
+    start = inside.get(at(issued, "calendar")).text
+    assert start.index("stores what it fetches") < start.index("Make a calendar link")
+    made = inside.post(at(issued, "calendar"), CHOSEN)
     address = made.context["address"]
-    assert (
-        inside.get(address.partition("//")[2].partition("/")[1] + address.split("/", 3)[3]).status_code == 200
-    )
+    order = [made.text.index(one) for one in (f'readonly value="{address}"', 'href="webcal://', 'class="qr"')]
+    assert order == sorted(order)
     row = Subscription.objects.get()
-    assert (row.with_refills, row.detailed, row.alarm_hour, row.created_by) == (False, False, 8, None)
-    assert address not in inside.get(at(issued, "calendar")).text
-    assert inside.post(at(issued, "calendar"), {"detailed": "no"}).status_code == 422
-    theirs = Subscription.objects.create(patient=make_patient(), token_hash="x")
-    inside.post(at(issued, "calendar"), {"end": str(theirs.public_id)})
-    inside.post(at(issued, "calendar"), {"end": str(row.public_id)})
-    theirs.refresh_from_db()
+    assert feeds.options_of(row) == Options(
+        with_refills=False, with_weekly=False, with_monthly=False, alarm_hour=8
+    )
+    assert row.created_by is None
+    page = inside.get(at(issued, "calendar")).text
+    assert address not in page
+    assert "Part changes · Daily cleaning · Alarm at 8 am" in page
+    assert "not read yet" in page
+    assert "Not read yet." in inside.get(at(issued)).text
+    assert fetched(inside, address) == 200
+    assert "last read Wednesday 18 March" in inside.get(at(issued, "calendar")).text
+    assert "Last read Wednesday 18 March." in inside.get(at(issued)).text
+
+
+def test_a_calendar_is_changed_at_the_same_address(inside: Client, issued: IssuedLink) -> None:
+    made = inside.post(at(issued, "calendar"), CHOSEN).context["address"]
+    row = Subscription.objects.get()
+    before = inside.get(made.removeprefix("http://127.0.0.1:8000")).text
+    change = at(issued, "calendar_change", row.public_id)
+    form = inside.get(change).context["form"]
+    assert {name for name in CALENDAR_CHOICES if form[name].value()} == {"with_changes", "with_daily"}
+    assert (form["detailed"].value(), form["alarm_hour"].value()) == ("no", 8)
+    done = inside.post(change, {"with_monthly": "on", "detailed": "yes", "alarm_hour": ""})
+    assert "Saved." in done.text
     row.refresh_from_db()
-    assert (theirs.revoked_at, row.revoked_at) == (None, NOW)
+    assert (row.with_changes, row.with_daily, row.with_monthly, row.detailed) == (False, False, True, True)
+    assert row.alarm_hour is None
+    after = inside.get(made.removeprefix("http://127.0.0.1:8000")).text
+    assert ("Daily care" in before, "BEGIN:VALARM" in before) == (True, True)
+    assert ("Daily" in after, "Monthly cleaning" in after, "VALARM" in after) == (False, True, False)
+    nothing = inside.post(change, {"detailed": "no"})
+    assert (nothing.status_code, "Please choose one." in nothing.text) == (422, True)
+
+
+def test_a_calendar_is_renewed_and_ended(inside: Client, issued: IssuedLink, patient: Patient) -> None:
+    first = inside.post(at(issued, "calendar"), CHOSEN).context["address"]
+    row = Subscription.objects.get()
+    second = inside.post(at(issued, "calendar_change", row.public_id), {"renew": "1"}).context["address"]
+    assert [fetched(inside, one) for one in (first, second)] == [410, 200]
+    assert inside.get(at(issued, "calendar_change", row.public_id))["Location"] == at(issued, "calendar")
+    theirs = feeds.subscribe(make_patient(), Options(), by=None, now=NOW).subscription
+    for mine in (theirs, Subscription.objects.get(patient=patient, revoked_at=None)):
+        inside.post(at(issued, "calendar_change", mine.public_id), {"end": "1"})
+    theirs.refresh_from_db()
+    assert theirs.revoked_at is None
+    assert fetched(inside, second) == 410
+    assert "Links in use" not in inside.get(at(issued, "calendar")).text
+
+
+def test_a_calendar_of_nothing_and_one_too_many_are_refused(inside: Client, issued: IssuedLink) -> None:
+    nothing = inside.post(at(issued, "calendar"), {"detailed": "no"})
+    assert (nothing.status_code, "Please choose one." in nothing.text) == (422, True)
+    statuses = [inside.post(at(issued, "calendar"), CHOSEN).status_code for _ in range(6)]
+    assert statuses == [200] * 5 + [422]
+    assert Subscription.objects.count() == 5
+
+
+# --- the refill question ---
+
+
+def ask(patient: Patient) -> RefillQuestion:
+    make_question(patient, parts=[{"kind": "tubing", "part_code": "A7037"}])
+    return RefillQuestion.objects.latest("pk")
+
+
+YES = {"wish": "yes", "using": "yes", "reason": "worn", "handover": "collect", "want-tubing": "yes"}
+
+
+def test_an_open_question_stands_first_and_is_answered_without_its_link(
+    inside: Client, issued: IssuedLink, patient: Patient
+) -> None:
+    assert "Do you need new parts?" not in inside.get(at(issued)).text
+    assert inside.get(at(issued, "question"))["Location"] == at(issued)
+    question = ask(patient)
+    page = inside.get(at(issued)).text
+    assert page.index("We ask about: tubing.") < page.index("Today&#x27;s cleaning")
+    form = inside.get(at(issued, "question"))
+    assert "Are you still using your equipment?" in form.text
+    inside.head(at(issued, "question"))
+    assert not RefillAnswer.objects.exists()
+    key = form.context["form"]["form_key"].value()
+    assert inside.post(at(issued, "question"), YES | {"form_key": key})["Location"] == at(issued, "question")
+    answer = RefillAnswer.objects.get()
+    question.refresh_from_db()
+    assert (answer.channel, answer.wish, question.state, question.answer) == (
+        "page", "yes", "answered", answer,
+    )  # fmt: skip
+    assert "You said yes to:" in inside.get(at(issued, "question")).text
+    assert "We have your answer of Wednesday 18 March." in inside.get(at(issued)).text
+    assert "change=1" in inside.get(at(issued, "question")).text
+    inside.post(at(issued, "question"), {"wish": "stop"})
+    inside.post(at(issued, "question"), {"wish": "undo"})
+    assert [one.wish for one in RefillAnswer.objects.filter(voided_at=None)] == ["yes"]
+
+
+def test_a_question_needs_an_open_door_and_a_token_against_forgery(
+    issued: IssuedLink, patient: Patient
+) -> None:
+    ask(patient)
+    client = Client(enforce_csrf_checks=True)
+    assert client.get(at(issued, "question"))["Location"] == at(issued)
+    client.get(at(issued))
+    token = {"csrfmiddlewaretoken": client.cookies["csrftoken"].value}
+    assert client.post(at(issued, "question"), YES | token).status_code == 302
+    client.post(at(issued), BORN | token)
+    assert client.post(at(issued, "question"), YES).status_code == 403
+    assert not RefillAnswer.objects.exists()
+    assert client.post(at(issued, "question"), YES | token | {"form_key": uuid4()}).status_code == 302
+    assert RefillAnswer.objects.exists()
+
+
+def test_a_withdrawn_question_is_not_shown(inside: Client, issued: IssuedLink, patient: Patient) -> None:
+    questions.withdraw(ask(patient), reason="asked by phone", by=None, now=NOW)
+    assert "Do you need new parts?" not in inside.get(at(issued)).text
+    assert inside.get(at(issued, "question"))["Location"] == at(issued)
 
 
 # --- what staff see ---
 
 
-def test_staff_see_what_the_patient_sees_and_can_send_nothing(issued: IssuedLink, patient: Patient) -> None:
+def test_staff_see_every_page_that_the_patient_sees_marked_and_can_send_nothing(
+    issued: IssuedLink, patient: Patient
+) -> None:
+    """Each own page that a GET shows, from the resolver, so that none is forgotten."""
+    ask(patient)
+    calendar = feeds.subscribe(patient, Options(), by=None, now=NOW).subscription
+    swap = make_event(patient, "swap", on=TODAY, by_patient=True)
+    arguments = {
+        "calendar_change": [calendar.public_id],
+        "told": [make_report(patient).public_id],
+        "changed_done": [swap.public_id],
+        "report": ["leak"],
+    }
     client = Client()
     client.force_login(make_staff("desk").user)
-    page = client.get(reverse("desk:own_page", args=[patient.public_id]) + "?language=es")
-    assert "You are looking as staff." in page.text
-    assert "The Spanish wording has not been approved" in page.text
-    assert "Buenos días, Odalys" in page.text
-    assert '<form method="post"' not in page.text
-    assert "/me/" not in page.text
+    start = reverse("desk:own_page", args=[patient.public_id])
+    seen = set()
+    for one in page_urls.urlpatterns:
+        name = str(one.name)
+        if name in ("tick", "language", "undo"):  # they only take
+            continue
+        rest = reverse(f"me:{name}", args=["-", *arguments.get(name, [])]).removeprefix("/me/-/")
+        page = client.get(f"{start}{rest}?language=es")
+        assert page.status_code == 200, name
+        assert "You are looking as staff." in page.text, name
+        assert f"This is what {patient.name} sees." in page.text
+        assert "The Spanish wording has not been approved" in page.text
+        assert '<html lang="es">' in page.text, name
+        assert not re.findall(r"<button[^>]*type=.submit.(?![^>]*disabled)[^>]*>", page.text), name
+        assert "/me/" not in page.text, name
+        for way in re.findall(r'href="([^"]+own-page[^"]*)"', page.text):
+            assert "language=es" in way, (name, way)
+        assert client.post(f"{start}{rest}").status_code == 405, name
+        seen.add(name)
+    assert seen > {"page", "calendar", "question", "month", "implant", "days"}
     issued.link.refresh_from_db()
     assert issued.link.last_opened_at is None
-    assert "not been approved" not in client.get(reverse("desk:own_page", args=[patient.public_id])).text
+    assert "not been approved" not in client.get(start).text
+    assert client.get(f"{start}nothing/").status_code == 404
+    assert client.get("/me/-/").status_code == 404
 
 
 def test_the_desk_shows_a_link_once_renews_and_revokes(patient: Patient) -> None:
