@@ -4,6 +4,8 @@ Nothing here has a default that would be unsafe in a deployment; settings.py dec
 """
 
 from collections.abc import Mapping
+from email.utils import parseaddr
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
 from urllib.parse import SplitResult, parse_qsl, unquote, urlsplit, urlunsplit
@@ -112,6 +114,45 @@ def mail(url: str) -> dict[str, Any]:
         "EMAIL_USE_TLS": read_flag(options, "starttls"),
         "EMAIL_TIMEOUT": 20,
     }
+
+
+def texts(env: "Environment", *, url: str, sender: str) -> dict[str, Any]:
+    """Check where text messages go, and return Django's TEXT_* settings.
+
+    `https://...` is a gateway and needs both secrets; `file:///folder` and `console:` are trials; empty: no
+    text messages. In the demo a gateway may be `http://` on this machine. `sender` is `name <number>`: the
+    name is said in each message, the number is given to the gateway.
+    """
+    parts = urlsplit(url)
+    near = env.demo and parts.scheme == "http" and _is_this_machine(parts.hostname or "")
+    is_gateway = (parts.scheme == "https" or near) and bool(parts.hostname) and not parts.username
+    is_trial = (parts.scheme == "file" and parts.path.startswith("/")) or url == "console:"
+    if url and not (is_gateway or is_trial):
+        raise ImproperlyConfigured(
+            "TEXT_URL must look like https://gateway.example/messages, file:///folder or console: "
+            "(a password belongs in TEXT_SECRET)."
+        )
+    name, number = parseaddr(sender)
+    if url and not (name and number):
+        raise ImproperlyConfigured("TEXT_FROM must look like Our clinic <+13035550100>.")
+    needed = {} if is_gateway else {"default": ""}
+    callback = env.text("TEXT_CALLBACK_SECRET", **needed)
+    if callback and len(callback) < 32:
+        raise ImproperlyConfigured("TEXT_CALLBACK_SECRET must have at least 32 characters.")
+    return {
+        "TEXT_URL": url,
+        "TEXT_SENDER_NAME": name,
+        "TEXT_SENDER_NUMBER": number,
+        "TEXT_SECRET": env.text("TEXT_SECRET", **needed),
+        "TEXT_CALLBACK_SECRET": callback,
+    }
+
+
+def _is_this_machine(host: str) -> bool:
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
 
 
 def beside(url: str) -> str:

@@ -71,6 +71,9 @@ REQUIRED_VARIABLES = (
     "MAIL_FROM",
 )
 
+# Variables for text messages, which a clinic may do without; settings.py says which belong together.
+OPTIONAL_VARIABLES = ("TEXT_URL", "TEXT_FROM", "TEXT_SECRET", "TEXT_CALLBACK_SECRET", "PHONE_REGION")
+
 
 def is_loopback(host: str) -> bool:
     """Tell whether a host name or address means this machine alone."""

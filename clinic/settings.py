@@ -211,6 +211,17 @@ if DEMO and not os.environ.get("EMAIL_URL"):
 else:
     globals().update(environment.mail(env.text("EMAIL_URL")))
 
+# --- text messages ------------------------------------------------------------------------------------------
+# Where nothing is named, none are sent, and none come in. In the demo each becomes a file beside the mail.
+globals().update(
+    environment.texts(
+        env,
+        url=env.text("TEXT_URL", demo=f"file://{VAR_DIR.absolute() / 'texts'}", default=""),
+        sender=env.text("TEXT_FROM", demo="demo clinic <+13035550100>", default=""),
+    )
+)
+PHONE_REGION = env.text("PHONE_REGION", default="US").upper()  # where a number without a country code is
+
 # --- time and language --------------------------------------------------------------------------------------
 USE_TZ = True
 TIME_ZONE = "UTC"

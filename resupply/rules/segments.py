@@ -25,6 +25,7 @@ Cost(units=12, segments=1, outside=(), extended=())
 (160, 1, 2)
 """
 
+import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -114,3 +115,19 @@ def plain(text: str) -> str:
     '"Juniper" - since 1990...'
     """
     return text.translate(_PLAIN)
+
+
+def cheap(name: str) -> str:
+    """A name with letters of the alphabet where they have any: accents outside it are dropped, as on phones.
+
+    >>> cheap("Clínica Señor Peña’s"), cheap("睡眠")
+    ("Clinica Señor Peña's", '睡眠')
+    """
+    return "".join(_nearest(letter) for letter in plain(name))
+
+
+def _nearest(letter: str) -> str:
+    if letter in _BASIC or letter in _EXTENDED:
+        return letter
+    base = unicodedata.normalize("NFKD", letter)[0]
+    return base if base in _BASIC else letter

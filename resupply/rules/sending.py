@@ -73,7 +73,8 @@ def after(outcome: Outcome, *, attempts: int, is_unsure: bool) -> Verdict:
 class Note:
     """What is to be said to whom: `step` is a reminder step, `key` names the message for ever.
 
-    `token` is the secret of the link by which the patient may answer; empty: by telephone.
+    `token` is the secret of the link by which the patient may answer; empty: by telephone. `purpose` names the
+    wording where it is not that of a refill.
     """
 
     key: str
@@ -83,6 +84,7 @@ class Note:
     step: str
     phone: str
     token: str = ""
+    purpose: str = ""
 
 
 @dataclass(frozen=True, slots=True)

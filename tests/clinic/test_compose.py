@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 import yaml
 
-from clinic.processes import MIGRATE, PROCESSES, REQUIRED_VARIABLES, Process
+from clinic.processes import MIGRATE, OPTIONAL_VARIABLES, PROCESSES, REQUIRED_VARIABLES, Process
 
 ROOT = Path(__file__).resolve().parents[2]
 COMPOSE: dict[str, Any] = yaml.safe_load((ROOT / "docker-compose.yml").read_text())
@@ -34,7 +34,7 @@ def test_the_variables_are_those_of_the_table(process: Process) -> None:
         name: value for name, value in given.items() if name not in {*COMPOSE["x-environment"], *ADDRESSES}
     }
     assert own == process.environment
-    assert set(REQUIRED_VARIABLES) <= set(given)
+    assert {*REQUIRED_VARIABLES, *OPTIONAL_VARIABLES} <= set(given)
 
 
 def test_the_services_are_the_processes_and_their_servers_and_no_others() -> None:
@@ -55,7 +55,7 @@ def test_every_secret_and_address_must_be_set() -> None:
     secret = {"SECRET_KEY", "POSTGRES_PASSWORD", "BROKER_PASSWORD", "CACHE_PASSWORD"}
     text = (ROOT / "docker-compose.yml").read_text()
     for name, how in re.findall(r"\$\{(\w+)([^}]*)\}", text):
-        assert how.startswith(":?") or name == "BEHIND_TLS_PROXY", name
+        assert how.startswith(":?") or name in {"BEHIND_TLS_PROXY", *OPTIONAL_VARIABLES}, name
         secret.discard(name)
     assert not secret, "a secret the file no longer asks for"
     assert "DEMO" not in text.replace("DEMO=1 python", "")
