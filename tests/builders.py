@@ -15,6 +15,7 @@ from resupply.models import (
     AllowanceVersion,
     BackOrder,
     CatalogueItem,
+    ClosedDay,
     Consent,
     Contact,
     Coverage,
@@ -76,6 +77,12 @@ def make_location(**over: Any) -> Location:
     """A location in Denver's zone."""
     values: dict[str, Any] = {"name": f"Room {next(_numbers)}", "time_zone": "America/Denver"}
     return Location.objects.create(**values | over)
+
+
+def make_closed_day(location: Location, **over: Any) -> ClosedDay:
+    """A standing day off of a location: 2026-12-25."""
+    values: dict[str, Any] = {"day": date(2026, 12, 25), "reason": "Holiday"}
+    return ClosedDay.objects.create(location=location, **values | over)
 
 
 def make_payer(*, allowances: Iterable[dict[str, Any]] = (), **over: Any) -> Payer:

@@ -32,7 +32,10 @@ def read(digits: str, closed: Collection[date]) -> OpenDays:
     return OpenDays(frozenset(int(digit) for digit in digits), frozenset(closed))
 
 
-def days_off(location: Location, *, since: date) -> list[ClosedDay]:
-    """The days off of a location from a day on, the next first."""
-    rows = ClosedDay.objects.standing().filter(location=location, day__gte=since)
-    return list(rows.select_related("recorded_by").order_by("day"))
+def days_off_of(locations: Collection[Location], *, since: date) -> dict[int, list[ClosedDay]]:
+    """The days off of locations from a day on, the next first, by location id. One query."""
+    found: dict[int, list[ClosedDay]] = defaultdict(list)
+    rows = ClosedDay.objects.standing().filter(location__in=locations, day__gte=since)
+    for row in rows.order_by("day", "pk"):
+        found[row.location_id].append(row)
+    return found

@@ -25,6 +25,7 @@ from tests.builders import (
     make_answer,
     make_back_order,
     make_batch,
+    make_closed_day,
     make_contact,
     make_device,
     make_fitting,
@@ -139,6 +140,10 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         "manager:item_edit": [item.public_id],
         "manager:recall": [recall.public_id],
         "manager:recall_void": [recall.public_id],
+        "manager:weekdays": [patient.location_id],
+        "manager:open_again": [
+            (patient.location.closed_days.first() or make_closed_day(patient.location)).public_id
+        ],
         "stock:ledger": [item.public_id],
         "stock:movement_void": [make_movement(item, patient.location).public_id],
         "stock:back_order_new": [patient.public_id],

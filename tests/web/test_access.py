@@ -132,6 +132,10 @@ TABLE: dict[str, set[str]] = {
     "manager:recall": CARE,
     "manager:recall_new": LEAD,
     "manager:recall_void": LEAD,
+    "manager:open_days": LEAD,
+    "manager:weekdays": LEAD,
+    "manager:day_off": LEAD,
+    "manager:open_again": LEAD,
     "desk:imports": LEAD,
     "desk:import_new": LEAD,
     "desk:import_columns": LEAD,
@@ -205,6 +209,7 @@ BEHIND_THE_DOOR = {name for name in TABLE if name.startswith("me:")} - {"me:page
 WRITES |= {"ask:question", "me:page"} | BEHIND_THE_DOOR
 WRITES |= {"job_again", "job_drop"}
 WRITES |= {"manager:item_new", "manager:item_edit", "manager:recall_new", "manager:recall_void"}
+WRITES |= {"manager:weekdays", "manager:day_off", "manager:open_again"}
 STOCK_SHOWN = {"stock:shelves", "stock:csv", "stock:to_order", "stock:ledger", "stock:back_orders"}
 WRITES |= {name for name in TABLE if name.startswith("stock:")} - STOCK_SHOWN
 ABOUT_A_PATIENT = {name for name in TABLE if name.startswith(("desk:", "therapist:"))} - NO_SUBJECT

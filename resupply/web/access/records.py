@@ -15,6 +15,7 @@ from django.utils import timezone
 from resupply.models import (
     BackOrder,
     CatalogueItem,
+    ClosedDay,
     Contact,
     Device,
     Dispense,
@@ -58,6 +59,17 @@ def patients(request: StaffRequest) -> QuerySet[Patient]:
 def locations(request: StaffRequest) -> QuerySet[Location]:
     """The locations this member of staff works at."""
     return Location.objects.filter(_here(request, "pk"))
+
+
+def location_or_404(request: StaffRequest, pk: int) -> Location:
+    """One location this member of staff works at."""
+    return _or_404(locations(request).filter(pk=pk))
+
+
+def closed_day_or_404(request: StaffRequest, public_id: UUID) -> ClosedDay:
+    """One day off of such a location."""
+    rows = ClosedDay.objects.select_related("location").filter(_here(request, "location"))
+    return _or_404(rows.filter(public_id=public_id))
 
 
 def patient_or_404(request: StaffRequest, public_id: UUID) -> Patient:

@@ -75,6 +75,7 @@ WHO_MAY: dict[str, frozenset[Role]] = {
     "recall.change": _LEAD,
     "import.run": _LEAD,
     "job.see": _CARE,
+    "open_days.change": _LEAD,
     "overdue.see": _LEAD,
     "overdue.export": _LEAD,
 }

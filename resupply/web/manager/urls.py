@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from resupply.web.manager import catalogue, items, overdue, recalls
+from resupply.web.manager import catalogue, items, open_days, overdue, recalls
 
 app_name = "manager"
 urlpatterns = [
@@ -20,4 +20,8 @@ urlpatterns = [
     path("recalls/new/", recalls.recall_new, name="recall_new"),
     path("recalls/<uuid:public_id>/", recalls.recall, name="recall"),
     path("recalls/<uuid:public_id>/void/", recalls.recall_void, name="recall_void"),
+    path("open-days/", open_days.open_days, name="open_days"),
+    path("open-days/off/", open_days.day_off, name="day_off"),
+    path("open-days/off/<uuid:public_id>/open/", open_days.open_again, name="open_again"),
+    path("open-days/<int:pk>/", open_days.weekdays, name="weekdays"),
 ]
