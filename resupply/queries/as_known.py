@@ -70,7 +70,9 @@ def history(model: type[models.Model], ids: Collection[int], marks: Marks) -> di
     columns = [field.attname for field in model._meta.concrete_fields]
     rows = _until(model, marks).filter(pgh_obj_id__in=ids).order_by("pgh_id")
     found: dict[int, list[Change]] = {pk: [] for pk in ids}
-    for row in rows.values("pgh_obj_id", "pgh_id", "pgh_created_at", *columns, who=F("pgh_context__metadata")):
+    for row in rows.values(
+        "pgh_obj_id", "pgh_id", "pgh_created_at", *columns, who=F("pgh_context__metadata")
+    ):
         who = row["who"] or {}
         found[row["pgh_obj_id"]].append(
             Change(

@@ -1,38 +1,37 @@
-"""Words for people: dates, states, quantities and kinds, as every screen says them. Pure functions, no clock.
+"""Words for people, as every screen says them: those it shares with papers, and its own. Pure functions."""
 
-Month and day names are fixed English, not the server's locale, so that two machines print the same page.
-"""
-
-from collections.abc import Iterable
 from datetime import date
 
-_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+from resupply.delivery.words import (
+    KIND_WORDS,
+    MONTHS,
+    STATE_WORDS,
+    STOP_WORDS,
+    counted,
+    day_words,
+    limit_words,
+    state_word,
+    stop_words,
+)
 
-STATE_WORDS = {
-    "paused": "Paused",
-    "overdue": "Overdue",
-    "due": "Due today",
-    "deliver": "Ready",
-    "ask": "Ask now",
-    "in_supply": "In supply",
-}
-"""State of a line -> the word on screen (`deliver` is shown as "Ready")."""
-
-KIND_WORDS = {
-    "mask": "Mask",
-    "cushion": "Cushion",
-    "oral_cushion": "Oral cushion",
-    "combination_pillows": "Nasal pillows",
-    "headgear": "Headgear",
-    "chin_strap": "Chin strap",
-    "tubing": "Tubing",
-    "filter_disposable": "Disposable filter",
-    "filter_reusable": "Reusable filter",
-    "chamber": "Water chamber",
-}
-"""Kind of part -> its name on screen."""
-
+__all__ = [
+    "CALENDAR_SHOWS",
+    "KIND_WORDS",
+    "MAGNET_STOPS",
+    "MONTHS",
+    "STATE_WORDS",
+    "STOP_WORDS",
+    "birth_words",
+    "calendar_words",
+    "counted",
+    "day_words",
+    "kind_word",
+    "limit_words",
+    "month_words",
+    "source_words",
+    "state_word",
+    "stop_words",
+]
 
 MAGNET_STOPS = {
     "not_asked": "Magnetic parts are stopped: answers are needed.",
@@ -45,21 +44,6 @@ health or what implant is behind it.
 """
 
 
-STOP_WORDS = {
-    "wrong_family": "another mask family",
-    "too_early": "too early",
-    "too_many": "more than the limit",
-    "asked_too_early": "asked too early",
-}
-"""What a line given as an exception lies outside of (`rules.stops`) -> its words on lists."""
-
-
-def day_words(day: date, *, today: date | None) -> str:
-    """`Sat 28 Mar`; with the year where it differs from today's, or where today is not known."""
-    words = f"{_DAYS[day.weekday()]} {day.day} {MONTHS[day.month - 1]}"
-    return words if today is not None and day.year == today.year else f"{words} {day.year}"
-
-
 def birth_words(day: date) -> str:
     """`4 Feb 1961`: dates of birth and of other things long past need no weekday."""
     return f"{day.day} {MONTHS[day.month - 1]} {day.year}"
@@ -68,12 +52,6 @@ def birth_words(day: date) -> str:
 def month_words(day: date) -> str:
     """`Oct 2024`."""
     return f"{MONTHS[day.month - 1]} {day.year}"
-
-
-def counted(number: int, noun: str) -> str:
-    """`1 spare`, `2 spares`; a plural of its own follows a comma: `counted(2, "battery,batteries")`."""
-    one, _, many = noun.partition(",")
-    return f"{number:,} {one if number == 1 else many or one + 's'}"
 
 
 CALENDAR_SHOWS = {
@@ -88,23 +66,6 @@ CALENDAR_SHOWS = {
 def calendar_words(calendar: object) -> str:
     """What a calendar shows: `changes of parts, daily cleaning`."""
     return ", ".join(words for name, words in CALENDAR_SHOWS.items() if getattr(calendar, name))
-
-
-def state_word(state: str, days_overdue: int | None = None) -> str:
-    """The word of a state; overdue says how long: `9 days overdue`."""
-    if state == "overdue" and days_overdue:
-        return f"{counted(days_overdue, 'day')} overdue"
-    return STATE_WORDS[state]
-
-
-def limit_words(limit: int | None) -> str:
-    """A quantity limit; none on file is exactly "no published limit", never 0 and never unlimited."""
-    return "no published limit" if limit is None else f"{limit:,}"
-
-
-def stop_words(codes: Iterable[str]) -> str:
-    """`too early, more than the limit`: what an exception lies outside of."""
-    return ", ".join(STOP_WORDS[code] for code in codes if code in STOP_WORDS)
 
 
 def kind_word(kind: str) -> str:

@@ -1,0 +1,72 @@
+"""Words that screens and papers share: days, numbers, states, kinds and stops. Pure functions, no clock.
+
+Month and day names are fixed English, not the server's locale, so that two machines print the same page.
+"""
+
+from collections.abc import Iterable
+from datetime import date
+
+_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+STATE_WORDS = {
+    "paused": "Paused",
+    "overdue": "Overdue",
+    "due": "Due today",
+    "deliver": "Ready",
+    "ask": "Ask now",
+    "in_supply": "In supply",
+}
+"""State of a line -> the word on screen (`deliver` is shown as "Ready")."""
+
+KIND_WORDS = {
+    "mask": "Mask",
+    "cushion": "Cushion",
+    "oral_cushion": "Oral cushion",
+    "combination_pillows": "Nasal pillows",
+    "headgear": "Headgear",
+    "chin_strap": "Chin strap",
+    "tubing": "Tubing",
+    "filter_disposable": "Disposable filter",
+    "filter_reusable": "Reusable filter",
+    "chamber": "Water chamber",
+}
+"""Kind of part -> its name on screen."""
+
+
+STOP_WORDS = {
+    "wrong_family": "another mask family",
+    "too_early": "too early",
+    "too_many": "more than the limit",
+    "asked_too_early": "asked too early",
+}
+"""What a line given as an exception lies outside of (`rules.stops`) -> its words on lists."""
+
+
+def day_words(day: date, *, today: date | None) -> str:
+    """`Sat 28 Mar`; with the year where it differs from today's, or where today is not known."""
+    words = f"{_DAYS[day.weekday()]} {day.day} {MONTHS[day.month - 1]}"
+    return words if today is not None and day.year == today.year else f"{words} {day.year}"
+
+
+def counted(number: int, noun: str) -> str:
+    """`1 spare`, `2 spares`; a plural of its own follows a comma: `counted(2, "battery,batteries")`."""
+    one, _, many = noun.partition(",")
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def state_word(state: str, days_overdue: int | None = None) -> str:
+    """The word of a state; overdue says how long: `9 days overdue`."""
+    if state == "overdue" and days_overdue:
+        return f"{counted(days_overdue, 'day')} overdue"
+    return STATE_WORDS[state]
+
+
+def limit_words(limit: int | None) -> str:
+    """A quantity limit; none on file is exactly "no published limit", never 0 and never unlimited."""
+    return "no published limit" if limit is None else f"{limit:,}"
+
+
+def stop_words(codes: Iterable[str]) -> str:
+    """`too early, more than the limit`: what an exception lies outside of."""
+    return ", ".join(STOP_WORDS[code] for code in codes if code in STOP_WORDS)
