@@ -110,6 +110,7 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         "desk:proof_void": [(dispense.proofs.first() or make_proof(dispense)).public_id],
         "desk:event_void": [event.public_id],
         "desk:pause_end": [event.public_id],
+        "desk:calendar_change": [calendar.subscription.public_id],
         "desk:calendar_renew": [calendar.subscription.public_id],
         "desk:calendar_revoke": [calendar.subscription.public_id],
         "desk:answer_handled": [(patient.refill_answers.first() or make_answer(patient)).public_id],

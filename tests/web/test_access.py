@@ -66,6 +66,7 @@ TABLE: dict[str, set[str]] = {
     "desk:coverage": CARE,
     "desk:consent": CARE,
     "desk:calendar": CARE,
+    "desk:calendar_change": CARE,
     "desk:calendar_renew": CARE,
     "desk:calendar_revoke": CARE,
     "desk:equipment": CARE,

@@ -1,5 +1,6 @@
-"""A patient's calendar addresses, at the desk: give one out, renew it, revoke it."""
+"""A patient's calendar addresses, at the desk: give one out, change what it shows, renew it, revoke it."""
 
+from dataclasses import asdict
 from typing import Any
 from uuid import UUID
 from zoneinfo import ZoneInfo
@@ -50,7 +51,8 @@ class CalendarForm(forms.Form):
         coerce=int,
         empty_value=None,
         required=False,
-        help_text="A courtesy: many calendar programs ignore it.",
+        help_text="A courtesy: many calendar programs ignore it. Cleaning rings at the patient’s own hour, "
+        "where one is chosen.",
     )
     label = forms.CharField(
         label="Label for staff",
@@ -58,6 +60,14 @@ class CalendarForm(forms.Form):
         required=False,
         help_text="For example: tablet, daughter. It is not in the calendar.",
     )
+
+    @staticmethod
+    def first(calendar: Subscription) -> dict[str, object]:
+        """What the form opens on where a calendar is changed."""
+        chosen: dict[str, object] = asdict(feeds.options_of(calendar))
+        wording = "detailed" if chosen.pop("detailed") else "neutral"
+        hour = "" if calendar.alarm_hour is None else calendar.alarm_hour
+        return chosen | {"wording": wording, "alarm_hour": hour}
 
     def options(self) -> feeds.Options:
         """The choices made; only for a valid form."""
@@ -78,6 +88,25 @@ def calendar(request: StaffRequest, public_id: UUID) -> HttpResponse:
         if issued:
             return _address_page(request, person, issued, "The calendar is ready")
     return render(request, "desk/calendar.html", _page(person) | {"form": form})
+
+
+@may("patient.calendar")
+@require_http_methods(["GET", "HEAD", "POST"])
+def change(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """What a calendar shows, at the same address."""
+    subscription = access.subscription_or_404(request, public_id)
+    first = CalendarForm.first(subscription)
+    form = CalendarForm(request.POST if request.method == "POST" else None, initial=first)
+    if request.method == "POST":
+        written(form, lambda: feeds.change(subscription, form.options(), now=clock.now()))
+        if form.is_valid():
+            messages.success(request, f"{_name(subscription)} is changed. Its address stays the same.")
+            return redirect("desk:calendar", subscription.patient.public_id)
+    text = (
+        f"{_name(subscription)} keeps its address. Calendar programs show the change when they next look, "
+        "often within a day. Choose detailed words only if the patient asks for them."
+    )
+    return _confirm(request, subscription, form, "Change the calendar", text)
 
 
 @may("patient.calendar")

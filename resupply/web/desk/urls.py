@@ -53,6 +53,7 @@ urlpatterns = [
     path("orders/<uuid:public_id>/void/", orders.order_void, name="order_void"),
     path("devices/<uuid:public_id>/void/", orders.device_void, name="device_void"),
     path("patients/<uuid:public_id>/calendar/", calendar.calendar, name="calendar"),
+    path("calendars/<uuid:public_id>/change/", calendar.change, name="calendar_change"),
     path("calendars/<uuid:public_id>/renew/", calendar.renew, name="calendar_renew"),
     path("calendars/<uuid:public_id>/revoke/", calendar.revoke, name="calendar_revoke"),
     path("patients/<uuid:public_id>/link/", doors.link, name="link"),

@@ -94,6 +94,25 @@ def test_a_form_that_makes_no_calendar_says_why_and_writes_nothing(
     assert not Subscription.objects.exists()
 
 
+def test_a_calendar_is_changed_at_its_address(desk: Client, cast: Cast) -> None:
+    issued = issue(cast)
+    address = reverse("desk:calendar_change", args=[issued.subscription.public_id])
+    form = desk.get(address).context["form"]
+    assert (form["label"].value(), form["wording"].value(), form["alarm_hour"].value()) == (
+        "tablet", "neutral", "",
+    )  # fmt: skip
+    sent = {"with_monthly": "on", "wording": "detailed", "alarm_hour": "20", "label": "pad"}
+    page = desk.post(address, sent)
+    assert page["Location"] == page_of(cast)
+    assert "The calendar “tablet” is changed." in desk.get(page_of(cast)).text
+    row = Subscription.objects.get()
+    assert feeds.options_of(row) == Options("pad", True, False, False, False, False, True, 20)
+    assert desk.get(f"/cal/{issued.token}.ics").status_code == 200
+    assert "Choose at least one thing" in desk.post(address, {"wording": "neutral"}).text
+    feeds.revoke(row, by=None, now=NOW)
+    assert "has been revoked already" in desk.post(address, CHOICES).text
+
+
 def issue(cast: Cast) -> feeds.Issued:
     return feeds.subscribe(cast.odalys, Options(label="tablet"), by=None, now=NOW)
 
@@ -139,6 +158,7 @@ def test_a_patient_of_another_room_is_not_found(desk: Client, cast: Cast) -> Non
     theirs = feeds.subscribe(cast.tevin, Options(), by=None, now=NOW).subscription
     for address in (
         reverse("desk:calendar", args=[cast.tevin.public_id]),
+        reverse("desk:calendar_change", args=[theirs.public_id]),
         reverse("desk:calendar_renew", args=[theirs.public_id]),
         reverse("desk:calendar_revoke", args=[theirs.public_id]),
     ):
@@ -151,6 +171,7 @@ def test_who_may_not(client: Client, cast: Cast) -> None:
     issued = issue(cast)
     addresses = [
         page_of(cast),
+        reverse("desk:calendar_change", args=[issued.subscription.public_id]),
         reverse("desk:calendar_renew", args=[issued.subscription.public_id]),
         reverse("desk:calendar_revoke", args=[issued.subscription.public_id]),
     ]
