@@ -49,6 +49,21 @@ class Meaning(StrEnum):
     OTHER = "other"
 
 
+class Reply(StrEnum):
+    """What is written back at once. It answers a text, so it counts towards no cap and waits for no hour.
+
+    The values are purposes of messages and names of wordings.
+    """
+
+    STOPPED = "stopped"
+    STARTED = "started"
+    HELP = "help"
+    LINK_AGAIN = "link_again"
+
+
+REPLIES = tuple(reply.value for reply in Reply)
+
+
 @dataclass(frozen=True, slots=True)
 class Reading:
     """A meaning, and whether the text says nothing besides (`is_keyword`): if not, a person reads it too."""

@@ -1,5 +1,6 @@
 """What texts that come in mean: published stop words and check values, sentences of ours, false alarms."""
 
+import doctest
 import string
 import unicodedata
 
@@ -7,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from resupply.rules import replies
 from resupply.rules.replies import LONGEST_READ, Meaning, Reading, read
 
 STOP, HELP, START, OTHER = Meaning.STOP, Meaning.HELP, Meaning.START, Meaning.OTHER
@@ -206,3 +208,7 @@ def test_a_long_text_is_read_quickly_and_by_its_beginning() -> None:
     assert read("please stop texting me " + "no me mande mas los " * 5000).meaning is STOP
     assert read("do not want any more of the " * 5000).meaning is OTHER
     assert read("x" * LONGEST_READ + " stop texting me").meaning is OTHER
+
+
+def test_the_examples_of_the_module_hold() -> None:
+    assert doctest.testmod(replies).failed == 0

@@ -1,11 +1,13 @@
 """Segments of a text: published values, and an independent reading of the standard that makes them."""
 
+import doctest
 import string
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from resupply.rules import segments
 from resupply.rules.segments import (
     ALPHABET,
     SEPTETS_ALONE,
@@ -178,3 +180,7 @@ def test_plain_letters_stay(text: str) -> None:
 
 def test_plain_makes_typography_cheap() -> None:
     assert measure(plain("“Juniper Bend” – it’s time…\u00a0now")).outside == ()
+
+
+def test_the_examples_of_the_module_hold() -> None:
+    assert doctest.testmod(segments).failed == 0
