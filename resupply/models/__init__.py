@@ -24,6 +24,16 @@ from resupply.models.dispensing import (
     SuppliedBy,
 )
 from resupply.models.doors import Door, PatientLink
+from resupply.models.drafts import (
+    DraftAct,
+    DraftState,
+    PolicyDraft,
+    PolicyEffect,
+    PolicyKind,
+    PolicyRun,
+    PolicyTotal,
+    RunStep,
+)
 from resupply.models.equipment import CatalogueItem, Device, Humidifier, Magnetic, Order, OrderItem
 from resupply.models.feeds import FeedEntry, Subscription
 from resupply.models.fitting import (
@@ -56,7 +66,7 @@ from resupply.models.people import (
     Role,
     Staff,
 )
-from resupply.models.plans import PlanChecklist, PlanLine, PlanState
+from resupply.models.plans import PlanChecklist, PlanEdition, PlanLine, PlanState, shown
 from resupply.models.policies import CleaningChoice, ClinicTermsVersion, LifeVersion
 from resupply.models.proofs import Proof, ProofMethod
 from resupply.models.questions import QuestionLink, QuestionPart, QuestionState, RefillQuestion
@@ -89,6 +99,8 @@ __all__ = [
     "Dispense",
     "DispenseLine",
     "Door",
+    "DraftAct",
+    "DraftState",
     "Event",
     "EventType",
     "EvidencePacket",
@@ -133,8 +145,14 @@ __all__ = [
     "PatientStatus",
     "Payer",
     "PlanChecklist",
+    "PlanEdition",
     "PlanLine",
     "PlanState",
+    "PolicyDraft",
+    "PolicyEffect",
+    "PolicyKind",
+    "PolicyRun",
+    "PolicyTotal",
     "Proof",
     "ProofMethod",
     "QuestionLink",
@@ -150,6 +168,7 @@ __all__ = [
     "RefillRuleVersion",
     "RefillSource",
     "Role",
+    "RunStep",
     "Said",
     "Staff",
     "StandingYes",
@@ -167,4 +186,5 @@ __all__ = [
     "UploadState",
     "Voidable",
     "Wish",
+    "shown",
 ]

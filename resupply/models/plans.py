@@ -1,14 +1,72 @@
 """Plans: derived rows that can be dropped and rebuilt to the same bytes. They hold dates, never states.
 
 Identity of calendar entries lives with the feeds, not here.
+
+While a change of policy is worked out for all patients, its plans stand beside those in force: a row is shown
+from one edition of the plans until another. `objects` shows what the present edition shows, in every query
+and in whatever it is joined from as a list; only the writer of plans (`services.plan_rows`) sees `stored`.
+A query that joins plan rows from elsewhere (`patient__plan_lines__...`) adds `shown(...)` itself.
 """
+
+from typing import TypeVar
 
 from django.contrib.postgres.fields import ArrayField
 from django.db import models
+from django.db.models import Q
+from django.db.models.expressions import RawSQL
 
 from resupply.models.equipment import KIND_CHOICES
 from resupply.models.payers import UNIT_CHOICES, Payer
 from resupply.models.people import Location, Patient
+
+
+M = TypeVar("M", bound=models.Model)
+
+
+class PlanEdition(models.Model):
+    """Which edition of the plans readers see (one row; none: 0). To change `number` is to change every plan
+    at once.
+
+    `staged`: the draft whose edition is being worked out; `tidying`: the one whose leftovers are cleared away.
+    """
+
+    number = models.PositiveIntegerField(default=0)
+    staged = models.ForeignKey("PolicyDraft", models.PROTECT, null=True, related_name="+")
+    tidying = models.ForeignKey("PolicyDraft", models.PROTECT, null=True, related_name="+")
+
+    class Meta:
+        constraints = [models.CheckConstraint(condition=Q(pk=1), name="one_row_of_editions")]
+
+    def __str__(self) -> str:
+        return f"edition {self.number}"
+
+
+def shown(rows: str = "") -> Q:
+    """Plan rows of the present edition; `rows`: how a query reaches them, with `__` at its end."""
+    now = RawSQL("(SELECT coalesce(max(number), 0) FROM resupply_planedition)", [])
+    begun = Q(**{f"{rows}shown_from": None}) | Q(**{f"{rows}shown_from__lte": now})
+    return begun & (Q(**{f"{rows}shown_until": None}) | Q(**{f"{rows}shown_until__gt": now}))
+
+
+class ShownManager(models.Manager[M]):
+    """Rows that the present edition shows."""
+
+    def get_queryset(self) -> models.QuerySet[M]:
+        """All of them."""
+        return super().get_queryset().filter(shown())
+
+
+class PlanRow(models.Model):
+    """What rows of plans share: from which edition on, and until which, they are shown (null: ever)."""
+
+    shown_from = models.PositiveIntegerField(null=True, editable=False)
+    shown_until = models.PositiveIntegerField(null=True, editable=False)
+
+    objects = ShownManager()
+    stored = models.Manager()
+
+    class Meta:
+        abstract = True
 
 
 class PlanState(models.Model):
@@ -21,6 +79,9 @@ class PlanState(models.Model):
 
     patient = models.OneToOneField(Patient, models.CASCADE, primary_key=True, related_name="plan_state")
     valid_until = models.DateField(null=True)
+    staged_for = models.PositiveIntegerField(null=True)
+    """The edition being staged whose plan holds until `staged_until`; meanwhile the earlier day counts."""
+    staged_until = models.DateField(null=True)
 
     class Meta:
         indexes = [
@@ -33,7 +94,7 @@ class PlanState(models.Model):
         return f"plan of {self.patient_id}"
 
 
-class PlanLine(models.Model):
+class PlanLine(PlanRow):
     """The dates of one patient's line, true until the day that patient's `PlanState` names.
 
     Location, payer and `active` (on therapy) are copied from the patient: the manager's lists filter and page
@@ -69,7 +130,11 @@ class PlanLine(models.Model):
 
     class Meta:
         ordering = ["patient_id", "kind"]
-        constraints = [models.UniqueConstraint(fields=["patient", "kind"], name="plan_line_once")]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["patient", "kind", "shown_until"], nulls_distinct=False, name="plan_line_once"
+            )
+        ]
         indexes = [
             models.Index(fields=["supply_ends_on", "id"], name="plan_by_end"),
             models.Index(fields=["location", "supply_ends_on", "id"], name="plan_by_place_end"),
@@ -80,7 +145,7 @@ class PlanLine(models.Model):
         return f"plan line {self.pk}"
 
 
-class PlanChecklist(models.Model):
+class PlanChecklist(PlanRow):
     """A cleaning checklist of one frequency in `[starts_on, ends_on)` (no end: goes on)."""
 
     patient = models.ForeignKey(Patient, models.CASCADE, related_name="plan_checklists")
@@ -92,7 +157,11 @@ class PlanChecklist(models.Model):
     class Meta:
         ordering = ["patient_id", "frequency", "starts_on"]
         constraints = [
-            models.UniqueConstraint(fields=["patient", "frequency", "starts_on"], name="plan_checklist_once")
+            models.UniqueConstraint(
+                fields=["patient", "frequency", "starts_on", "shown_until"],
+                nulls_distinct=False,
+                name="plan_checklist_once",
+            )
         ]
 
     def __str__(self) -> str:

@@ -25,7 +25,7 @@ from resupply.models import (
 )
 from resupply.queries import ledgers
 from resupply.queries.as_known import Marks, versions_sql
-from resupply.queries.ledgers import Entry, Ledger, Whose
+from resupply.queries.ledgers import Change, Entry, Ledger, Whose
 from resupply.rules import facts, tables
 from resupply.rules.cleaning import CleaningVersion, Frequency
 from resupply.rules.kinds import Kind
@@ -64,6 +64,8 @@ _CLINIC_RULES = (
     Ledger("cleaning", CleaningChoice, _CLEANING),
     Ledger("payer", Payer, (("name", "refill_source"),)),
 )
+CLINIC_LEDGERS = {ledger.name: ledger for ledger in _CLINIC_RULES}
+"""Ledgers of the clinic's and the payers' versions, by name."""
 _EVENTS = Ledger("", Event, _EVENT, Whose.PATIENTS, named_by="event")
 _OF_PATIENTS = (
     _EVENTS,
@@ -80,10 +82,29 @@ class ClinicRules:
     cleaning: tuple[CleaningVersion, ...]
 
 
-def clinic_rules(*, known_at: datetime | None = None, marks: Marks | None = None) -> ClinicRules:
-    """The policy and the clinic's choices about cleaning tasks, versions as recorded. One query."""
+def clinic_rules(
+    *, known_at: datetime | None = None, marks: Marks | None = None, change: Change | None = None
+) -> ClinicRules:
+    """The policy and the clinic's choices about cleaning tasks, versions as recorded. One query.
+
+    `change`: as they would be with one version more, or without one (`queries.drafts`).
+    """
     found = ledgers.read(*_CLINIC_RULES, known_at=known_at, marks=marks)
+    if change is not None:
+        _make(change, found)
     return ClinicRules(_policy(found), tuple(_cleaning(row) for row in found.get("cleaning", ())))
+
+
+def _make(change: Change, found: dict[str, list[Entry]]) -> None:
+    """Change what was read. A payer with a refill rule of its own is planned by it from then on."""
+    rows = [row for row in found.get(change.ledger, ()) if row.id != change.without]
+    entry = change.entry
+    found[change.ledger] = [*rows, entry] if entry is not None else rows
+    if change.ledger == "refill" and entry is not None and entry.owner is not None:
+        found["payer"] = [
+            row._replace(name=RefillSource.OWN.value) if row.id == entry.owner else row
+            for row in found.get("payer", ())
+        ]
 
 
 def policy(*, known_at: datetime | None = None, marks: Marks | None = None) -> facts.Policy:

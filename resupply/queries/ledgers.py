@@ -34,6 +34,14 @@ class Entry(NamedTuple):
     other: int
 
 
+class Change(NamedTuple):
+    """One ledger otherwise than it stands: with an entry more, or without one of its entries."""
+
+    ledger: str
+    entry: Entry | None = None
+    without: int | None = None
+
+
 class Whose(StrEnum):
     """Which rows of a ledger are wanted, as the condition on `patient_id`."""
 

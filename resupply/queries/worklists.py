@@ -43,6 +43,7 @@ from resupply.models import (
     RefillAnswerItem,
     StockLevel,
     SuppliedBy,
+    shown,
 )
 from resupply.queries.answers import answered, spoke_lately, standing_yeses
 from resupply.queries.overdue import paused_on
@@ -113,6 +114,7 @@ def said_yes(places: Places, *, today: date) -> QuerySet[RefillAnswerItem]:
         rows = rows.filter(answer__patient__location__in=sorted(places))
     return (
         rows.filter(
+            shown(line),
             _going_on(line, today),
             **{f"{line}kind": F("kind"), f"{line}active": True},
         )
