@@ -54,6 +54,7 @@ from resupply.models.nights import Night, NightImport
 from resupply.models.open_days import ClosedDay
 from resupply.models.outbox import Heartbeat, Message, MessageReason, MessageState
 from resupply.models.packets import EvidencePacket
+from resupply.models.overdue import Act, BulkAct, LineAct, SavedView, SupplyEnd
 from resupply.models.payers import AllowanceVersion, Coverage, Payer, RefillRuleVersion, RefillSource
 from resupply.models.people import (
     Channel,
@@ -79,10 +80,12 @@ __all__ = [
     "LARGEST_QUANTITY",
     "NEED_A_PERSON",
     "SETTLES",
+    "Act",
     "AllowanceVersion",
     "AnswerChannel",
     "BackOrder",
     "BodyPosition",
+    "BulkAct",
     "CatalogueItem",
     "Channel",
     "CleaningChoice",
@@ -123,6 +126,7 @@ __all__ = [
     "JobState",
     "Language",
     "LifeVersion",
+    "LineAct",
     "Location",
     "MagnetScreen",
     "Magnetic",
@@ -170,6 +174,7 @@ __all__ = [
     "Role",
     "RunStep",
     "Said",
+    "SavedView",
     "Staff",
     "StandingYes",
     "StockCount",
@@ -179,6 +184,7 @@ __all__ = [
     "Subscription",
     "SuppliedBy",
     "TextReview",
+    "SupplyEnd",
     "Told",
     "Upload",
     "UploadFile",

@@ -19,7 +19,6 @@ from resupply.models.equipment import KIND_CHOICES
 from resupply.models.payers import UNIT_CHOICES, Payer
 from resupply.models.people import Location, Patient
 
-
 M = TypeVar("M", bound=models.Model)
 
 
@@ -27,7 +26,8 @@ class PlanEdition(models.Model):
     """Which edition of the plans readers see (one row; none: 0). To change `number` is to change every plan
     at once.
 
-    `staged`: the draft whose edition is being worked out; `tidying`: the one whose leftovers are cleared away.
+    `staged`: the draft whose edition is being worked out; `tidying`: the one whose leftovers are cleared
+    away.
     """
 
     number = models.PositiveIntegerField(default=0)
@@ -63,7 +63,7 @@ class PlanRow(models.Model):
     shown_until = models.PositiveIntegerField(null=True, editable=False)
 
     objects = ShownManager()
-    stored = models.Manager()
+    stored = models.Manager()  # noqa: DJ012
 
     class Meta:
         abstract = True
@@ -101,9 +101,10 @@ class PlanLine(PlanRow):
     on them with one index.
     """
 
-    patient = models.ForeignKey(Patient, models.CASCADE, related_name="plan_lines")
-    location = models.ForeignKey(Location, models.CASCADE, related_name="+")
-    payer = models.ForeignKey(Payer, models.CASCADE, null=True, related_name="+")
+    # No index of their own: each leads one of those below, and every index costs a bulk write.
+    patient = models.ForeignKey(Patient, models.CASCADE, related_name="plan_lines", db_index=False)
+    location = models.ForeignKey(Location, models.CASCADE, related_name="+", db_index=False)
+    payer = models.ForeignKey(Payer, models.CASCADE, null=True, related_name="+", db_index=False)
     active = models.BooleanField()
     kind = models.CharField(max_length=20, choices=KIND_CHOICES)
     part_code = models.CharField(max_length=8)
@@ -139,6 +140,12 @@ class PlanLine(PlanRow):
             models.Index(fields=["supply_ends_on", "id"], name="plan_by_end"),
             models.Index(fields=["location", "supply_ends_on", "id"], name="plan_by_place_end"),
             models.Index(fields=["location", "kind", "supply_ends_on", "id"], name="plan_by_place_kind_end"),
+            models.Index(fields=["payer", "supply_ends_on", "id"], name="plan_by_payer_end"),
+            models.Index(
+                fields=["location", "kind", "supply_ends_on"],
+                name="plan_paused",
+                condition=models.Q(paused_from__isnull=False),
+            ),
         ]
 
     def __str__(self) -> str:
