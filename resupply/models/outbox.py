@@ -7,6 +7,7 @@ from django.db.models import Q
 
 from resupply.models.equipment import KIND_CHOICES
 from resupply.models.people import Channel, Patient
+from resupply.rules.replies import REPLIES
 
 
 class MessageState(models.TextChoices):
@@ -57,7 +58,9 @@ class Message(models.Model):
     class Meta:
         constraints = [
             models.UniqueConstraint(
-                fields=["patient", "channel", "day"], name="one_message_per_patient_and_day"
+                fields=["patient", "channel", "day"],
+                name="one_message_per_patient_and_day",
+                condition=~Q(purpose__in=REPLIES),
             )
         ]
         indexes = [

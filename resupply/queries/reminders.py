@@ -35,6 +35,7 @@ from resupply.models import (
     QuestionState,
 )
 from resupply.queries.answers import answered, spoke_lately
+from resupply.queries.inbound import reply_note
 from resupply.rules.reminders import (
     ASK_AGAIN,
     LADDER,
@@ -47,6 +48,7 @@ from resupply.rules.reminders import (
     next_window,
     step_reached,
 )
+from resupply.rules.replies import REPLIES
 from resupply.rules.sending import Note
 
 
@@ -158,13 +160,13 @@ def _open_question() -> "QuerySet[Message]":
 
 @dataclass(frozen=True, slots=True)
 class Queued:
-    """A queued message looked at again: the note to send (None: no longer needed), the reasons that fell, and
-    the question it carries.
+    """A queued message looked at again: the note to send (None: no longer needed), the question it carries, and
+    the reasons that fell.
     """
 
     note: Note | None
-    fallen: tuple[int, ...]
     question_id: int | None = None
+    fallen: tuple[int, ...] = ()
 
 
 def look_again(message_ids: Iterable[int], *, now: datetime) -> dict[int, Queued]:
@@ -187,7 +189,9 @@ def look_again(message_ids: Iterable[int], *, now: datetime) -> dict[int, Queued
         for line in PlanLine.objects.filter(patient__in={message.patient_id for message in messages})
     }
     return {
-        message.pk: _look_again(
+        message.pk: Queued(*reply_note(message, now=now))
+        if message.purpose in REPLIES
+        else _look_again(
             message,
             reasons[message.pk],
             plans,
@@ -217,7 +221,7 @@ def _look_again(
             fallen.append(reason.pk)
     asks = message.question is None or message.question.state == QuestionState.OPEN
     if not (steps and may_go and asks and patient.email and patient.status == PatientStatus.ON_THERAPY):
-        return Queued(None, tuple(reason.pk for reason in reasons))
+        return Queued(None, fallen=tuple(reason.pk for reason in reasons))
     note = Note(
         key=str(message.public_id),
         address=patient.email,
@@ -226,7 +230,7 @@ def _look_again(
         step=max(steps, key=lambda step: step.rank).name,
         phone=patient.location.phone,
     )
-    return Queued(note, tuple(fallen), message.question_id)
+    return Queued(note, message.question_id, tuple(fallen))
 
 
 def _still_to_say(message: Message, reason: MessageReason) -> bool:
