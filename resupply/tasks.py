@@ -18,6 +18,7 @@ from resupply.services import (
     plans,
     questions,
     reminders,
+    supply_ends,
     uploads,
 )
 
@@ -35,6 +36,7 @@ another worker.
 def sweep() -> None:
     """Bring plans up to the day, queue what has become due, and ring for post and calendars."""
     plans.refresh_expired(now=clock.now())
+    supply_ends.fold()
     questions.tidy(now=clock.now())
     reminders.enqueue_due(now=clock.now(), by_link=settings.ANSWER_BY_LINK)
     deliver.apply_async(expires=RING_LASTS)

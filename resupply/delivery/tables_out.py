@@ -27,6 +27,15 @@ def guarded(text: str) -> str:
     return f"'{text}" if _FORMULA.match(text) else text
 
 
+def unguarded(text: str) -> str:
+    """A text cell as it was before `guarded`.
+
+    >>> unguarded("'=1+1"), unguarded("1047"), unguarded("''=x")
+    ('=1+1', '1047', "'=x")
+    """
+    return text[1:] if text.startswith("'") and _FORMULA.match(text[1:]) else text
+
+
 def csv_lines(header: Sequence[str], rows: Iterable[Sequence[Cell]]) -> Iterator[str]:
     """The lines of a CSV file, header first; dates as YYYY-MM-DD, None as an empty cell; text is guarded."""
     buffer = io.StringIO()

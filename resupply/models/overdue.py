@@ -1,8 +1,8 @@
 """The manager's overdue list: how many lines end when, what staff did about lines, and views they saved.
 
-`SupplyEnd` counts plan lines. Triggers append a difference with each statement that writes plan lines (by the
-ORM, raw SQL or COPY alike), and nobody ever waits for a row of it: the sum over its rows is the count, and the
-sweep folds them (`services.supply_ends`).
+`SupplyEnd` counts plan lines. Triggers append a difference with each statement that writes plan lines (by
+the ORM, raw SQL or COPY alike), and nobody ever waits for a row of it: the sum over its rows is the count,
+and the sweep folds them (`services.supply_ends`).
 """
 
 import uuid

@@ -1,35 +1,69 @@
-"""The manager's overdue list: every active line whose supply has ended, and their count by age of delay.
+"""The manager's overdue list: every active line whose supply has ended, narrowed, paged and counted.
 
 A line is overdue on `today` when its patient is on therapy, its supply ended before `today`, and no pause
-is open that day. The list is paged by (supply_ends_on, id), never counted, so that page one and page ten
-thousand cost the same; days overdue are the same order read backwards. Rows are the stored plans: the sweep
-refreshes those whose validity has run out, so a fact dated today may show some minutes after midnight.
+is open that day. A line that somebody snoozed leaves the list until that day. The list is paged by
+(supply_ends_on, id), never counted, so that page one and page ten thousand cost the same; days overdue are
+the same order read backwards. Where a filter has to look into a patient's records (how far reached,
+therapist, coverage), a page looks through `LOOKED_AT` lines at most and says where to go on. Rows are the
+stored plans: the sweep refreshes those whose validity has run out, so a fact dated today may show some
+minutes after midnight.
 """
 
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, timedelta
+from enum import StrEnum
 
-from django.db.models import Count, F, Lookup, OuterRef, Q, QuerySet, Subquery
+from django.db.models import F, Lookup, OuterRef, QuerySet, Subquery
 from django.db.models.fields.tuple_lookups import TupleGreaterThan, TupleLessThan
 
-from resupply.models import DispenseLine, MessageReason, MessageState, PlanLine
+from resupply.models import DispenseLine, PlanLine
+from resupply.queries import overdue_filters
+from resupply.queries.overdue_filters import Reach
+from resupply.queries.paused import paused_on
 from resupply.rules.kinds import Kind
 
 PAGE = 50
-AGES = ((1, 7), (8, 30), (31, 60), (61, 90), (91, None))
-"""Bands of days overdue, both ends included; the last has no end."""
+LOOKED_AT = 5_000
+"""Lines a page looks through at most where its filter looks into the records."""
+
+
+class Coverage(StrEnum):
+    """Whether coverage has opened."""
+
+    WAITING = "waiting"
+    OPEN = "open"
+
+
+class Snoozed(StrEnum):
+    """Which lines a list holds: those that are not snoozed, those that are, or both."""
+
+    NO = ""
+    ONLY = "only"
+    TOO = "too"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OverdueFilter:
-    """What a list is narrowed to; None: everything. `payer_id` 0 stands for patients who pay themselves."""
+    """What a list is narrowed to; None: everything. `payer_id` 0 stands for patients who pay themselves,
+    `assigned_id` 0 for lines that nobody looks after.
+    """
 
     location_ids: frozenset[int] | None = None
     payer_id: int | None = None
     kind: Kind | None = None
     least_days: int | None = None
     most_days: int | None = None
+    coverage: Coverage | None = None
+    reach: Reach | None = None
+    therapist_id: int | None = None
+    assigned_id: int | None = None
+    snoozed: Snoozed = Snoozed.NO
+
+    @property
+    def looks_into_records(self) -> bool:
+        """Whether lines may have to be looked at one by one."""
+        return (self.coverage, self.reach, self.therapist_id) != (None, None, None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,15 +76,24 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class OverduePage:
-    """Rows of one page, and where the pages before and after it start (None: there is none)."""
+    """Rows of one page, and where the pages before and after it start (None: there is none).
+
+    `is_cut`: `LOOKED_AT` lines were looked through before the page was full.
+    """
 
     rows: list[PlanLine]
     before: Place | None
     after: Place | None
+    is_cut: bool = False
 
 
 def overdue_lines(wanted: OverdueFilter, *, today: date) -> QuerySet[PlanLine]:
     """The overdue lines that a filter asks for, in no order."""
+    return _looked_into(_on_the_row(wanted, today=today), wanted, today=today)
+
+
+def _on_the_row(wanted: OverdueFilter, *, today: date) -> QuerySet[PlanLine]:
+    """Narrowed to what an index tells, or a few acts do."""
     rows = PlanLine.objects.filter(active=True, supply_ends_on__lt=today).exclude(paused_on(today))
     if wanted.location_ids is not None:
         rows = rows.filter(location__in=sorted(wanted.location_ids))
@@ -62,14 +105,24 @@ def overdue_lines(wanted: OverdueFilter, *, today: date) -> QuerySet[PlanLine]:
         rows = rows.filter(supply_ends_on__lte=today - timedelta(days=wanted.least_days))
     if wanted.most_days is not None:
         rows = rows.filter(supply_ends_on__gte=today - timedelta(days=wanted.most_days))
+    if wanted.assigned_id is not None:
+        rows = overdue_filters.assigned_to(rows, wanted.assigned_id)
+    if wanted.snoozed is Snoozed.TOO:
+        return rows
+    snoozed = overdue_filters.snoozed(today=today)
+    return rows.filter(snoozed if wanted.snoozed is Snoozed.ONLY else ~snoozed)
+
+
+def _looked_into(rows: QuerySet[PlanLine], wanted: OverdueFilter, *, today: date) -> QuerySet[PlanLine]:
+    if wanted.coverage is Coverage.WAITING:
+        rows = rows.filter(covered_from__gt=today)
+    elif wanted.coverage is Coverage.OPEN:
+        rows = rows.exclude(covered_from__gt=today)
+    if wanted.reach is not None:
+        rows = overdue_filters.narrowed_by_reach(rows, wanted.reach, today=today)
+    if wanted.therapist_id is not None:
+        rows = overdue_filters.of_therapist(rows, wanted.therapist_id)
     return rows
-
-
-def paused_on(day: date) -> Q:
-    """Lines whose therapy pauses on a day."""
-    return Q(paused_from__isnull=False, paused_from__lte=day) & (
-        Q(paused_until__isnull=True) | Q(paused_until__gt=day)
-    )
 
 
 def overdue_page(
@@ -80,41 +133,44 @@ def overdue_page(
     after: Place | None = None,
     before: Place | None = None,
 ) -> OverduePage:
-    """One page of at most `PAGE` rows, after or before a place (neither: the first page). One query."""
+    """One page of at most `PAGE` rows, after or before a place (neither: the first page).
+
+    One query, two where the filter looks into records.
+    """
     backwards = before is not None
     forwards = longest_first is not backwards
     place = before or after
-    rows = overdue_lines(wanted, today=today)
+    rows = _on_the_row(wanted, today=today)
     if place is not None:
-        lookup = TupleGreaterThan if forwards else TupleLessThan
-        rows = rows.filter(_beyond(lookup, place))
+        rows = rows.filter(_beyond(TupleGreaterThan if forwards else TupleLessThan, place))
     order = ("supply_ends_on", "pk") if forwards else ("-supply_ends_on", "-pk")
-    found = list(_with_what_a_row_shows(rows).order_by(*order)[: PAGE + 1])
+    rows, candidates = rows.order_by(*order), rows.order_by(*order)
+    if wanted.looks_into_records:
+        looked_at = PlanLine.objects.filter(pk__in=candidates.values("pk")[:LOOKED_AT])
+        rows = _looked_into(looked_at, wanted, today=today).order_by(*order)
+    found = list(_with_what_a_row_shows(rows)[: PAGE + 1])
     more, found = len(found) > PAGE, found[:PAGE]
+    cut = None
+    if wanted.looks_into_records and not more:
+        cut = candidates.only("supply_ends_on")[LOOKED_AT - 1 : LOOKED_AT].first()
     if backwards:
         found.reverse()
+    first, last = (_place(found[0]), _place(found[-1])) if found else (place, place)
+    onward = _place(cut) if cut else (first if backwards else last) if more else None
+    back = (last if backwards else first) if place is not None else None
     return OverduePage(
         found,
-        before=_place(found[0]) if found and (more if backwards else place is not None) else None,
-        after=_place(found[-1]) if found and (backwards or more) else None,
+        before=onward if backwards else back,
+        after=back if backwards else onward,
+        is_cut=cut is not None,
     )
 
 
-def overdue_rows(wanted: OverdueFilter, *, today: date) -> Iterator[PlanLine]:
-    """Every row a filter asks for, longest overdue first, read in batches with flat memory."""
+def overdue_rows(wanted: OverdueFilter, *, today: date, longest_first: bool = True) -> Iterator[PlanLine]:
+    """Every row a filter asks for, longest overdue first or last, read in batches with flat memory."""
     rows = _with_what_a_row_shows(overdue_lines(wanted, today=today))
-    return rows.order_by("supply_ends_on", "pk").iterator(chunk_size=1000)
-
-
-def overdue_by_age(wanted: OverdueFilter, *, today: date) -> list[int]:
-    """How many overdue lines there are in each band of `AGES`. One aggregate."""
-    counts = overdue_lines(wanted, today=today).aggregate(
-        **{
-            f"age_{position}": Count("pk", filter=_in_band(low, high, today))
-            for position, (low, high) in enumerate(AGES)
-        }
-    )
-    return [counts[f"age_{position}"] for position in range(len(AGES))]
+    order = ("supply_ends_on", "pk") if longest_first else ("-supply_ends_on", "-pk")
+    return rows.order_by(*order).iterator(chunk_size=1000)
 
 
 def _beyond(lookup: type[TupleGreaterThan] | type[TupleLessThan], place: Place) -> "Lookup[bool]":
@@ -122,24 +178,13 @@ def _beyond(lookup: type[TupleGreaterThan] | type[TupleLessThan], place: Place) 
     return lookup((F("supply_ends_on"), F("id")), (place.supply_ends_on, place.pk))
 
 
-def _in_band(low: int, high: int | None, today: date) -> Q:
-    band = Q(supply_ends_on__lte=today - timedelta(days=low))
-    return band & Q(supply_ends_on__gte=today - timedelta(days=high)) if high is not None else band
-
-
 def _with_what_a_row_shows(rows: QuerySet[PlanLine]) -> QuerySet[PlanLine]:
-    """Patient, location, payer, when the patient was last written to about this kind of part, and why the
-    last one was an exception (empty or None: it was none).
-    """
-    asked = MessageReason.objects.filter(
-        patient=OuterRef("patient"), kind=OuterRef("kind"), message__state=MessageState.SENT
-    ).order_by("-message__finished_at")
+    """Patient, location, payer, and why the last one given was an exception (empty or None: it was none)."""
     given = DispenseLine.objects.filter(
         dispense__patient=OuterRef("patient"), kind=OuterRef("kind"), voided_at=None
     ).order_by("-dispense__dispensed_on", "-pk")
     return rows.select_related("patient", "location", "payer").annotate(
-        last_asked_at=Subquery(asked.values("message__finished_at")[:1]),
-        last_exception=Subquery(given.values("exception_reason")[:1]),
+        last_exception=Subquery(given.values("exception_reason")[:1])
     )
 
 

@@ -29,7 +29,7 @@ from resupply.models import (
 from resupply.queries.answers import answered, spoke_lately, used
 from resupply.queries.feeds import token_hash
 from resupply.queries.open_days import open_days
-from resupply.queries.overdue import paused_on
+from resupply.queries.paused import paused_on
 from resupply.queries.reminders import newest_consent
 from resupply.rules.bundling import OpenDays
 from resupply.rules.questions import MOST_MESSAGES, Askable, bundle

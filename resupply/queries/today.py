@@ -7,7 +7,8 @@ from datetime import date
 from django.db.models import QuerySet
 
 from resupply.models import Patient, PlanLine
-from resupply.queries.overdue import OverdueFilter, overdue_lines, paused_on
+from resupply.queries.overdue import OverdueFilter, overdue_lines
+from resupply.queries.paused import paused_on
 from resupply.rules.kinds import Kind
 
 MOST_LINES = 60

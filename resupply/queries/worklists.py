@@ -46,7 +46,7 @@ from resupply.models import (
     shown,
 )
 from resupply.queries.answers import answered, spoke_lately, standing_yeses
-from resupply.queries.overdue import paused_on
+from resupply.queries.paused import paused_on
 from resupply.rules.kinds import Kind
 from resupply.rules.questions import CALL_AFTER
 from resupply.rules.reminders import SAME_REFILL_DAYS
@@ -164,7 +164,7 @@ def calls(places: Places, *, today: date) -> QuerySet[PlanLine]:
             may_mail=newest_consent(Channel.MAIL, "patient"),
             may_call=newest_consent(Channel.PHONE, "patient"),
             mail_failed=_last_mail_failed(),
-            asked_on=Subquery(_asked().order_by("-message__day").values("message__day")[:1]),
+            asked_on=Subquery(asked_about().order_by("-message__day").values("message__day")[:1]),
         )
         .filter(
             Q(may_call=None) | Q(may_call=True),
@@ -209,7 +209,7 @@ def _last_mail_failed() -> Subquery:
     return Subquery(finished.order_by("-day").annotate(failed=failed).values("failed")[:1])
 
 
-def _asked() -> QuerySet[MessageReason]:
+def asked_about() -> QuerySet[MessageReason]:
     """Messages that went out about the outer line's refill."""
     near, ends = timedelta(days=SAME_REFILL_DAYS), OuterRef("supply_ends_on")
     return MessageReason.objects.filter(

@@ -1,3 +1,5 @@
 """Every module that registers a kind of job: imported by the door of the queue, so that workers know them."""
 
-__all__: list[str] = []
+from resupply.services import overdue_files
+
+__all__ = ["overdue_files"]

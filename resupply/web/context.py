@@ -29,7 +29,7 @@ _PLACES = [
         "follow_up.record",
         ("therapist:work", "therapist:follow_up", "therapist:nights", "therapist:plan", "therapist:payer"),
     ),
-    ("Overdue", "manager:overdue", "overdue.see", ("manager:overdue",)),
+    ("Overdue", "manager:overdue", "overdue.see", ("manager:overdue", "manager:missing", "manager:view")),
     ("Stock", "stock:shelves", "stock.see", ("stock:",)),
     (
         "Catalogue",

@@ -36,6 +36,8 @@ NO_PAGE = {
     "logout",
     "feed:calendar",
     "manager:overdue_csv",
+    "manager:overdue_xlsx",
+    "manager:missing_csv",
     "manager:catalogue_csv",
     "worklist_csv",
     "job_file",

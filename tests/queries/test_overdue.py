@@ -6,14 +6,14 @@ import pytest
 
 from resupply.models import PlanLine
 from resupply.queries.overdue import (
-    AGES,
     PAGE,
     OverdueFilter,
-    overdue_by_age,
+    Place,
     overdue_lines,
     overdue_page,
     overdue_rows,
 )
+from resupply.queries.overdue_ages import AGES, overdue_by_age
 from resupply.queries.plans import to_plan
 from resupply.rules.kinds import Kind
 from resupply.rules.lines import State, read
@@ -124,8 +124,6 @@ def test_a_page_is_one_query_that_compares_rows(cast: Cast, django_assert_num_qu
     row = late(cast, 5)
     place = overdue_page(EVERYTHING, today=TODAY)
     assert place.after is None
-    from resupply.queries.overdue import Place
-
     with django_assert_num_queries(1) as queries:
         page = overdue_page(EVERYTHING, today=TODAY, after=Place(TODAY - timedelta(days=9), 0))
         [str(r.patient.name) + str(r.location) + str(r.payer) for r in page.rows]

@@ -4,7 +4,9 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
+from clinic.accounts.models import User
 from resupply.models import (
+    BulkAct,
     CatalogueItem,
     Dispense,
     Event,
@@ -16,12 +18,14 @@ from resupply.models import (
     Payer,
     Recall,
     Staff,
+    SavedView,
     TextReview,
     Upload,
 )
 from resupply.services.feeds import Issued
 from tests.builders import (
     TODAY,
+    NOW,
     make_answer,
     make_back_order,
     make_batch,
@@ -82,13 +86,32 @@ def views(patterns: Sequence[URLPattern | URLResolver] | None = None, space: str
 
 def _job() -> Job:
     """A job that the manager asked for."""
-    manager = Staff.objects.filter(role="manager").order_by("pk").first()
-    by = manager.user if manager else make_user()
+    by = _manager()
     return Job.objects.filter(asked_by=by).first() or make_job(by)
 
 
 def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar: Issued) -> dict[str, str]:
     """One address of every view, about a patient with a cushion line and these records."""
+def _act() -> BulkAct:
+    """An act on overdue lines by the manager."""
+    values = {"act": "note", "acted_at": NOW, "note": "moves in May", "lines_done": 1}
+    return BulkAct.objects.create(acted_by=_manager(), **values)
+
+
+def _view() -> SavedView:
+    """A view that the manager saved."""
+    by = _manager()
+    mine = SavedView.objects.filter(user=by, removed_at=None)
+    return mine.first() or SavedView.objects.create(user=by, name="Long overdue", query="least=91", saved_at=NOW)
+
+
+def _manager() -> User:
+    manager = Staff.objects.filter(role="manager").order_by("pk").first()
+    return manager.user if manager else make_user()
+
+
+
+
     item = CatalogueItem.objects.order_by("pk").first() or make_item()
     recall = Recall.objects.order_by("pk").first() or make_recall(item=item)
     upload = Upload.objects.order_by("pk").first() or make_upload()
@@ -121,6 +144,8 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         "worklist_print": ["calls"],
         "worklist_csv": ["calls"],
         **{
+        "manager:overdue_undo": [_act().public_id],
+        "manager:view_remove": [_view().public_id],
             name: [(patient.fittings.first() or make_fitting(patient)).public_id]
             for name in ("therapist:fitting", "therapist:fitting_end", "therapist:fitting_void")
         },

@@ -163,6 +163,17 @@ TABLE: dict[str, set[str]] = {
     "stock:movement_void": CARE,
     "stock:back_orders": CARE,
     "stock:back_order": CARE,
+    "manager:overdue_xlsx": LEAD,
+    "manager:overdue_ages": LEAD,
+    "manager:overdue_mine": CARE,
+    "manager:overdue_past": LEAD,
+    "manager:overdue_act": LEAD,
+    "manager:overdue_done": LEAD,
+    "manager:overdue_undo": {"manager"},  # only who did it
+    "manager:missing": LEAD,
+    "manager:missing_csv": LEAD,
+    "manager:view_save": LEAD,
+    "manager:view_remove": {"manager"},  # only whose it is
     "stock:back_order_void": CARE,
     "stock:back_order_new": CARE,
     "feed:calendar": ANYONE,  # its address is the secret
@@ -208,7 +219,8 @@ WRITES = {name for name in TABLE if name.startswith(("desk:", "therapist:"))} - 
 BEHIND_THE_DOOR = {name for name in TABLE if name.startswith("me:")} - {"me:page"}
 """Pages of a patient that a device without the date of birth is led away from, whatever it sends."""
 WRITES |= {"ask:question", "me:page"} | BEHIND_THE_DOOR
-WRITES |= {"job_again", "job_drop"}
+WRITES |= {"job_again", "job_drop", "manager:overdue_past", "manager:overdue_act"}
+WRITES |= {"manager:overdue_undo", "manager:view_save", "manager:view_remove"}
 WRITES |= {"manager:item_new", "manager:item_edit", "manager:recall_new", "manager:recall_void"}
 WRITES |= {"manager:weekdays", "manager:day_off", "manager:open_again"}
 STOCK_SHOWN = {"stock:shelves", "stock:csv", "stock:to_order", "stock:ledger", "stock:back_orders"}
@@ -244,8 +256,10 @@ def sign_in(cast: Cast, who: str) -> Client:
 
 
 def _turned_away(name: str, who: str) -> int:
-    """A job is not found by colleagues who did not ask for it; everything else is closed to a role."""
-    return 404 if name in {"job", "job_file", "job_again", "job_drop"} and who in ROLES else 403
+    """What is one's own is not found by colleagues of the role; everything else is closed to a role."""
+    own = {"job": CARE, "job_file": CARE, "job_again": CARE, "job_drop": CARE}
+    own |= {"manager:overdue_undo": LEAD, "manager:view_remove": LEAD}
+    return 404 if who in own.get(name, ()) else 403
 
 
 def test_the_table_names_every_view_and_no_other() -> None:

@@ -22,11 +22,12 @@ Params = Mapping[str, object]
 
 @dataclass(frozen=True, slots=True)
 class JobFile:
-    """The file of a job; `chunks` follow those that were kept on the way and are read as they come."""
+    """The file of a job; `chunks` follow those that were kept on the way, or take their place (`instead`)."""
 
     name: str
     type: str
     chunks: Iterable[bytes] = ()
+    instead: bool = False
 
 
 class Progress:
@@ -51,10 +52,6 @@ class Progress:
     def kept(self) -> Iterable[bytes]:
         """The chunks kept so far, in order."""
         return iter(self.chunks)
-
-    def start_file_over(self) -> None:
-        """Throw away the chunks kept so far: another form of the file follows."""
-        self.chunks.clear()
 
     def say(self, words: str) -> None:
         """What came of it, for the page; no patient data."""

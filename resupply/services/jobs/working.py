@@ -122,13 +122,12 @@ class _Held(Progress):
         for position in range(self._next):
             yield bytes(parts.get(position=position).content)
 
-    def start_file_over(self) -> None:
-        JobPart.objects.filter(job_id=self._claim.row_id).delete()
-        self._next = 0
-
     def finish(self, file: JobFile | None, moment: datetime) -> None:
         """Write the rest of the file and the end of the job, all at once."""
         with transaction.atomic():
+            if file is not None and file.instead:
+                JobPart.objects.filter(job_id=self._claim.row_id).delete()
+                self._next = 0
             for chunk in file.chunks if file else ():
                 self._add(chunk)
             sizes = JobPart.objects.filter(job_id=self._claim.row_id).aggregate(size=Sum(Length("content")))

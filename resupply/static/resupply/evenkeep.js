@@ -107,3 +107,11 @@ window.addEventListener("beforeprint", stampPrint);
 
 // --- a button that prints the page ---------------------------------------------------------------------------------
 document.addEventListener("click", (event) => { if (event.target.closest("[data-print]")) window.print(); });
+
+// --- tick all lines of a page ----------------------------------------------------------------------------------------
+document.querySelectorAll("[data-tick-all]").forEach((all) => {
+  const lines = () => [...all.closest("table").querySelectorAll("tbody .tick input")];
+  all.hidden = false;
+  all.addEventListener("change", () => lines().forEach((line) => { line.checked = all.checked; }));
+  all.closest("table").addEventListener("change", () => { all.checked = lines().every((line) => line.checked); });
+});

@@ -15,6 +15,7 @@ location of the person asking.
 from resupply.web.access.records import (
     back_order_or_404,
     batch_or_404,
+    bulk_act_or_404,
     closed_day_or_404,
     contact_or_404,
     device_or_404,
@@ -44,6 +45,7 @@ from resupply.web.access.records import (
     refill_answer_or_404,
     report_or_404,
     screen_or_404,
+    saved_view_or_404,
     subscription_or_404,
     text_review_or_404,
     upload_or_404,
@@ -59,6 +61,7 @@ __all__ = [
     "back_order_or_404",
     "batch_or_404",
     "can",
+    "bulk_act_or_404",
     "closed_day_or_404",
     "contact_or_404",
     "device_or_404",
@@ -90,6 +93,7 @@ __all__ = [
     "report_or_404",
     "screen_or_404",
     "subscription_or_404",
+    "saved_view_or_404",
     "text_review_or_404",
     "upload_or_404",
 ]

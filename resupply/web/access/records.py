@@ -14,6 +14,7 @@ from django.utils import timezone
 
 from resupply.models import (
     BackOrder,
+    BulkAct,
     CatalogueItem,
     ClosedDay,
     Contact,
@@ -43,6 +44,7 @@ from resupply.models import (
     RefillQuestion,
     StockMovement,
     Subscription,
+    SavedView,
     TextReview,
     Upload,
 )
@@ -165,6 +167,8 @@ def text_review_or_404(request: StaffRequest, pk: int) -> TextReview:
 
 
 def payer_or_404(request: StaffRequest, pk: int) -> Payer:
+
+
     """One payer: all locations share them."""
     return _or_404(Payer.objects.filter(pk=pk))
 
@@ -359,6 +363,18 @@ def _here(request: StaffRequest, path: str) -> Q:
     here = Q(**{f"{path}__in": sorted(request.location_ids)}) if request.location_ids else Q()
     if path.endswith("patient__location"):
         here &= ~Q(**{f"{path.removesuffix('location')}status": PatientStatus.WITHDRAWN})
+def saved_view_or_404(request: StaffRequest, public_id: UUID) -> SavedView:
+    """A view of the overdue list that the person asking saved."""
+    mine = SavedView.objects.filter(user=request.staff.user_id, removed_at=None)
+    return _or_404(mine.filter(public_id=public_id))
+
+
+def bulk_act_or_404(request: StaffRequest, public_id: UUID) -> BulkAct:
+    """What the person asking did to overdue lines."""
+    mine = BulkAct.objects.filter(acted_by=request.staff.user_id).select_related("assigned_to")
+    return _or_404(mine.filter(public_id=public_id))
+
+
     return here
 
 

@@ -79,6 +79,8 @@ WHO_MAY: dict[str, frozenset[Role]] = {
     "overdue.see": _LEAD,
     "overdue.export": _LEAD,
 }
+    "overdue.mine": _CARE,
+    "overdue.act": _LEAD,
 """Which roles have a permission."""
 
 _OWN_PAGE = {

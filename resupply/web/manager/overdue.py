@@ -1,40 +1,35 @@
-"""The overdue list: on screen, as CSV, and for paper."""
+"""The overdue list: on screen, its counts, and for paper."""
 
-from collections.abc import Iterator
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
+from itertools import islice
 
-from django.http import HttpResponse, StreamingHttpResponse
+from django.contrib.auth.base_user import AbstractBaseUser
+from django.http import HttpResponse, QueryDict
 from django.shortcuts import render
 from django.urls import reverse
 from django.views.decorators.http import require_GET
 
 from resupply import clock
-from resupply.delivery.tables_out import Cell, csv_lines
-from resupply.models import PlanLine
-from resupply.queries.overdue import (
-    AGES,
-    OverdueFilter,
-    Place,
-    overdue_by_age,
-    overdue_page,
-    overdue_rows,
-)
+from resupply.delivery.overdue_words import last_words, step_verb, step_why
+from resupply.models import BulkAct, PlanLine, SavedView
+from resupply.queries.overdue import OverdueFilter, Place, Snoozed, overdue_page, overdue_rows
+from resupply.queries.overdue_ages import AGES, is_summed, overdue_by_age
+from resupply.queries.overdue_known import Looked, looked_up
 from resupply.rules.tables import part_types
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.bars import Total, with_share
-from resupply.web.manager.forms import OverdueForm
+from resupply.web.manager.forms import OverdueForm, staff_of
 from resupply.web.paging import filters_of, place_in, turned, with_filters
 from resupply.web.wording import kind_word
 
 PRINTED = 1000
-"""Rows on paper at most; beyond them the CSV is the better tool."""
+"""Rows on paper at most; beyond them a file is the better tool."""
+UNDO_SHOWN = timedelta(minutes=30)
+"""So long the list offers to undo what was done last; later its page does."""
 _MARKS = ("", "", "attention", "alarm", "alarm")
-_HEADER = (
-    "patient_ref", "given_name", "family_name", "birth_date", "phone", "location", "payer", "kind",
-    "part_code", "supply_ended_on", "days_overdue", "covered_from", "last_asked_on",
-)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,11 +37,15 @@ class Row:
     """One overdue line as it is shown."""
 
     line: PlanLine
+    looked: Looked
     days: int
     part: str
     kind: str
     waiting: bool
     """Coverage opens later than today."""
+    last: str
+    verb: str
+    why: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +62,7 @@ class Asked:
 @require_GET
 def overdue(request: StaffRequest) -> HttpResponse:
     """A page of the list, and how many lines there are by age of delay."""
-    asked = _asked(request)
+    asked = asked_for(request, request.GET)
     page = overdue_page(
         asked.wanted,
         today=asked.today,
@@ -71,88 +70,125 @@ def overdue(request: StaffRequest) -> HttpResponse:
         after=_place(request.GET.get("after", "")),
         before=_place(request.GET.get("before", "")),
     )
+    query = filters_of(request).urlencode()
     context = {
         "form": asked.form,
         "today": asked.today,
-        "rows": [_row(line, asked.today) for line in page.rows],
-        "totals": _totals(request, asked),
+        "rows": shown_rows(page.rows, today=asked.today),
+        "is_cut": page.is_cut,
+        "is_summed": is_summed(asked.wanted),
+        "totals": _totals(request, asked) if is_summed(asked.wanted) else [],
+        "ages_url": with_filters(request, "manager:overdue_ages"),
         "newer_url": turned(request, "before", _pair(page.before)),
         "older_url": turned(request, "after", _pair(page.after)),
         "list_url": reverse("manager:overdue"),
         "csv_url": with_filters(request, "manager:overdue_csv"),
+        "xlsx_url": with_filters(request, "manager:overdue_xlsx"),
         "print_url": with_filters(request, "manager:overdue_print"),
+        "save_url": with_filters(request, "manager:view_save"),
+        "query": query,
+        "views": [(view, view.query == query) for view in _views(request.staff.user)],
+        "last_act": last_act(request),
         "is_narrowed": asked.wanted != OverdueFilter(location_ids=request.location_ids or None),
     }
     return render(request, "manager/overdue.html", context)
 
 
-@may("overdue.export")
+@may("overdue.see")
 @require_GET
-def overdue_csv(request: StaffRequest) -> StreamingHttpResponse:
-    """Every row of the list as CSV, sent as it is read."""
-    asked = _asked(request)
-    response = StreamingHttpResponse(
-        csv_lines(_HEADER, _cells(overdue_rows(asked.wanted, today=asked.today), asked.today)),
-        content_type="text/csv; charset=utf-8",
-    )
-    response["Content-Disposition"] = f'attachment; filename="overdue-{asked.today.isoformat()}.csv"'
-    response["Cache-Control"] = "no-store"
-    return response
+def overdue_ages(request: StaffRequest) -> HttpResponse:
+    """The counts by age of delay alone, where they take longer than the list."""
+    asked = asked_for(request, request.GET)
+    context = {
+        "totals": _totals(request, asked, reverse("manager:overdue")),
+        "today": asked.today,
+        "list_url": with_filters(request, "manager:overdue"),
+        "choices": asked.form.words(),
+    }
+    part = "manager/_overdue_ages.html" if request.headers.get("HX-Request") else "manager/overdue_ages.html"
+    return render(request, part, context)
 
 
 @may("overdue.see")
 @require_GET
 def overdue_print(request: StaffRequest) -> HttpResponse:
     """The list for paper, without pages."""
-    asked = _asked(request)
-    lines = overdue_rows(asked.wanted, today=asked.today)
-    rows = [_row(line, asked.today) for line, _ in zip(lines, range(PRINTED + 1), strict=False)]
+    asked = asked_for(request, request.GET)
+    lines = list(islice(overdue_rows(asked.wanted, today=asked.today), PRINTED + 1))
     context = {
         "today": asked.today,
-        "rows": rows[:PRINTED],
-        "is_cut": len(rows) > PRINTED,
+        "rows": shown_rows(lines[:PRINTED], today=asked.today),
+        "is_cut": len(lines) > PRINTED,
         "printed": PRINTED,
-        "choices": _choices(asked.form),
+        "choices": asked.form.words(),
         "list_url": with_filters(request, "manager:overdue"),
+        "on_paper": True,
     }
     return render(request, "manager/overdue_print.html", context)
 
 
-def _asked(request: StaffRequest) -> Asked:
+@may("overdue.mine")
+@require_GET
+def overdue_mine(request: StaffRequest) -> HttpResponse:
+    """The lines that the person asking looks after, snoozed ones too."""
+    today = clock.today(request.zone)
+    wanted = OverdueFilter(
+        location_ids=request.location_ids or None,
+        assigned_id=request.staff.user_id,
+        snoozed=Snoozed.TOO,
+    )
+    lines = list(islice(overdue_rows(wanted, today=today), PRINTED + 1))
+    context = {
+        "today": today,
+        "rows": shown_rows(lines[:PRINTED], today=today),
+        "is_cut": len(lines) > PRINTED,
+        "printed": PRINTED,
+        "on_paper": True,
+    }
+    return render(request, "manager/overdue_mine.html", context)
+
+
+def asked_for(request: StaffRequest, query: QueryDict) -> Asked:
     """The filters; what does not fit a field is shown there and does not narrow the list."""
     places = access.locations(request)
-    form = OverdueForm(request.GET, locations=places)
+    form = OverdueForm(query, locations=places, staff=staff_of(request.location_ids))
     form.is_valid()
     chosen = form.cleaned_data.get("location") or places.first()
     today = clock.today(chosen.time_zone if chosen else "UTC")
     return Asked(form, form.wanted(request.location_ids), form.longest_first, today)
 
 
-def _row(line: PlanLine, today: date) -> Row:
+def shown_rows(lines: Sequence[PlanLine], *, today: date) -> list[Row]:
+    """Lines with everything that is said of them."""
+    looked = looked_up(lines, today=today)
+    return [_row(line, looked[line.pk], today) for line in lines]
+
+
+def last_act(request: StaffRequest) -> BulkAct | None:
+    """What the person asking did last, while the list still offers to undo it."""
+    since = clock.now() - UNDO_SHOWN
+    newest = BulkAct.objects.filter(acted_by=request.staff.user_id).order_by("-pk")
+    found = newest.select_related("assigned_to").first()
+    return found if found and found.undone_at is None and found.acted_at > since else None
+
+
+def _row(line: PlanLine, looked: Looked, today: date) -> Row:
     part, kind = part_types().get(line.part_code), kind_word(line.kind)
     name = part.name if part else line.part_code
     return Row(
         line,
+        looked,
         (today - line.supply_ends_on).days,
         "" if name.casefold() == kind.casefold() else name,
         kind,
         line.covered_from is not None and line.covered_from > today,
+        last_words(looked.last),
+        step_verb(looked.step),
+        step_why(looked.step, today=today),
     )
 
 
-def _cells(lines: Iterator[PlanLine], today: date) -> Iterator[list[Cell]]:
-    for line in lines:
-        patient = line.patient
-        asked_at = getattr(line, "last_asked_at", None)
-        yield [
-            patient.reference, patient.given_name, patient.family_name, patient.birth_date, patient.phone,
-            line.location.name, line.payer.name if line.payer else "", line.kind, line.part_code,
-            line.supply_ends_on, (today - line.supply_ends_on).days, line.covered_from,
-            asked_at.date() if asked_at else None,
-        ]  # fmt: skip
-
-
-def _totals(request: StaffRequest, asked: Asked) -> list[Total]:
+def _totals(request: StaffRequest, asked: Asked, path: str = "") -> list[Total]:
     """Counts by age of delay; each leads to its own rows."""
     counts = overdue_by_age(asked.wanted, today=asked.today)
     rows = []
@@ -160,24 +196,12 @@ def _totals(request: StaffRequest, asked: Asked) -> list[Total]:
         query = filters_of(request)
         query["least"], query["most"] = str(low), str(high or "")
         label = f"{low} to {high} days" if high else f"more than {low - 1} days"
-        rows.append(Total(label, count, f"?{query.urlencode()}", mark))
+        rows.append(Total(label, count, f"{path}?{query.urlencode()}", mark))
     return with_share(rows)
 
 
-def _choices(form: OverdueForm) -> list[str]:
-    """What the list is narrowed to, in words, for paper."""
-    words = []
-    for name in ("location", "payer", "kind"):
-        if form.cleaned_data.get(name):
-            shown = dict(form.fields[name].choices)  # type: ignore[attr-defined]
-            words.append(
-                str(form.cleaned_data["location"] if name == "location" else shown[form.cleaned_data[name]])
-            )
-    if form.cleaned_data.get("least"):
-        words.append(f"overdue at least {form.cleaned_data['least']} days")
-    if form.cleaned_data.get("most"):
-        words.append(f"overdue at most {form.cleaned_data['most']} days")
-    return words
+def _views(user: AbstractBaseUser) -> Sequence[SavedView]:
+    return list(SavedView.objects.filter(user_id=user.pk, removed_at=None))
 
 
 def _pair(place: Place | None) -> tuple[date, int] | None:

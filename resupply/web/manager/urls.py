@@ -2,12 +2,33 @@
 
 from django.urls import path
 
-from resupply.web.manager import catalogue, items, open_days, overdue, recalls
+from resupply.web.manager import (
+    catalogue,
+    items,
+    missing,
+    open_days,
+    overdue,
+    overdue_acts,
+    overdue_files,
+    overdue_views,
+    recalls,
+)
 
 app_name = "manager"
 urlpatterns = [
     path("overdue/", overdue.overdue, name="overdue"),
-    path("overdue.csv", overdue.overdue_csv, name="overdue_csv"),
+    path("overdue.csv", overdue_files.overdue_csv, name="overdue_csv"),
+    path("overdue.xlsx", overdue_files.overdue_xlsx, name="overdue_xlsx"),
+    path("overdue/ages/", overdue.overdue_ages, name="overdue_ages"),
+    path("overdue/mine/", overdue.overdue_mine, name="overdue_mine"),
+    path("overdue/past/", overdue_files.overdue_past, name="overdue_past"),
+    path("overdue/act/", overdue_acts.overdue_act, name="overdue_act"),
+    path("overdue/done/", overdue_acts.overdue_done, name="overdue_done"),
+    path("overdue/done/<uuid:public_id>/undo/", overdue_acts.overdue_undo, name="overdue_undo"),
+    path("overdue/missing/", missing.missing, name="missing"),
+    path("overdue/missing.csv", missing.missing_csv, name="missing_csv"),
+    path("overdue/views/save/", overdue_views.view_save, name="view_save"),
+    path("overdue/views/<uuid:public_id>/remove/", overdue_views.view_remove, name="view_remove"),
     path("overdue/print/", overdue.overdue_print, name="overdue_print"),
     path("catalogue/", catalogue.catalogue, name="catalogue"),
     path("catalogue.csv", catalogue.catalogue_csv, name="catalogue_csv"),

@@ -1,0 +1,111 @@
+"""Parts that patients on therapy should have and were never given: on screen and as CSV."""
+
+from collections.abc import Iterator
+from typing import Any
+
+from django import forms
+from django.db.models import QuerySet
+from django.http import HttpResponse, StreamingHttpResponse
+from django.shortcuts import render
+from django.urls import reverse
+from django.views.decorators.http import require_GET
+
+from resupply import clock
+from resupply.delivery.tables_out import Cell, csv_lines
+from resupply.models import Location
+from resupply.queries.missing_lines import Lacking, all_lacking, lacking_page
+from resupply.rules.kinds import Kind
+from resupply.rules.missing_lines import Because, Gap
+from resupply.web import access
+from resupply.web.access import StaffRequest, may
+from resupply.web.paging import filters_of, with_filters
+from resupply.web.wording import kind_word
+
+BECAUSE = {
+    Because.THERAPY: "therapy needs one",
+    Because.MASK: "the mask on record needs one",
+    Because.PARTS: "parts of a mask are on record",
+    Because.HUMIDIFIER: "the device on record has a humidifier",
+}
+_HEADER = (
+    "patient_ref", "given_name", "family_name", "birth_date", "phone", "location", "missing", "because",
+)  # fmt: skip
+
+
+class MissingForm(forms.Form):
+    """Narrow the list; what does not fit is as good as empty."""
+
+    location = forms.ModelChoiceField(
+        Location.objects.none(), label="Location", required=False, empty_label="All my locations"
+    )
+    kind = forms.ChoiceField(
+        label="Part", required=False, choices=[("", "All parts"), *((kind, kind_word(kind)) for kind in Kind)]
+    )
+
+    def __init__(self, *args: Any, locations: QuerySet[Location], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["location"].queryset = locations  # type: ignore[attr-defined]
+        for field in self.fields.values():
+            field.widget.attrs["class"] = "form-select"
+
+    def asked(self, location_ids: frozenset[int]) -> tuple[frozenset[int], Kind | None]:
+        """The locations (empty: all) and the kind; once validated."""
+        place, kind = self.cleaned_data.get("location"), self.cleaned_data.get("kind")
+        return frozenset({place.pk}) if place else location_ids, Kind(kind) if kind else None
+
+
+@may("overdue.see")
+@require_GET
+def missing(request: StaffRequest) -> HttpResponse:
+    """A page of patients, each with what is missing and why it should be there."""
+    form = MissingForm(request.GET, locations=access.locations(request))
+    form.is_valid()
+    places, kind = form.asked(request.location_ids)
+    after = request.GET.get("after", "")
+    page = lacking_page(places, kind=kind, after=int(after) if after.isdecimal() and len(after) < 18 else 0)
+    further = filters_of(request)
+    further["after"] = str(page.after)
+    context = {
+        "form": form,
+        "rows": [
+            (row.patient, [(gap_words(gap), BECAUSE[gap.because]) for gap in row.gaps]) for row in page.rows
+        ],
+        "older_url": f"?{further.urlencode()}" if page.after else "",
+        "newer_url": with_filters(request, "manager:missing") if after else "",
+        "list_url": reverse("manager:missing"),
+        "csv_url": with_filters(request, "manager:missing_csv"),
+        "today": clock.today(request.zone),
+    }
+    return render(request, "manager/missing.html", context)
+
+
+@may("overdue.export")
+@require_GET
+def missing_csv(request: StaffRequest) -> StreamingHttpResponse:
+    """All of them, a row for each missing part, sent as they are found."""
+    form = MissingForm(request.GET, locations=access.locations(request))
+    form.is_valid()
+    places, kind = form.asked(request.location_ids)
+    response = StreamingHttpResponse(
+        csv_lines(_HEADER, _cells(all_lacking(places, kind=kind))), content_type="text/csv; charset=utf-8"
+    )
+    name = f"parts-never-given-{clock.today(request.zone).isoformat()}.csv"
+    response["Content-Disposition"] = f'attachment; filename="{name}"'
+    response["Cache-Control"] = "no-store"
+    return response
+
+
+def gap_words(gap: Gap) -> str:
+    """`Tubing`; `Disposable filter or reusable filter`."""
+    first, *others = (kind_word(kind) for kind in gap.kinds)
+    return " or ".join([first, *(other.lower() for other in others)])
+
+
+def _cells(rows: Iterator[Lacking]) -> Iterator[list[Cell]]:
+    for row in rows:
+        patient = row.patient
+        for gap in row.gaps:
+            yield [
+                patient.reference, patient.given_name, patient.family_name, patient.birth_date, patient.phone,
+                patient.location.name, gap_words(gap), BECAUSE[gap.because],
+            ]  # fmt: skip
