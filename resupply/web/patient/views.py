@@ -35,6 +35,7 @@ _SAYS = {
 @csrf_exempt  # nothing is accepted here; the refusal of a POST would log its path
 def calendar(request: HttpRequest, token: str) -> HttpResponse:
     """200 with the feed, 304 where the caller has it, 404 unknown, 410 revoked, 503 without a database."""
+    request.COOKIES.clear()  # a broken one would be answered by a cookie that takes it back
     if request.method not in ("GET", "HEAD"):
         return _refusal(HTTPStatus.METHOD_NOT_ALLOWED, Allow="GET, HEAD")
     now = clock.now()
