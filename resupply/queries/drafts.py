@@ -13,7 +13,7 @@ LEDGERS = {
 }
 """Kinds whose versions move plans, and their ledger."""
 _LAST = 2**62
-"""An id behind all others: of versions that begin on one day the last recorded counts, and a draft will be."""
+"""An id behind all others: of versions of one day the last recorded counts, and a draft will be that."""
 
 
 def change_of(draft: PolicyDraft) -> Change:

@@ -16,7 +16,7 @@ _CURRENT = """ARRAY(
 
 def edition_column() -> RawSQL:
     """A column for a query on any table, for `Editions.read`: a refresh saves a query by it."""
-    return RawSQL(_CURRENT, (), output_field=ArrayField(BigIntegerField()))
+    return RawSQL(_CURRENT, (), output_field=ArrayField(BigIntegerField()))  # noqa: S611 - no part from outside
 
 
 @dataclass(frozen=True, slots=True)

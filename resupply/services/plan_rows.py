@@ -206,7 +206,7 @@ def _store(
     if gone := old.rest():
         rows.filter(pk__in=gone).delete()
     for until, pks in ends.items():
-        rows.filter(pk__in=pks).update(**{"shown_until": until})
+        rows.filter(pk__in=pks).update(**{_MARKS[1]: until})
     if changed:
         rows.bulk_create(changed, batch_size=1000, update_conflicts=True, **_conflicts(model, columns, key))
     return len(changed) + len(gone) + sum(map(len, ends.values()))
