@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 RULES := --confcutdir=tests/rules -p no:django tests/rules
 
-.PHONY: help setup run test test-deep bench check format lock
+.PHONY: help setup run test test-deep test-faults bench check format lock
 help: ## list the commands
 	@sed -nE 's/^([a-z-]+):.*## (.*)/\1\t\2/p' Makefile | expand -t 12
 
@@ -26,6 +26,10 @@ test: setup ## run the tests, with private servers and a real browser
 test-deep: setup ## laws of the rules on 10,000 cases each, then a mutation tester over the rules
 	@HYPOTHESIS_PROFILE=deep $(BIN)/python -m pytest -n 2 $(RULES)
 	@$(BIN)/python -m tests.mutation
+
+REMINDERS ?= 5000
+test-faults: setup ## break every part that sends reminders, in turn and at random, and count: minutes; SEED=, REMINDERS=, ONLY=
+	@$(BIN)/python -m tests.faults --reminders $(REMINDERS) $(if $(SEED),--seed $(SEED)) $(if $(ONLY),"$(ONLY)")
 
 SIZE ?= small
 bench: setup ## measure against the limits; SIZE=full takes a million patients (4 GB under var/), ONLY=search one subject

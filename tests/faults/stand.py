@@ -1,0 +1,221 @@
+"""The processes of the clinic on a test stand: started as in production, ended, killed, frozen, restarted."""
+
+import contextlib
+import json
+import os
+import signal
+import subprocess
+import threading
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import redis
+from django.db import Error, connection
+
+from clinic import processes, servers
+from clinic.processes import Process
+from resupply import clock
+from resupply.models import Heartbeat
+from tests.faults.office import Office, wait_until
+from tests.faults.wire import Wire
+from tests.services.post_office import process_environment, start
+
+RESTART_PAUSE = 1.0  # as the supervisor's
+LEASE, TIME, MAIL_TIME, NO_BEAT, HEARTBEAT = 120.0, 25.0, 20.0, 600.0, 15.0
+"""Seconds in production, before they are divided."""
+
+
+@dataclass
+class Running:
+    """A process that is to run; the keeper starts it again when it ends."""
+
+    process: Process
+    popen: "subprocess.Popen[bytes]"
+    is_wanted: bool = True
+
+    def signal(self, number: int) -> None:
+        """To the process and everything it started."""
+        with contextlib.suppress(ProcessLookupError):
+            os.killpg(self.popen.pid, number)
+
+
+class Stand:
+    """Workers and schedulers on this process's database, with a queue and a mail server of their own."""
+
+    def __init__(self, folder: Path, office: Office, *, divisor: float) -> None:
+        self.folder, self.office, self.divisor = folder, office, divisor
+        (folder / "armed").mkdir(parents=True, exist_ok=True)
+        for name in ("passed", "struck"):
+            (folder / name).touch()
+        self._redis_folder = folder / "redis"
+        self._redis_port = int(servers.start_redis(self._redis_folder).rpartition(":")[2].partition("/")[0])
+        self.wire = Wire(self._redis_port)
+        self.running: list[Running] = []
+        self._is_over = threading.Event()
+        self._keeper = threading.Thread(target=self._keep, daemon=True)
+        self._keeper.start()
+
+    def scaled(self, seconds: float) -> float:
+        """So many seconds of production, on this stand."""
+        return seconds / self.divisor
+
+    # --- processes
+    @property
+    def workers(self) -> list[Running]:
+        """Those that run or are started again."""
+        return [one for one in self.running if one.process is processes.WORKER]
+
+    @property
+    def beats(self) -> list[Running]:
+        """Schedulers."""
+        return [one for one in self.running if one.process is processes.BEAT]
+
+    def have(self, *, workers: int, beats: int) -> None:
+        """Start or end processes until there are so many; return when a heartbeat arrives."""
+        for have, wanted, begin in (
+            (self.workers, workers, self.start_worker),
+            (self.beats, beats, self.start_beat),
+        ):
+            for one in have[wanted:]:
+                self.end(one)
+            for _ in range(wanted - len(have)):
+                begin()
+        self.heartbeat_returns()
+
+    def start_worker(self) -> Running:
+        """One more worker."""
+        return self._start(processes.WORKER)
+
+    def start_beat(self) -> Running:
+        """One more scheduler."""
+        return self._start(processes.BEAT)
+
+    def end(self, one: Running, number: int = signal.SIGTERM) -> None:
+        """End a process for good and wait for it; what does not go is killed."""
+        one.is_wanted = False
+        one.popen.send_signal(number)
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            one.popen.wait(timeout=30)
+        one.signal(signal.SIGKILL)
+        one.popen.wait()
+        self.running.remove(one)
+
+    def end_all(self) -> None:
+        """End all processes without ceremony."""
+        for one in list(self.running):
+            self.end(one, signal.SIGKILL)
+
+    def close(self) -> None:
+        """End everything, the servers of the stand too."""
+        self._is_over.set()
+        self._keeper.join()
+        self.end_all()
+        self.wire.close()
+        servers.stop_redis(self._redis_folder)
+
+    def _start(self, process: Process) -> Running:
+        one = Running(process, self._popen(process))
+        self.running.append(one)
+        return one
+
+    def _popen(self, process: Process) -> "subprocess.Popen[bytes]":
+        assert process.command[:3] == ("python", "-m", "celery")
+        words = (
+            "python",
+            "-m",
+            "tests.faults.entry",
+            str(self.folder),
+            str(self.divisor),
+            *process.command[3:],
+        )
+        shared = process_environment(
+            folder=self.folder, email_url=self.office.url, redis_url=f"redis://127.0.0.1:{self.wire.port}/0"
+        )
+        return start(
+            words, shared | process.environment | {"SWEEP_SECONDS": "60"}, self.folder / f"{process.name}.log"
+        )
+
+    def _keep(self) -> None:
+        """Start again what ended, as the supervisor of `make run` or the one of the containers does."""
+        while not self._is_over.wait(0.2):
+            for one in list(self.running):
+                if one.is_wanted and one.popen.poll() is not None:
+                    one.signal(signal.SIGKILL)
+                    time.sleep(RESTART_PAUSE)
+                    if one.is_wanted:
+                        one.popen = self._popen(one.process)
+
+    # --- points
+    def arm(self, point: str, how: str) -> None:
+        """Let the next process that passes the point be struck."""
+        file = self.folder / "arming"
+        file.write_text(how)
+        file.rename(self.folder / "armed" / point)
+
+    def rows(self, name: str) -> list[dict[str, Any]]:
+        """What is noted in `passed` or `struck`."""
+        return [json.loads(line) for line in (self.folder / name).read_text().splitlines()]
+
+    def strike(self, point: str, how: str) -> dict[str, Any]:
+        """Arm a point, and wait until somebody was struck there; return by whom and with which message."""
+        known = len(self.rows("struck"))
+        self.arm(point, how)
+        wait_until(lambda: len(self.rows("struck")) > known, f"somebody passes {point!r}", seconds=90)
+        return self.rows("struck")[-1]
+
+    def wake(self, struck: dict[str, Any]) -> None:
+        """Let a frozen worker go on: first the process that was at the point, until it was refused something
+        (or has nothing more to do), then its parent, which may find that its time is over and end it.
+        """
+        woken = time.time()
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(struck["pid"], signal.SIGCONT)
+            with contextlib.suppress(AssertionError):
+                wait_until(lambda: self.refused(struck, since=woken), "a refusal", seconds=3)
+        with contextlib.suppress(ProcessLookupError):
+            os.killpg(struck["group"], signal.SIGCONT)
+
+    def refused(self, struck: dict[str, Any], *, since: float) -> list[str]:
+        """The steps that a woken process was refused."""
+        rows = [row for row in self.rows("passed") if row["pid"] == struck["pid"] and row["at"] >= since]
+        return [row["point"] for row in rows if row["point"].endswith(" refused")]
+
+    # --- the queue
+    def flush(self) -> None:
+        """FLUSHALL."""
+        with redis.Redis(port=self._redis_port) as broker:
+            broker.flushall()
+
+    def kill_redis(self) -> None:
+        """SIGKILL; nothing of it is kept."""
+        pid = int((self._redis_folder / "server.pid").read_text())
+        os.kill(pid, signal.SIGKILL)
+        wait_until(lambda: not _lives(pid), "the queue is dead")
+
+    def start_redis(self) -> None:
+        """A new, empty one at the same address."""
+        servers.start_redis(self._redis_folder, port=self._redis_port)
+
+    # --- health
+    def heartbeat_returns(self, *, seconds: float = 120) -> float:
+        """Wait for a beat sent from now on to arrive; return the seconds it took."""
+        since = clock.now()
+
+        def has_come() -> bool:
+            try:
+                return Heartbeat.objects.filter(beat_at__gt=since).exists()
+            except Error:  # the database is not back yet
+                connection.close()
+                return False
+
+        return wait_until(has_come, "a heartbeat arrives", seconds=seconds)
+
+
+def _lives(pid: int) -> bool:
+    """Whether a process is there and no zombie."""
+    try:
+        return "\nState:\tZ" not in Path(f"/proc/{pid}/status").read_text()
+    except FileNotFoundError:
+        return False
