@@ -112,6 +112,12 @@ def document_of(packet: EvidencePacket) -> bytes:
         raise ValueError("the document kept cannot be unpacked") from error
 
 
+def read_document(packet: EvidencePacket) -> Json:
+    """What was handed out, read. Raises ValueError where the bytes kept are damaged."""
+    document: Json = loads(document_of(packet))
+    return document
+
+
 def check_packet(packet: EvidencePacket) -> Checked:
     """Build a packet again and compare; reads, writes nothing."""
     kept, again, gone = _kept_document(packet), None, ""

@@ -21,6 +21,7 @@ _PLACES = [
             "desk:parcel",
             "desk:proof_void",
             "desk:sign",
+            "manager:packet",
         ),
     ),
     (

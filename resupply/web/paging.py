@@ -37,3 +37,9 @@ def place_in(text: str) -> tuple[date, int] | None:
         return date.fromisoformat(day), int(pk)
     except ValueError:
         return None
+
+
+def page_number(request: HttpRequest) -> int:
+    """The page an address asks for by `page`; anything that is no number is the first."""
+    text = request.GET.get("page", "")
+    return max(1, min(int(text), 10_000)) if text.isascii() and text.isdigit() and len(text) < 7 else 1

@@ -44,6 +44,8 @@ NO_PAGE = {
     "stock:csv",
     "desk:book_csv",
     "desk:slip_pdf",
+    "manager:packet_pdf",
+    "manager:packet_json",
     "therapist:care_sheet_pdf",
     "desk:import_template",
     "desk:import_failed",

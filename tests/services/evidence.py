@@ -16,14 +16,14 @@ def complete(*, staff: Staff | None = None) -> Dispense:
     """A parcel of two cushions shipped on 2026-03-18, with order, device, fitting, the question sent by mail
     and answered by telephone, a signed slip, and a first dispense before it.
     """
-    staff = staff or builders.make_staff(Role.DESK, username="ines", first_name="Ines", last_name="Marr")
-    place = builders.make_location(name="North room", phone="+1 303 555 0100", address="12 Alder Way")
+    staff = staff or builders.make_staff(Role.DESK, first_name="Ines", last_name="Marr")
+    place = builders.make_location(name="Larch room", phone="+1 303 555 0100", address="12 Alder Way")
     payer = builders.make_payer(
-        name="Payer B", refill_source="shipped", reevaluation="pap",
+        name="Payer E", refill_source="shipped", reevaluation="pap",
         allowances=[{"source": "the payer's letter of 2025-10-01"}],
     )  # fmt: skip
     patient = builders.make_patient(
-        payer=payer, reference="1047", given_name="Odalys", family_name="Brandt", location=place,
+        payer=payer, reference="E-47", given_name="Odalys", family_name="Brandt", location=place,
         birth_date=date(1961, 2, 4), address="4 Elm St\nBirch Hill", email="odalys@patients.example",
         therapy_started_on=STARTED, time_zone="America/Denver",
     )  # fmt: skip
@@ -68,7 +68,7 @@ def complete(*, staff: Staff | None = None) -> Dispense:
 
 def bare() -> Dispense:
     """One cushion handed over, and nothing else on record."""
-    patient = builders.make_patient(reference="1048")
+    patient = builders.make_patient(reference="E-48")
     given = builders.make_dispense(patient, on=TODAY)
     plans.refresh_plans([patient.pk], now=NOW)
     return given

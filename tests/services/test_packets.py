@@ -86,7 +86,7 @@ def test_it_holds_what_an_audit_asks_for() -> None:
         "A7032",
         2,
         "L77",
-        "Payer B",
+        "Payer E",
     )
     assert (line["exception_reason"], line["notice"], line["notice_on"]) == (
         "the last ones tore early", "given", "2026-03-17",
@@ -104,7 +104,7 @@ def test_it_holds_what_an_audit_asks_for() -> None:
     assert line["published_rule"]["version"] == "v2"
     assert [stop["reason"] for stop in line["published_rule"]["stops"]] == ["delivered_too_early"]
     assert {rule["rule"]: rule["whose"] for rule in said["rules"]} == {
-        "life": "shipped", "allowance": "Payer B", "refill": "published", "terms": "shipped",
+        "life": "shipped", "allowance": "Payer E", "refill": "published", "terms": "shipped",
     }  # fmt: skip
     assert said["first_months"]["reevaluation"]["seen_on"] == "2025-12-16"
     assert packet.document_sha256 == sha256(packets.document_of(packet)).hexdigest()

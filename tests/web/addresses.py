@@ -43,6 +43,7 @@ from tests.builders import (
     make_nights,
     make_order,
     make_own_page,
+    make_packet,
     make_payer,
     make_proof,
     make_question,
@@ -62,6 +63,7 @@ BOOK = {"desk:book", "desk:book_csv", "desk:book_print"}
 OF_A_DISPENSE = {
     *("desk:slip", "desk:slip_pdf", "desk:sign", "desk:dispense_void", "desk:dispense_undo", "desk:parcel"),
 }
+OF_A_PACKET = {"manager:packet", "manager:packet_check", "manager:packet_pdf", "manager:packet_json"}
 OF_A_LINE = {"desk:line_void", "desk:line_undo", "desk:line_exchange"}
 CLINIC = {
     *("therapist:texts", "therapist:text_void", "therapist:matching", "therapist:matching_new"),
@@ -90,8 +92,6 @@ def _job() -> Job:
     return Job.objects.filter(asked_by=by).first() or make_job(by)
 
 
-def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar: Issued) -> dict[str, str]:
-    """One address of every view, about a patient with a cushion line and these records."""
 def _act() -> BulkAct:
     """An act on overdue lines by the manager."""
     values = {"act": "note", "acted_at": NOW, "note": "moves in May", "lines_done": 1}
@@ -110,9 +110,10 @@ def _manager() -> User:
     return manager.user if manager else make_user()
 
 
-
-
+def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar: Issued) -> dict[str, str]:
+    """One address of every view, about a patient with a cushion line and these records."""
     item = CatalogueItem.objects.order_by("pk").first() or make_item()
+    packet = make_packet(dispense)
     recall = Recall.objects.order_by("pk").first() or make_recall(item=item)
     upload = Upload.objects.order_by("pk").first() or make_upload()
     batch = ImportBatch.objects.order_by("pk").first() or make_batch()
@@ -143,9 +144,9 @@ def _manager() -> User:
         "worklist": ["calls"],
         "worklist_print": ["calls"],
         "worklist_csv": ["calls"],
-        **{
         "manager:overdue_undo": [_act().public_id],
         "manager:view_remove": [_view().public_id],
+        **{
             name: [(patient.fittings.first() or make_fitting(patient)).public_id]
             for name in ("therapist:fitting", "therapist:fitting_end", "therapist:fitting_void")
         },
@@ -164,6 +165,8 @@ def _manager() -> User:
         "desk:device_void": [(patient.devices.first() or make_device(patient)).public_id],
         "manager:item": [item.public_id],
         "manager:item_edit": [item.public_id],
+        "manager:packet_new": [dispense.public_id],
+        **{name: [packet.public_id] for name in OF_A_PACKET},
         "manager:recall": [recall.public_id],
         "manager:recall_void": [recall.public_id],
         "manager:weekdays": [patient.location_id],

@@ -129,6 +129,13 @@ TABLE: dict[str, set[str]] = {
     "manager:item": CARE,
     "manager:item_new": CARE - {"desk"},
     "manager:item_edit": CARE - {"desk"},
+    "manager:packets": THERAPY | LEAD,
+    "manager:packet_find": LEAD,
+    "manager:packet_new": LEAD,
+    "manager:packet": THERAPY | LEAD,
+    "manager:packet_check": THERAPY | LEAD,
+    "manager:packet_pdf": THERAPY | LEAD,
+    "manager:packet_json": THERAPY | LEAD,
     "manager:recalls": CARE,
     "manager:recall": CARE,
     "manager:recall_new": LEAD,
@@ -222,10 +229,13 @@ WRITES |= {"ask:question", "me:page"} | BEHIND_THE_DOOR
 WRITES |= {"job_again", "job_drop", "manager:overdue_past", "manager:overdue_act"}
 WRITES |= {"manager:overdue_undo", "manager:view_save", "manager:view_remove"}
 WRITES |= {"manager:item_new", "manager:item_edit", "manager:recall_new", "manager:recall_void"}
+WRITES |= {"manager:packet_find", "manager:packet_new"}
+OF_A_PACKET = {"manager:packet", "manager:packet_check", "manager:packet_pdf", "manager:packet_json"}
 WRITES |= {"manager:weekdays", "manager:day_off", "manager:open_again"}
 STOCK_SHOWN = {"stock:shelves", "stock:csv", "stock:to_order", "stock:ledger", "stock:back_orders"}
 WRITES |= {name for name in TABLE if name.startswith("stock:")} - STOCK_SHOWN
 ABOUT_A_PATIENT = {name for name in TABLE if name.startswith(("desk:", "therapist:"))} - NO_SUBJECT
+ABOUT_A_PATIENT |= OF_A_PACKET
 ABOUT_A_PATIENT |= {name for name in TABLE if name.startswith("stock:back_order_")} | {"stock:back_order"}
 
 

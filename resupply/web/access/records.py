@@ -22,6 +22,7 @@ from resupply.models import (
     Dispense,
     DispenseLine,
     Event,
+    EvidencePacket,
     Fitting,
     FollowUp,
     FollowUpPlanVersion,
@@ -106,6 +107,17 @@ def dispense_line_or_404(request: StaffRequest, public_id: UUID, position: int) 
     return line
 
 
+def packet_or_404(request: StaffRequest, public_id: UUID) -> EvidencePacket:
+    """One evidence packet about such a patient."""
+    packet = _or_404(
+        EvidencePacket.objects.select_related("patient__location", "dispense", "asked_by").filter(
+            _here(request, "patient__location"), public_id=public_id
+        )
+    )
+    _show_times_at(packet.patient.location)
+    return packet
+
+
 def proof_or_404(request: StaffRequest, public_id: UUID) -> Proof:
     """One proof of delivery of such a dispense."""
     proof = _or_404(
@@ -167,8 +179,6 @@ def text_review_or_404(request: StaffRequest, pk: int) -> TextReview:
 
 
 def payer_or_404(request: StaffRequest, pk: int) -> Payer:
-
-
     """One payer: all locations share them."""
     return _or_404(Payer.objects.filter(pk=pk))
 
@@ -355,14 +365,6 @@ def job_or_404(request: StaffRequest, public_id: UUID) -> Job:
     return job
 
 
-def _here(request: StaffRequest, path: str) -> Q:
-    """The filter "at a location of this member of staff" for the field that names the location.
-
-    Where that is a patient's, records of patients whose import was undone are left out too.
-    """
-    here = Q(**{f"{path}__in": sorted(request.location_ids)}) if request.location_ids else Q()
-    if path.endswith("patient__location"):
-        here &= ~Q(**{f"{path.removesuffix('location')}status": PatientStatus.WITHDRAWN})
 def saved_view_or_404(request: StaffRequest, public_id: UUID) -> SavedView:
     """A view of the overdue list that the person asking saved."""
     mine = SavedView.objects.filter(user=request.staff.user_id, removed_at=None)
@@ -375,6 +377,14 @@ def bulk_act_or_404(request: StaffRequest, public_id: UUID) -> BulkAct:
     return _or_404(mine.filter(public_id=public_id))
 
 
+def _here(request: StaffRequest, path: str) -> Q:
+    """The filter "at a location of this member of staff" for the field that names the location.
+
+    Where that is a patient's, records of patients whose import was undone are left out too.
+    """
+    here = Q(**{f"{path}__in": sorted(request.location_ids)}) if request.location_ids else Q()
+    if path.endswith("patient__location"):
+        here &= ~Q(**{f"{path.removesuffix('location')}status": PatientStatus.WITHDRAWN})
     return here
 
 

@@ -73,14 +73,16 @@ WHO_MAY: dict[str, frozenset[Role]] = {
     "catalogue.change": _CARE - {Role.DESK},
     "recall.see": _CARE,
     "recall.change": _LEAD,
+    "packet.see": _THERAPY | _LEAD,
+    "packet.make": _LEAD,
     "import.run": _LEAD,
     "job.see": _CARE,
     "open_days.change": _LEAD,
     "overdue.see": _LEAD,
-    "overdue.export": _LEAD,
-}
     "overdue.mine": _CARE,
     "overdue.act": _LEAD,
+    "overdue.export": _LEAD,
+}
 """Which roles have a permission."""
 
 _OWN_PAGE = {

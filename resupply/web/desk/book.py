@@ -46,6 +46,7 @@ def book(request: StaffRequest) -> HttpResponse:
         "list_url": reverse("desk:book"),
         "csv_url": with_filters(request, "desk:book_csv") if can(request, "dispense.export") else "",
         "print_url": with_filters(request, "desk:book_print"),
+        "may_packets": can(request, "packet.see"),
         "is_narrowed": wanted != BookFilter(seen_at=request.location_ids or None),
     }
     return render(request, "desk/book.html", context)

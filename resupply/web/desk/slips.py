@@ -11,10 +11,11 @@ from django.views.decorators.http import require_GET
 from resupply import clock
 from resupply.delivery import slips as paper
 from resupply.models import Parcel, SuppliedBy
+from resupply.queries.packets import packets_of
 from resupply.queries.slips import slip_of
 from resupply.services import corrections, proofs
 from resupply.web import access
-from resupply.web.access import StaffRequest, may
+from resupply.web.access import StaffRequest, can, may
 from resupply.web.desk.acts import GET_OR_POST, answer
 from resupply.web.desk.correction_forms import SignForm, first_day
 from resupply.web.desk.forms import VoidForm
@@ -41,6 +42,8 @@ def slip(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "received": paper.RECEIVED,
         "who_signs": paper.WHO_SIGNS,
         "proof_words": paper.proof_words(found),
+        "packets": packets_of(dispense) if can(request, "packet.see") else [],
+        "may_packet": is_ours and can(request, "packet.make"),
     }
     return render(request, "desk/slip.html", context)
 

@@ -17,6 +17,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
 from resupply.web.forms import written
 from resupply.web.manager.recall_forms import RecallForm, RecallVoidForm
+from resupply.web.paging import page_number
 
 GET_OR_POST = require_http_methods(["GET", "POST"])
 
@@ -39,7 +40,7 @@ def recall(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """One recall, how many dispensed lines it names, and whose they are at one's own locations."""
     found = access.recall_or_404(public_id)
     today = clock.today(request.zone)
-    page = _page(request)
+    page = page_number(request)
     lines, more = queries.named_lines(found, among=access.patients(request), today=today, page=page)
     context = {
         "today": today,
@@ -98,8 +99,3 @@ def recall_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     }
     return render(request, "act.html", context, status=422 if form.errors else 200)
 
-
-def _page(request: StaffRequest) -> int:
-    """The page an address asks for; anything that is no number is the first."""
-    text = request.GET.get("page", "")
-    return max(1, min(int(text), 10_000)) if text.isascii() and text.isdigit() and len(text) < 7 else 1

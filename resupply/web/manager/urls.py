@@ -11,6 +11,7 @@ from resupply.web.manager import (
     overdue_acts,
     overdue_files,
     overdue_views,
+    packets,
     recalls,
 )
 
@@ -37,6 +38,13 @@ urlpatterns = [
     path("catalogue/new/", items.item_new, name="item_new"),
     path("catalogue/<uuid:public_id>/", items.item, name="item"),
     path("catalogue/<uuid:public_id>/change/", items.item_edit, name="item_edit"),
+    path("evidence/", packets.packets, name="packets"),
+    path("evidence/find/", packets.packet_find, name="packet_find"),
+    path("evidence/new/<uuid:public_id>/", packets.packet_new, name="packet_new"),
+    path("evidence/<uuid:public_id>/", packets.packet, name="packet"),
+    path("evidence/<uuid:public_id>/check/", packets.packet_check, name="packet_check"),
+    path("evidence/<uuid:public_id>/packet.pdf", packets.packet_pdf, name="packet_pdf"),
+    path("evidence/<uuid:public_id>/packet.json", packets.packet_json, name="packet_json"),
     path("recalls/", recalls.recalls, name="recalls"),
     path("recalls/new/", recalls.recall_new, name="recall_new"),
     path("recalls/<uuid:public_id>/", recalls.recall, name="recall"),
