@@ -15,7 +15,17 @@ from django.core.management import call_command
 from django.db import connection, models
 
 from benchmarks import population
-from resupply.models import Dispense, DispenseLine, FindToken, Location, Patient, PlanLine, PlanState
+from resupply.models import (
+    Dispense,
+    DispenseLine,
+    FindToken,
+    Location,
+    Patient,
+    Payer,
+    PlanLine,
+    PlanState,
+)
+from resupply.services import supply_ends
 from resupply.services.people import token_rows
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -64,6 +74,7 @@ def _fill(number: int) -> None:
         Location(pk=pk, name=f"Location {pk}", time_zone="America/Denver")
         for pk in range(1, population.LOCATIONS + 1)
     )
+    Payer.objects.bulk_create(Payer(pk=pk, name=f"Payer {pk}") for pk in range(1, population.PAYERS + 1))
     with _without_indexes([Patient, FindToken, PlanLine]):
         some: list[Patient] = []
         for patient in population.patients(number):
@@ -73,8 +84,9 @@ def _fill(number: int) -> None:
                 some = []
         _copy_people(some)
         _copy_dispenses(population.patients(min(number, WITH_DISPENSES)))
+    supply_ends.count_anew()  # its triggers were off
     with connection.cursor() as cursor:
-        for model in (Location, Patient, FindToken, PlanLine, Dispense, DispenseLine):
+        for model in (Location, Payer, Patient, FindToken, PlanLine, Dispense, DispenseLine):
             table = model._meta.db_table
             cursor.execute(f"SELECT setval(pg_get_serial_sequence('{table}', 'id'), max(id)) FROM {table}")
         cursor.execute("VACUUM (ANALYZE)")

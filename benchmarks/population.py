@@ -3,7 +3,9 @@
 Distributions (ours, made after common experience): names fall off as 1 / (rank + q), so that the most common
 family name has about 1 % of all and the most common given name about 3 %, with thousands of rare ones behind;
 one patient in eight has a second given name; ages gather around 60; telephone endings are even; locations
-differ in size by a factor of twenty; one line in eight is overdue, most of them by weeks.
+differ in size by a factor of twenty; one line in eight is overdue, most of them by weeks; four patients in ten pay
+themselves, the others are spread over payers of which each is rarer than the one before; one patient in a hundred
+pauses therapy.
 """
 
 import tomllib
@@ -20,6 +22,7 @@ from resupply.rules.tables import part_types
 SEED = 20260318
 TODAY = date(2026, 3, 18)
 LOCATIONS = 20
+PAYERS = 8
 LINES = ("A7034", "A7032", "A7035", "A7037", "A7038", "A7046")
 """Codes of the lines of a patient: mask, cushion, headgear, tubing, filter, water chamber."""
 
@@ -61,6 +64,8 @@ def patients(number: int) -> Iterator[Patient]:
 def plan_lines(patient: Patient) -> Iterator[PlanLine]:
     """The lines of a patient, as lists and totals see them: no facts stand behind these."""
     dice = Random(SEED + patient.pk)
+    payer = min(int(dice.expovariate(1 / 2)), PAYERS)
+    paused = dice.random() < 1 / 100
     for code in LINES:
         late = dice.random() < 1 / 8
         ends = TODAY + timedelta(days=-int(dice.expovariate(1 / 45)) if late else dice.randrange(200))
@@ -68,6 +73,7 @@ def plan_lines(patient: Patient) -> Iterator[PlanLine]:
         yield PlanLine(
             patient_id=patient.pk,
             location_id=patient.location_id,
+            payer_id=payer or None,
             active=True,
             kind=part_types()[code].kind.value,
             part_code=code,
@@ -80,6 +86,7 @@ def plan_lines(patient: Patient) -> Iterator[PlanLine]:
             deliver_from=ends - timedelta(days=10),
             delivery_lead=10,
             target_units=dice.randrange(1, 4),
+            paused_from=TODAY - timedelta(days=20) if paused else None,
         )
 
 
