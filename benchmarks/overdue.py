@@ -1,7 +1,7 @@
 """The overdue list: its first and a deep page, narrowed in several ways, and the counts by age of delay.
 
-What the page costs is measured through the site's own test client (session, access, template and all), the query
-alone against raw SQL of the same rows. Days are those of the invented clinic.
+What the page costs is measured through the site's own test client (session, access, template and all), the
+query alone against raw SQL of the same rows. Days are those of the invented clinic.
 """
 
 from collections.abc import Callable, Iterator
@@ -31,14 +31,22 @@ MOST_TOTALS = 25.0
 _RAW = """
     SELECT line.id, line.kind, line.part_code, line.supply_ends_on, line.covered_from, line.allowance_units,
         patient.public_id, patient.given_name, patient.family_name, patient.birth_date, patient.reference,
-        location.name, payer.name
+        patient.email, patient.phone, line.ask_from, location.name, payer.name,
+        (SELECT given.exception_reason FROM resupply_dispenseline given
+            JOIN resupply_dispense dispense ON dispense.id = given.dispense_id
+            WHERE dispense.patient_id = line.patient_id AND given.kind = line.kind AND given.voided_at IS NULL
+            ORDER BY dispense.dispensed_on DESC, given.id DESC LIMIT 1)
     FROM resupply_planline line
     JOIN resupply_patient patient ON patient.id = line.patient_id
     JOIN resupply_location location ON location.id = line.location_id
     LEFT JOIN resupply_payer payer ON payer.id = line.payer_id
     WHERE line.active AND line.supply_ends_on < %(today)s
         AND NOT (line.paused_from IS NOT NULL AND line.paused_from <= %(today)s
-            AND (line.paused_until IS NULL OR line.paused_until > %(today)s)) {where}
+            AND (line.paused_until IS NULL OR line.paused_until > %(today)s))
+        AND NOT EXISTS (SELECT FROM resupply_lineact act
+            WHERE act.patient_id = line.patient_id AND act.kind = line.kind AND act.act = 'snooze'
+                AND act.voided_at IS NULL AND act.until > %(today)s
+                AND abs(act.supply_ends_on - line.supply_ends_on) < 14) {where}
     ORDER BY line.supply_ends_on, line.id LIMIT 51
 """
 

@@ -1,11 +1,11 @@
 """Invented patients in any number, always the same ones: the same seed gives the same rows.
 
-Distributions (ours, made after common experience): names fall off as 1 / (rank + q), so that the most common
-family name has about 1 % of all and the most common given name about 3 %, with thousands of rare ones behind;
-one patient in eight has a second given name; ages gather around 60; telephone endings are even; locations
-differ in size by a factor of twenty; one line in eight is overdue, most of them by weeks; four patients in ten pay
-themselves, the others are spread over payers of which each is rarer than the one before; one patient in a hundred
-pauses therapy.
+Distributions (ours, made after common experience): names fall off as 1 / (rank + q), so that the most
+common family name has about 1 % of all and the most common given name about 3 %, with thousands of rare
+ones behind; one patient in eight has a second given name; ages gather around 60; telephone endings are
+even; locations differ in size by a factor of twenty; one line in eight is overdue, most of them by weeks;
+four patients in ten pay themselves, the others are spread over payers of which each is rarer than the one
+before; one patient in a hundred pauses therapy.
 """
 
 import tomllib

@@ -15,14 +15,19 @@ from enum import StrEnum
 
 from django.db.models import (
     BigIntegerField,
+    BooleanField,
     DateField,
     Exists,
     ExpressionWrapper,
+    Func,
+    Lookup,
     OuterRef,
     Q,
     QuerySet,
     Subquery,
+    Value,
 )
+from django.db.models.lookups import Exact
 
 from resupply.models import (
     Act,
@@ -99,6 +104,25 @@ def acts_of_line(act: Act) -> QuerySet[LineAct]:
         supply_ends_on__gt=ExpressionWrapper(ends - near, output_field=DateField()),
         supply_ends_on__lt=ExpressionWrapper(ends + near, output_field=DateField()),
     )
+
+
+def not_snoozed(*, today: date) -> "Lookup[bool]":
+    """Whether the outer line is not snoozed on a day: `~snoozed`, looked up line by line, which suits the few
+    lines of a page; in SQL, because composing it costs more than answering it.
+    """
+    day = Value(today, output_field=DateField())
+    return Exact(_Snoozed("patient_id", "kind", "supply_ends_on", day), Value(False))
+
+
+class _Snoozed(Func):
+    """Whether a snooze of a line (patient, kind, end of supply) counts on a day."""
+
+    template = f"""EXISTS (
+        SELECT FROM resupply_lineact act, (VALUES (%(expressions)s)) line (patient, kind, ends, today)
+        WHERE act.patient_id = line.patient AND act.kind = line.kind AND act.act = 'snooze'
+            AND act.voided_at IS NULL AND act.until > line.today
+            AND abs(act.supply_ends_on - line.ends) < {SAME_REFILL_DAYS})"""
+    output_field = BooleanField()
 
 
 def snoozed(*, today: date) -> Exists:
