@@ -20,7 +20,7 @@ from resupply.rules.kinds import Kind
 from resupply.rules.lines import LinePlan, LineStatus, State, read
 from resupply.rules.patient_page import MONTHS, WEEKDAYS, said_day, said_hour, words
 from resupply.services.records import local_day
-from resupply.web.strip import StripChart, StripLine, default_window, layout
+from resupply.web.strip import StripChart, StripLine, Tick, default_window, layout
 from resupply.web.strip_units import strip_units
 from resupply.web.wording import MONTHS as SHORT_MONTHS
 
@@ -161,11 +161,13 @@ def _chart(plan: Sequence[LinePlan], data: StripData, language: str, today: date
     rows = [_strip_line(line, data, language, today) for line in plan]
     start, end = default_window(today, simple=True)
     chart = layout(rows, today=today, start=start, end=end)
-    if language == "en":
-        return chart
     names = dict(zip(SHORT_MONTHS, (month[:3] for month in MONTHS[language]), strict=True))
-    ticks = tuple(replace(tick, label=names[tick.label[:3]] + tick.label[3:]) for tick in chart.ticks)
-    return replace(chart, ticks=ticks)
+    ticks: list[Tick] = []
+    for tick in chart.ticks:  # on a small phone the year takes the room of the month after it
+        label = names[tick.label[:3]] + tick.label[3:]
+        follows_a_year = bool(ticks) and len(ticks[-1].label) > len(names["Jan"])
+        ticks.append(replace(tick, label=label, show="never" if follows_a_year else tick.show))
+    return replace(chart, ticks=tuple(ticks))
 
 
 def _strip_line(line: LinePlan, data: StripData, language: str, today: date) -> StripLine:

@@ -3,13 +3,28 @@
 from datetime import UTC, date, datetime
 
 from django.urls import reverse
-from playwright.sync_api import Page
+from playwright.sync_api import Locator, Page
 
 from clinic.accounts.models import User
 from resupply.models import Dispense, Patient
 from resupply.services.dispensing import NewLine, record_dispense
 from tests.builders import PASSWORD, make_item
 from tests.cast import Cast
+
+
+class Thumb:
+    """Counts what it touches."""
+
+    def __init__(self) -> None:
+        self.taps = 0
+
+    def tap(self, target: Locator) -> None:
+        target.scroll_into_view_if_needed()
+        box = target.bounding_box()
+        assert box is not None
+        assert box["height"] >= 44  # WCAG 2.2, success criterion 2.5.5
+        target.click()
+        self.taps += 1
 
 
 def sign_in(page: Page, user: User, password: str = PASSWORD) -> None:

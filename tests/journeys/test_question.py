@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 import time_machine
-from playwright.sync_api import Locator, Page, expect
+from playwright.sync_api import Page, expect
 
 from clinic import processes, servers
 from resupply import clock
@@ -22,6 +22,7 @@ from resupply.services import plans, questions
 from resupply.services.answers import NewItem
 from tests.builders import NOW, make_consent, make_dispense, make_patient, make_question
 from tests.journeys.conftest import OpenWindow
+from tests.journeys.steps import Thumb
 from tests.journeys.test_accessibility import Critic
 from tests.services.post_office import Sink, process_environment, start, wait_until, zone_where_it_is_noon
 
@@ -36,21 +37,6 @@ pytestmark = pytest.mark.browser
 @pytest.fixture(autouse=True)
 def _today() -> None:
     """The processes read the real clock; so does this page."""
-
-
-class Thumb:
-    """Counts what it touches."""
-
-    def __init__(self) -> None:
-        self.taps = 0
-
-    def tap(self, target: Locator) -> None:
-        target.scroll_into_view_if_needed()
-        box = target.bounding_box()
-        assert box is not None
-        assert box["height"] >= 44  # WCAG 2.2, success criterion 2.5.5
-        target.click()
-        self.taps += 1
 
 
 @pytest.fixture

@@ -45,7 +45,7 @@ def calendar(request: PatientRequest) -> HttpResponse:
                     request, feeds.subscribe(request.patient, form.options(), by=None, now=clock.now())
                 )
             except Refused:
-                form.add_error("with_changes", said["choose"])
+                form.add_error(None, said["calendar_nothing"])
     context["live"] = [_said(one, request) for one in live]
     is_refused = bool(form.errors or context.get("refusal"))
     status = HTTPStatus.UNPROCESSABLE_ENTITY if is_refused else HTTPStatus.OK
@@ -73,7 +73,7 @@ def change(request: PatientRequest, public_id: UUID) -> HttpResponse:
             feeds.change(one, form.options(label=one.label), now=now)
             return _done(request, "calendar_saved")
         except Refused:
-            form.add_error("with_changes", said["choose"])
+            form.add_error(None, said["calendar_nothing"])
     context = frame(request) | {"form": form, "one": _said(one, request)}
     status = HTTPStatus.UNPROCESSABLE_ENTITY if form.errors else HTTPStatus.OK
     return render(request, "patient/calendar_change.html", context, status=status)

@@ -553,7 +553,7 @@ def test_a_calendar_is_changed_at_the_same_address(inside: Client, issued: Issue
     assert ("Daily care" in before, "BEGIN:VALARM" in before) == (True, True)
     assert ("Daily" in after, "Monthly cleaning" in after, "VALARM" in after) == (False, True, False)
     nothing = inside.post(change, {"detailed": "no"})
-    assert (nothing.status_code, "Please choose one." in nothing.text) == (422, True)
+    assert (nothing.status_code, "Choose at least one thing to show." in nothing.text) == (422, True)
 
 
 def test_a_calendar_is_renewed_and_ended(inside: Client, issued: IssuedLink, patient: Patient) -> None:
@@ -573,7 +573,7 @@ def test_a_calendar_is_renewed_and_ended(inside: Client, issued: IssuedLink, pat
 
 def test_a_calendar_of_nothing_and_one_too_many_are_refused(inside: Client, issued: IssuedLink) -> None:
     nothing = inside.post(at(issued, "calendar"), {"detailed": "no"})
-    assert (nothing.status_code, "Please choose one." in nothing.text) == (422, True)
+    assert (nothing.status_code, "Choose at least one thing to show." in nothing.text) == (422, True)
     statuses = [inside.post(at(issued, "calendar"), CHOSEN).status_code for _ in range(6)]
     assert statuses == [200] * 5 + [422]
     assert Subscription.objects.count() == 5
