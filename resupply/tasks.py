@@ -17,6 +17,7 @@ from resupply.services import (
     outbox,
     plans,
     questions,
+    recall_notices,
     reminders,
     supply_ends,
     uploads,
@@ -39,6 +40,7 @@ def sweep() -> None:
     supply_ends.fold()
     questions.tidy(now=clock.now())
     reminders.enqueue_due(now=clock.now(), by_link=settings.ANSWER_BY_LINK)
+    recall_notices.queue_open(now=clock.now())
     deliver.apply_async(expires=RING_LASTS)
     export_feeds.apply_async(expires=RING_LASTS)
 

@@ -15,6 +15,7 @@ from django.core.mail import EmailMultiAlternatives, get_connection
 from django.core.validators import validate_email
 from django.template.loader import render_to_string
 
+from resupply.rules.recall_notices import PURPOSE as RECALL
 from resupply.rules.sending import Answer, Letter, Note, Outcome
 
 # Folders of wording below templates/mail; English is the plain one.
@@ -32,7 +33,8 @@ class MailCarrier:
     def compose(self, note: Note) -> Letter:
         """Put a note into the patient's language (English where there is no other wording)."""
         language = note.language if note.language in _FOLDERS else "en"
-        name = f"{_FOLDERS[language]}/{'refill_question' if note.token else 'refill'}"
+        usual = "refill_question" if note.token else "refill"
+        name = f"{_FOLDERS[language]}/{RECALL if note.purpose == RECALL else usual}"
         shown = {
             "given_name": note.given_name,
             "sender": self._sender[0],

@@ -60,8 +60,13 @@ class Message(models.Model):
             models.UniqueConstraint(
                 fields=["patient", "channel", "day"],
                 name="one_message_per_patient_and_day",
-                condition=~Q(purpose__in=REPLIES),
-            )
+                condition=~Q(purpose__in=REPLIES) & Q(recall=None),
+            ),
+            models.UniqueConstraint(
+                fields=["patient", "channel", "recall"],
+                name="one_message_per_patient_and_recall",
+                condition=Q(recall__isnull=False, state__in=["waiting", "sending", "sent"]),
+            ),
         ]
         indexes = [
             models.Index(

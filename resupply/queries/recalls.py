@@ -5,7 +5,7 @@ part's; a lot is compared without blanks around it and whatever its capitals, si
 """
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from datetime import date
 from uuid import UUID
@@ -121,7 +121,7 @@ def naming(item: CatalogueItem) -> list[Recall]:
 
 
 def touched(recall: Recall) -> QuerySet[DispenseLine]:
-    """The standing dispense lines that a recall names, whoever supplied them."""
+    """The standing dispense lines that a recall names, whoever supplied them, within its days of dispense."""
     lines = DispenseLine.objects.filter(voided_at=None)
     if recall.item_id is not None:
         lines = lines.filter(item=recall.item_id)
@@ -131,6 +131,10 @@ def touched(recall: Recall) -> QuerySet[DispenseLine]:
         lines = lines.filter(part_code=recall.part_code)
     if recall.lot:
         lines = lines.exclude(lot="").filter(lot__iexact=recall.lot)  # lots are stored without blanks around
+    if recall.given_from:
+        lines = lines.filter(dispense__dispensed_on__gte=recall.given_from)
+    if recall.given_until:
+        lines = lines.filter(dispense__dispensed_on__lte=recall.given_until)
     return lines
 
 
@@ -147,11 +151,11 @@ def named_lines(
     start = (page - 1) * PAGE
     found = list(lines.order_by("-dispense__dispensed_on", "-pk")[start : start + PAGE + 1])
     shown = found[:PAGE]
-    holds = _units_held({line.dispense.patient_id for line in shown}, today=today)
+    holds = units_held({line.dispense.patient_id for line in shown}, today=today)
     return [Named(line, holds[f"dispense line {line.pk}"]) for line in shown], len(found) > PAGE
 
 
-def _units_held(patient_ids: set[int], *, today: date) -> Counter[str]:
+def units_held(patient_ids: Collection[int], *, today: date) -> Counter[str]:
     """Units in use or spare by the delivery they came with. Nine queries, whatever the number of patients."""
     policy = facts.policy()
     units = (

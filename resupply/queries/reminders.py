@@ -34,6 +34,7 @@ from resupply.models import (
     PlanLine,
     QuestionState,
 )
+from resupply.queries import recall_messages
 from resupply.queries.answers import answered, spoke_lately
 from resupply.queries.inbound import reply_note
 from resupply.rules.reminders import (
@@ -177,6 +178,7 @@ def look_again(message_ids: Iterable[int], *, now: datetime) -> dict[int, Queued
             consent=newest_consent("patient"),
             valid_until=F("patient__plan_state__valid_until"),
             spoke=Exists(spoke_lately(today=now.date())),
+            **recall_messages.columns(),
         )
         .select_related("patient__location", "question")
     )
@@ -191,6 +193,8 @@ def look_again(message_ids: Iterable[int], *, now: datetime) -> dict[int, Queued
     return {
         message.pk: Queued(*reply_note(message, now=now))
         if message.purpose in REPLIES
+        else Queued(recall_messages.recall_note(message, now=now))
+        if message.recall_id is not None
         else _look_again(
             message,
             reasons[message.pk],

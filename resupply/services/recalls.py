@@ -14,7 +14,10 @@ from resupply.services.records import said, stamp, take_back
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecallDetails:
-    """What a recall says. Of item, family, code and lot at least one is filled; each narrows it."""
+    """What a recall says. Of item, family, code and lot at least one is filled; each narrows it.
+
+    Days of dispense narrow who is to be told, not what is stopped: the shelf may hold the same parts.
+    """
 
     title: str
     issued_on: date
@@ -23,6 +26,8 @@ class RecallDetails:
     family: str = ""
     part_code: str = ""
     lot: str = ""
+    given_from: date | None = None
+    given_until: date | None = None
     advice: str = ""
 
 
@@ -31,7 +36,7 @@ def record_recall(
 ) -> Recall:
     """Record a recall; from now on nothing that it names is dispensed.
 
-    Raises Refused: `title_missing`, `source_missing`, `future`, `names_nothing`, `unknown_code`,
+    Raises Refused: `title_missing`, `source_missing`, `future`, `names_nothing`, `unknown_code`, `days`,
     `contradiction` (an item of another family or code, which no part could match).
     """
     _check(details, today=today)
@@ -44,6 +49,8 @@ def record_recall(
             family=details.family.strip(),
             part_code=details.part_code,
             lot=details.lot.strip(),
+            given_from=details.given_from,
+            given_until=details.given_until,
             advice=details.advice.strip(),
             **stamp(by, now),
         )
@@ -73,6 +80,8 @@ def _check(details: RecallDetails, *, today: date) -> None:
         raise Refused("names_nothing", "Say what is recalled: an item, a family, a code or a lot.", "item")
     if details.part_code and details.part_code not in part_types():
         raise Refused("unknown_code", f"“{details.part_code}” is no part code on file.", "part_code")
+    if details.given_from and details.given_until and details.given_until < details.given_from:
+        raise Refused("days", "The last day of dispense lies before the first.", "given_until")
     item = details.item
     if item and details.part_code and item.part_code != details.part_code:
         raise Refused(

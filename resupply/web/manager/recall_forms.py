@@ -40,6 +40,12 @@ class RecallForm(forms.Form):
         required=False,
         help_text="One lot a recall. Without a lot, every lot is stopped, unknown ones too.",
     )
+    given_from = day_field(
+        "Dispensed from",
+        required=False,
+        help_text="Where the notice names days: they narrow who is told. What is stopped stays stopped.",
+    )
+    given_until = day_field("Dispensed until", required=False)
     advice = forms.CharField(
         label="Advice",
         max_length=2000,
