@@ -15,6 +15,7 @@ from django.core.mail import EmailMultiAlternatives, get_connection
 from django.core.validators import validate_email
 from django.template.loader import render_to_string
 
+from resupply.delivery.progress import Progress, Watch
 from resupply.rules.recall_notices import PURPOSE as RECALL
 from resupply.rules.sending import Answer, Letter, Note, Outcome
 
@@ -28,6 +29,7 @@ class MailCarrier:
     def __init__(self) -> None:
         self._connection = get_connection()
         self._is_open = False
+        self._watch = Watch()
         self._sender = parseaddr(settings.DEFAULT_FROM_EMAIL)
 
     def compose(self, note: Note) -> Letter:
@@ -58,17 +60,27 @@ class MailCarrier:
             validate_email(letter.address)
         except ValidationError:
             return Answer(Outcome.REFUSED, "not an e-mail address")
+        was_open = self._is_open
+        answer = self._try(letter)
+        if was_open and not self._is_open and answer.outcome is Outcome.UNREACHABLE:
+            return self._try(letter)  # the server had closed the connection after an earlier letter
+        return answer
+
+    def _try(self, letter: Letter) -> Answer:
+        """Send over the connection there is, or a new one."""
         try:
             if not self._is_open:
                 self._connection.open()
                 self._is_open = True
+                self._watch.attach(self._connection)
         except (OSError, smtplib.SMTPException) as error:
             self._drop()
             return Answer(Outcome.UNREACHABLE, _describe(error))
+        self._watch.begin()
         try:
             self._connection.send_messages([self._as_mail(letter)])
         except Exception as error:  # sorted by kind below; an unknown one counts as a temporary refusal
-            answer = _sort(error)
+            answer = _sort(error, self._watch.reached)
             if _lost_connection(error):
                 self._drop()
             return answer
@@ -105,7 +117,14 @@ class MailCarrier:
         return mail
 
 
-def _sort(error: Exception) -> Answer:
+_BROKEN_OFF = {
+    Progress.ANNOUNCED: Outcome.UNREACHABLE,
+    Progress.ADDRESSED: Outcome.LATER,  # it may be this address, which must not hold up the others
+    Progress.HANDED_OVER: Outcome.UNSURE,
+}
+
+
+def _sort(error: Exception, reached: Progress) -> Answer:
     """What an error during the sending means (RFC 5321 section 4.2.1: 5yz for good, 4yz for now)."""
     detail = _describe(error)
     if isinstance(error, smtplib.SMTPSenderRefused | smtplib.SMTPAuthenticationError):
@@ -115,7 +134,7 @@ def _sort(error: Exception) -> Answer:
     if isinstance(error, smtplib.SMTPNotSupportedError | ValueError):
         return Answer(Outcome.REFUSED, detail)  # an address that cannot be written in mail
     if isinstance(error, OSError):  # includes smtplib.SMTPServerDisconnected and time-outs
-        return Answer(Outcome.UNSURE, detail)
+        return Answer(_BROKEN_OFF[reached], detail)
     return Answer(Outcome.LATER, detail)
 
 

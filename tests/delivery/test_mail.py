@@ -138,6 +138,8 @@ class Sink:
         self.sender_answer = "250 OK"
         self.connections = 0
         self.cut_after_data = False
+        self.hang_up_at: str | None = None
+        self.closes_after_each = False
 
     async def handle_EHLO(  # noqa: N802 - aiosmtpd's name
         self, server: SMTP, session: Session, envelope: Envelope, hostname: str, responses: list[str]
@@ -150,6 +152,8 @@ class Sink:
         self, server: SMTP, session: Session, envelope: Envelope, address: str, options: list[str]
     ) -> str:
         envelope.mail_from = address
+        if self.hang_up_at == "MAIL":
+            server.transport.abort()
         return self.sender_answer
 
     async def handle_RCPT(  # noqa: N802
@@ -157,6 +161,8 @@ class Sink:
     ) -> str:
         if self.recipient_answer.startswith("250"):
             envelope.rcpt_tos.append(address)
+        if self.hang_up_at == "RCPT":
+            server.transport.abort()
         return self.recipient_answer
 
     async def handle_DATA(self, server: SMTP, session: Session, envelope: Envelope) -> str:  # noqa: N802
@@ -165,6 +171,8 @@ class Sink:
             self.mails.append(message_from_bytes(envelope.content, EmailMessage, policy=policy.default))
         if self.cut_after_data:
             server.transport.abort()
+        if self.closes_after_each:
+            server.loop.call_soon(server.transport.close)  # what was written goes out first
         return self.data_answer
 
 
@@ -248,6 +256,23 @@ def test_a_connection_cut_after_the_mail_was_taken_is_unsure_and_the_next_is_new
     assert carrier.send(carrier.compose(note())).outcome is Outcome.ACCEPTED
     carrier.close()
     assert sink.connections == 2
+
+
+def test_a_server_that_closes_after_each_mail_still_takes_a_batch(sink: Sink) -> None:
+    """It is noticed with the next letter, of which nothing was handed over: that goes out anew at once."""
+    sink.closes_after_each = True
+    assert send(*[note()] * 4) == [Outcome.ACCEPTED] * 4
+    assert len(sink.mails) == 4
+    assert sink.connections == 4
+
+
+@pytest.mark.parametrize(("step", "outcome"), [("MAIL", Outcome.UNREACHABLE), ("RCPT", Outcome.LATER)])
+def test_broken_off_before_the_text_was_handed_over_cannot_have_arrived(
+    sink: Sink, step: str, outcome: Outcome
+) -> None:
+    sink.hang_up_at = step
+    assert send(note()) == [outcome]
+    assert sink.mails == []
 
 
 def test_no_server_is_unreachable(settings: Any) -> None:

@@ -19,8 +19,8 @@ from tests.faults.stand import LEASE, NO_BEAT, Stand
 
 
 class Breaking:
-    """Breaks things on a stand while `writer` commits. `heartbeats`: seconds from the end of each fault to the
-    next heartbeat.
+    """Breaks things on a stand while `writer` commits. `heartbeats`: seconds from the end of each fault to
+    the next heartbeat.
     """
 
     database_folder: Path | None = None
@@ -56,10 +56,7 @@ class Breaking:
     def terminate(self) -> None:
         """SIGTERM to a worker under load, as every deployment of a new version does it; three times."""
         for _ in range(3):
-            sent = len(self.stand.office.taken)
-            wait_until(
-                lambda sent=sent: len(self.stand.office.taken) > sent, "mails are being sent", seconds=60
-            )
+            self._while_sending()
             worker = self.random.choice(self.stand.workers)
             worker.popen.send_signal(signal.SIGTERM)
             worker.popen.wait(timeout=60)
@@ -173,7 +170,9 @@ class Breaking:
 
     def _while_sending(self) -> None:
         sent = len(self.stand.office.taken)
-        wait_until(lambda: len(self.stand.office.taken) > sent, "mails are being sent", seconds=60)
+        wait_until(
+            lambda: len(self.stand.office.taken) > sent or not self.writer.is_alive(), "mails are being sent"
+        )
 
     def _beats(self) -> None:
         self.heartbeats.append(self.stand.heartbeat_returns())
