@@ -161,8 +161,8 @@ def _open_question() -> "QuerySet[Message]":
 
 @dataclass(frozen=True, slots=True)
 class Queued:
-    """A queued message looked at again: the note to send (None: no longer needed), the question it carries, and
-    the reasons that fell.
+    """A queued message looked at again: the note to send (None: no longer needed), the question it carries,
+    and the reasons that fell.
     """
 
     note: Note | None
