@@ -78,6 +78,16 @@ WHY = {
     "covered_start": "It uses coverage from",
     "allowance_period": "Its coverage from {0} counts for {1} {2}, until",
     "coverage_opens": "Coverage opens for another unit",
+    # deliveries
+    "part_opens": "May go out from",
+    "part_closes": "Its window ends",
+    "part_from": "The later of its first day and the first day anything can go out",
+    "first_open": "The first open day from {0}",
+    "last_open": "The last open day up to {0}",
+    "late": "No open day is left in its window, so it comes late, on",
+    "answer_days": "Days a patient is given to answer",
+    "answer_by": "{0} and {days} more",
+    "delivery": "The earliest of the last days: what may go out by then goes along",
     # refill
     "as_of": "Today",
     "refill": "The later of the end of supply and the opening of coverage",

@@ -153,8 +153,8 @@ def first_delivery(refills: Iterable[Refill], open_days: OpenDays) -> DeliveryDa
     return next(iter(fewest_deliveries(refills, open_days)), None)
 
 
-def parcels_without(days: Sequence[DeliveryDay]) -> int:
-    """How many deliveries it would be with one for each refill."""
+def refills_of(days: Sequence[DeliveryDay]) -> int:
+    """How many refills deliveries meet: so many they would be, one for each."""
     return sum(len(day.met) for day in days)
 
 

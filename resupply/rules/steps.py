@@ -7,7 +7,9 @@ anything else is a value: a day (ISO), a number, a word, or None. Operations:
 - `none`: there is no such date or quantity; `why` says for what reason
 - `add_period` day, count, unit, times: the day so many periods later
 - `add_days` day, days: the day so many days later
-- `latest` days: the latest of them
+- `latest` days: the latest of them; `earliest` likewise
+- `open_from` day, open weekdays (digits, 0 is Monday), days off: the first open day, not before day;
+  `open_until` likewise, the last one, not after day
 - `days_between` later day, earlier day: the days between
 - `sum`, `smallest`, `largest` numbers; `minus` a, b; `times` a, b
 - `count` values: how many there are

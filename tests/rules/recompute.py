@@ -33,6 +33,13 @@ def _reach(day: str, count: int, unit: str, goal: str) -> int:
     return next(k for k in range(1, 10_000) if _later(day, count, unit, k) >= goal)
 
 
+def _open(day: str, weekdays: str, off: Sequence[str], step: int) -> str:
+    current = date.fromisoformat(day)
+    while str(current.weekday()) not in weekdays or current.isoformat() in off:
+        current += timedelta(days=step)
+    return current.isoformat()
+
+
 def _state(as_of: str, paused: str | None, until: str | None, ends: str, deliver: str, ask: str) -> str:
     if paused is not None and paused <= as_of and (until is None or as_of < until):
         return "paused"
@@ -48,6 +55,9 @@ OPERATIONS: dict[str, Any] = {
     "add_period": _later,
     "add_days": lambda day, days: (date.fromisoformat(day) + timedelta(days=days)).isoformat(),
     "latest": lambda *days: max(days),
+    "earliest": lambda *days: min(days),
+    "open_from": lambda day, weekdays, *off: _open(day, weekdays, off, 1),
+    "open_until": lambda day, weekdays, *off: _open(day, weekdays, off, -1),
     "days_between": lambda later, earlier: (date.fromisoformat(later) - date.fromisoformat(earlier)).days,
     "sum": lambda *numbers: sum(numbers),
     "smallest": lambda *numbers: min(numbers),

@@ -5,6 +5,7 @@ References: exhaustive search; `scipy.optimize.milp` (HiGHS, a general-purpose s
 intervals (common practice).
 """
 
+from dataclasses import asdict
 from datetime import date, timedelta
 from itertools import combinations
 
@@ -21,9 +22,11 @@ from resupply.rules.bundling import (
     Refill,
     fewest_deliveries,
     first_delivery,
-    parcels_without,
+    refills_of,
     reach,
 )
+from resupply.rules.explain_bundling import explain_delivery
+from tests.rules.recompute import recompute
 
 MONDAY = date(2026, 3, 2)
 
@@ -128,7 +131,7 @@ def test_a_year_of_four_lines_takes_fewer_parcels() -> None:
     quarterly = [refill(f"{kind}{n}", 91 * n - 10, 91 * n) for kind in "abc" for n in (1, 2, 3, 4)]
     half_yearly = [refill(f"{kind}{n}", 182 * n - 10, 182 * n) for kind in "de" for n in (1, 2)]
     days = fewest_deliveries([*quarterly, *half_yearly], WEEK)
-    assert (len(days), parcels_without(days)) == (4, 16)
+    assert (len(days), refills_of(days)) == (4, 16)
 
 
 spans = st.tuples(st.integers(0, 13), st.integers(0, 6))
@@ -229,3 +232,14 @@ def test_against_an_integer_program(seed: int) -> None:
     latest = milp(-offsets, constraints=[least, as_few], **binary)
     assert latest.status == 0
     assert [day.on for day in found] == [day for day, x in zip(days, latest.x, strict=True) if x > 0.5]
+
+
+@given(small, weeks, st.sampled_from([0, 7, 11]))
+def test_the_next_delivery_follows_from_its_steps_alone(
+    raw: list[tuple[int, int]], open_days: OpenDays, wait: int
+) -> None:
+    refills = made(raw, wait)
+    explained = explain_delivery(refills, open_days, answer_days=7, as_of=MONDAY)
+    [first, *_] = fewest_deliveries(refills, open_days)
+    steps = [asdict(step) for step in explained.steps]
+    assert recompute(steps, explained.values) == {"delivery": first.on.isoformat()}

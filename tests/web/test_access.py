@@ -49,6 +49,7 @@ TABLE: dict[str, set[str]] = {
     "desk:why_value": CARE,
     "desk:history": CARE,
     "desk:messages": CARE,
+    "desk:deliveries": CARE,
     "desk:dispense": CARE,
     "desk:answer": CARE,
     "desk:answer_handled": CARE,
@@ -206,7 +207,7 @@ TABLE: dict[str, set[str]] = {
 
 # Views that only show; the other views of the desk answer a POST.
 SHOWN = {"desk:mail", "desk:patient", "desk:why", "desk:why_value", "desk:history", "desk:messages"}
-SHOWN |= {"desk:equipment", "therapist:magnets", "desk:own_page", "desk:own_part"}
+SHOWN |= {"desk:deliveries", "desk:equipment", "therapist:magnets", "desk:own_page", "desk:own_part"}
 SHOWN |= {"desk:book", "desk:book_csv", "desk:book_print", "desk:slip", "desk:slip_pdf"}
 SHOWN |= {
     "desk:imports",

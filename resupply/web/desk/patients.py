@@ -9,11 +9,13 @@ from django.urls import reverse
 from django.views.decorators.http import require_GET
 
 from resupply import clock
-from resupply.models import Patient
+from resupply.models import Patient, PatientStatus
+from resupply.queries import deliveries as delivery_queries
 from resupply.queries import dispenses as dispense_queries
 from resupply.queries import patients as patient_queries
 from resupply.queries import questions as question_queries
 from resupply.queries import said
+from resupply.queries.deliveries import NextDelivery
 from resupply.queries.strips import strip_data
 from resupply.services import plans
 from resupply.web import access
@@ -29,6 +31,7 @@ _WAYS = [
     ("Nights", "therapist:nights", "nights.record"),
     ("Care sheet", "therapist:care_sheet", "care_sheet.see"),
     ("Magnets", "therapist:magnets", "magnets.screen"),
+    ("Deliveries", "desk:deliveries", "patient.see"),
     ("Device and orders", "desk:equipment", "patient.see"),
     ("Own page", "desk:link", "patient.link"),
     ("Calendar", "desk:calendar", "patient.calendar"),
@@ -46,11 +49,13 @@ def patient(request: StaffRequest, public_id: UUID) -> HttpResponse:
     plans.refresh_if_run_out(person, now=clock.now())
     today = clock.today(person.time_zone)
     rows = rows_of(person, today=today)
+    stands = patient_queries.standing(person, today=today)
     context = {
         "person": person,
         "today": today,
-        "standing": patient_queries.standing(person, today=today),
+        "standing": stands,
         "rows": rows,
+        "next_delivery": _next_delivery(person, rows, stands, today=today),
         "chart": strip_of(rows, strip_data(person, today=today), today=today) if rows else None,
         "history": patient_queries.history(person, dispenses=RECENT_DISPENSES, events=RECENT_EVENTS),
         "ways": [
@@ -93,6 +98,17 @@ def messages(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "standing": patient_queries.standing(person, today=today),
     }
     return render(request, "desk/messages.html", context)
+
+
+def _next_delivery(
+    person: Patient, rows: list[LineRow], stands: patient_queries.Standing, *, today: date
+) -> NextDelivery | None:
+    """The next delivery of a patient on therapy. One query."""
+    if not rows or person.status != PatientStatus.ON_THERAPY:
+        return None
+    plans_of = [row.plan for row in rows]
+    said_yes = delivery_queries.kinds_said_yes(stands.answers)
+    return delivery_queries.of_patient(person, plans_of, said_yes=said_yes, today=today)
 
 
 def rows_of(person: Patient, *, today: date) -> list[LineRow]:

@@ -9,7 +9,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_GET, require_http_methods
 
 from resupply import clock
-from resupply.models import ClosedDay, Location
+from resupply.models import ClosedDay
 from resupply.queries import open_days as queries
 from resupply.services import open_days as service
 from resupply.web import access
@@ -40,8 +40,9 @@ def weekdays(request: StaffRequest, pk: int) -> HttpResponse:
     sent = request.POST if request.method == "POST" else None
     form = WeekdaysForm(sent, initial={"weekdays": list(place.open_weekdays)})
 
-    def write() -> Location:
-        return service.set_weekdays(place, [int(day) for day in form.cleaned_data["weekdays"]])
+    def write() -> bool:
+        service.set_weekdays(place, [int(day) for day in form.cleaned_data["weekdays"]])
+        return True
 
     if request.method == "POST" and written(form, write):
         messages.success(request, f"{place.name} is open {weekdays_said(place.open_weekdays)}.")
