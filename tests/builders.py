@@ -48,6 +48,8 @@ from resupply.models import (
     Proof,
     QuestionPart,
     Recall,
+    RecallContact,
+    RecallNotice,
     RefillAnswer,
     RefillAnswerItem,
     RefillQuestion,
@@ -202,6 +204,13 @@ def make_recall(**over: Any) -> Recall:
     if not over.keys() & {"item", "family", "part_code", "lot"}:
         values["lot"] = "R-1"
     return Recall.objects.create(**values | over)
+
+
+def make_recall_contact(recall: Recall, patient: Patient, **over: Any) -> RecallContact:
+    """A call of today that nobody answered, about a recall with an open notice."""
+    RecallNotice.objects.get_or_create(recall=recall, voided_at=None)
+    values: dict[str, Any] = {"on": TODAY, "channel": "phone", "outcome": "no_answer"} | over
+    return RecallContact.objects.create(recall=recall, patient=patient, **values)
 
 
 def make_dispense(

@@ -37,7 +37,7 @@ _PLACES = [
         "manager:catalogue",
         "catalogue.see",
         (
-            *("manager:catalogue", "manager:item", "manager:families", "manager:recall"),
+            *("manager:catalogue", "manager:item", "manager:families", "manager:recall", "manager:notice"),
             *("therapist:matching", "therapist:text"),
         ),
     ),

@@ -46,6 +46,7 @@ NO_PAGE = {
     "desk:slip_pdf",
     "manager:packet_pdf",
     "manager:packet_json",
+    "manager:recall_reach_csv",
     "therapist:care_sheet_pdf",
     "desk:import_template",
     "desk:import_failed",

@@ -48,6 +48,7 @@ from tests.builders import (
     make_proof,
     make_question,
     make_recall,
+    make_recall_contact,
     make_report,
     make_text_review,
     make_upload,
@@ -64,6 +65,10 @@ OF_A_DISPENSE = {
     *("desk:slip", "desk:slip_pdf", "desk:sign", "desk:dispense_void", "desk:dispense_undo", "desk:parcel"),
 }
 OF_A_PACKET = {"manager:packet", "manager:packet_check", "manager:packet_pdf", "manager:packet_json"}
+OF_A_REACH = {
+    *("manager:recall_reach", "manager:recall_reach_print", "manager:recall_reach_csv"),
+    *("manager:notice_open", "manager:notice_close"),
+}
 OF_A_LINE = {"desk:line_void", "desk:line_undo", "desk:line_exchange"}
 CLINIC = {
     *("therapist:texts", "therapist:text_void", "therapist:matching", "therapist:matching_new"),
@@ -169,6 +174,9 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         **{name: [packet.public_id] for name in OF_A_PACKET},
         "manager:recall": [recall.public_id],
         "manager:recall_void": [recall.public_id],
+        **{name: [recall.public_id] for name in OF_A_REACH},
+        "manager:recall_contact": [recall.public_id, patient.public_id],
+        "manager:recall_contact_void": [make_recall_contact(recall, patient).public_id],
         "manager:weekdays": [patient.location_id],
         "manager:open_again": [
             (patient.location.closed_days.first() or make_closed_day(patient.location)).public_id

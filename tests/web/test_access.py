@@ -141,6 +141,13 @@ TABLE: dict[str, set[str]] = {
     "manager:recall": CARE,
     "manager:recall_new": LEAD,
     "manager:recall_void": LEAD,
+    "manager:recall_reach": CARE,
+    "manager:recall_reach_print": CARE,
+    "manager:recall_reach_csv": LEAD,
+    "manager:notice_open": LEAD,
+    "manager:notice_close": LEAD,
+    "manager:recall_contact": CARE,
+    "manager:recall_contact_void": CARE,
     "manager:open_days": LEAD,
     "manager:weekdays": LEAD,
     "manager:day_off": LEAD,
@@ -231,12 +238,14 @@ WRITES |= {"job_again", "job_drop", "manager:overdue_past", "manager:overdue_act
 WRITES |= {"manager:overdue_undo", "manager:view_save", "manager:view_remove"}
 WRITES |= {"manager:item_new", "manager:item_edit", "manager:recall_new", "manager:recall_void"}
 WRITES |= {"manager:packet_find", "manager:packet_new"}
+OF_A_CONTACT = {"manager:recall_contact", "manager:recall_contact_void"}
+WRITES |= {"manager:notice_open", "manager:notice_close"} | OF_A_CONTACT
 OF_A_PACKET = {"manager:packet", "manager:packet_check", "manager:packet_pdf", "manager:packet_json"}
 WRITES |= {"manager:weekdays", "manager:day_off", "manager:open_again"}
 STOCK_SHOWN = {"stock:shelves", "stock:csv", "stock:to_order", "stock:ledger", "stock:back_orders"}
 WRITES |= {name for name in TABLE if name.startswith("stock:")} - STOCK_SHOWN
 ABOUT_A_PATIENT = {name for name in TABLE if name.startswith(("desk:", "therapist:"))} - NO_SUBJECT
-ABOUT_A_PATIENT |= OF_A_PACKET
+ABOUT_A_PATIENT |= OF_A_PACKET | OF_A_CONTACT
 ABOUT_A_PATIENT |= {name for name in TABLE if name.startswith("stock:back_order_")} | {"stock:back_order"}
 
 

@@ -41,6 +41,7 @@ from resupply.models import (
     Payer,
     Proof,
     Recall,
+    RecallContact,
     RefillAnswer,
     RefillQuestion,
     StockMovement,
@@ -247,6 +248,17 @@ def recall_or_404(public_id: UUID) -> Recall:
     return _or_404(
         Recall.objects.select_related("item", "recorded_by", "voided_by").filter(public_id=public_id)
     )
+
+
+def recall_contact_or_404(request: StaffRequest, public_id: UUID) -> RecallContact:
+    """One contact with such a patient about a recall."""
+    contact = _or_404(
+        RecallContact.objects.select_related("patient__location", "recall").filter(
+            _here(request, "patient__location"), public_id=public_id
+        )
+    )
+    _show_times_at(contact.patient.location)
+    return contact
 
 
 def refill_answer_or_404(request: StaffRequest, public_id: UUID) -> RefillAnswer:

@@ -73,6 +73,8 @@ WHO_MAY: dict[str, frozenset[Role]] = {
     "catalogue.change": _CARE - {Role.DESK},
     "recall.see": _CARE,
     "recall.change": _LEAD,
+    "recall.reach": _CARE,
+    "recall.export": _LEAD,
     "packet.see": _THERAPY | _LEAD,
     "packet.make": _LEAD,
     "import.run": _LEAD,

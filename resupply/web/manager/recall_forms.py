@@ -5,7 +5,7 @@ from typing import Any
 
 from django import forms
 
-from resupply.models import CatalogueItem
+from resupply.models import AnswerChannel, CatalogueItem, RecallOutcome
 from resupply.services.recalls import RecallDetails
 from resupply.web.forms import SuggestingInput, day_field
 from resupply.web.manager.catalogue_forms import code_choices
@@ -63,9 +63,42 @@ class RecallForm(forms.Form):
         return RecallDetails(**{name: self.cleaned_data[name] for name in RecallDetails.__slots__})
 
 
+class ConfirmForm(forms.Form):
+    """Nothing to type: a decision to confirm."""
+
+
 class RecallVoidForm(forms.Form):
     """Why a recall no longer stands."""
 
     reason = forms.CharField(
         label="Reason", max_length=300, widget=forms.Textarea({"rows": 2}), help_text="It stays on record."
+    )
+
+
+class CloseForm(forms.Form):
+    """A word on how it ended."""
+
+    note = forms.CharField(
+        label="Note", max_length=300, required=False, widget=forms.Textarea({"rows": 2}),
+        help_text="What the file should say, such as whom the numbers were reported to.",
+    )  # fmt: skip
+
+
+class ContactForm(forms.Form):
+    """What came of a contact about a recall."""
+
+    outcome = forms.ChoiceField(label="What came of it", choices=[("", "Choose"), *RecallOutcome.choices])
+    channel = forms.ChoiceField(
+        label="How",
+        required=False,
+        choices=[("", "Choose"), *AnswerChannel.choices],
+        help_text="Leave it out for a write-off.",
+    )
+    on = day_field("Day")
+    note = forms.CharField(
+        label="Note",
+        max_length=500,
+        required=False,
+        widget=forms.Textarea({"rows": 2}),
+        help_text="A write-off needs the reason here.",
     )

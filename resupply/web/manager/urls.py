@@ -12,6 +12,7 @@ from resupply.web.manager import (
     overdue_files,
     overdue_views,
     packets,
+    recall_reach,
     recalls,
 )
 
@@ -49,6 +50,15 @@ urlpatterns = [
     path("recalls/new/", recalls.recall_new, name="recall_new"),
     path("recalls/<uuid:public_id>/", recalls.recall, name="recall"),
     path("recalls/<uuid:public_id>/void/", recalls.recall_void, name="recall_void"),
+    path("recalls/<uuid:public_id>/reach/", recall_reach.reach, name="recall_reach"),
+    path("recalls/<uuid:public_id>/reach.csv", recall_reach.reach_csv, name="recall_reach_csv"),
+    path("recalls/<uuid:public_id>/reach/print/", recall_reach.reach_print, name="recall_reach_print"),
+    path("recalls/<uuid:public_id>/notice/", recall_reach.notice_open, name="notice_open"),
+    path("recalls/<uuid:public_id>/close/", recall_reach.notice_close, name="notice_close"),
+    path(
+        "recalls/<uuid:public_id>/reach/<uuid:patient_id>/", recall_reach.contact, name="recall_contact"
+    ),
+    path("recall-contacts/<uuid:public_id>/void/", recall_reach.contact_void, name="recall_contact_void"),
     path("open-days/", open_days.open_days, name="open_days"),
     path("open-days/off/", open_days.day_off, name="day_off"),
     path("open-days/off/<uuid:public_id>/open/", open_days.open_again, name="open_again"),

@@ -1,0 +1,234 @@
+"""Reaching those whom a recall concerns: the notice, the list, a contact, the list on paper and as CSV."""
+
+from collections.abc import Iterator
+from uuid import UUID
+
+from django.contrib import messages
+from django.forms import BaseForm
+from django.http import Http404, HttpResponse, StreamingHttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.views.decorators.http import require_GET, require_http_methods
+
+from resupply import clock
+from resupply.delivery.tables_out import Cell, csv_lines
+from resupply.models import Recall, RecallContact
+from resupply.queries import recall_reach as queries
+from resupply.queries.recall_reach import Row, Show
+from resupply.services import recall_notices as service
+from resupply.web import access
+from resupply.web.access import StaffRequest, can, may
+from resupply.web.forms import written
+from resupply.web.manager.recall_forms import CloseForm, ConfirmForm, ContactForm, RecallVoidForm
+from resupply.web.manager.recall_words import SHOW_WORDS, bar, row_words
+from resupply.web.paging import page_number
+
+GET_OR_POST = require_http_methods(["GET", "POST"])
+PRINTED = 1000
+"""People on paper, or in one file, at most."""
+_HEADER = (
+    "patient_ref", "given_name", "family_name", "birth_date", "phone", "location", "dispensed_on", "part",
+    "lot", "in_use_or_spare", "state", "written_at", "last_contact_on", "last_contact", "note",
+)  # fmt: skip
+
+
+@may("recall.see")
+@require_GET
+def reach(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """Whom a recall concerns at one's own locations, and how far reaching them has come."""
+    found, page = access.recall_or_404(public_id), page_number(request)
+    show, now, today = _show(request), clock.now(), clock.today(request.zone)
+    mine = queries.people(found, now=now).filter(pk__in=access.patients(request).values("pk"))
+    rows, more = queries.page_of(found, queries.shown(mine, show, now=now), today=today, page=page)
+    notice = queries.standing_notice(found)
+    context = _context(request, found, show) | {
+        "rows": [row_words(row, now=now) for row in rows],
+        "progress": bar(queries.progress(mine)),
+        "newer_url": f"?show={show}&page={page - 1}" if page > 1 else "",
+        "older_url": f"?show={show}&page={page + 1}" if more else "",
+        "notice": notice,
+        "to_write": queries.to_write_to(found, now=now).count() if notice is None else 0,
+    }
+    return render(request, "manager/recall_reach.html", context)
+
+
+@may("recall.see")
+@require_GET
+def reach_print(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """The list for paper: the call list, unless another is asked for."""
+    found, show = access.recall_or_404(public_id), _show(request)
+    rows = _rows(request, found, show)
+    context = _context(request, found, show) | {"rows": [row_words(row, now=clock.now()) for row in rows]}
+    return render(request, "manager/recall_reach_print.html", context)
+
+
+@may("recall.export")
+@require_GET
+def reach_csv(request: StaffRequest, public_id: UUID) -> StreamingHttpResponse:
+    """The list as CSV."""
+    found, show = access.recall_or_404(public_id), _show(request)
+    response = StreamingHttpResponse(
+        csv_lines(_HEADER, _cells(_rows(request, found, show))), content_type="text/csv; charset=utf-8"
+    )
+    day = clock.today(request.zone).isoformat()
+    response["Content-Disposition"] = f'attachment; filename="recall-{show}-{day}.csv"'
+    response["Cache-Control"] = "no-store"
+    return response
+
+
+@may("recall.change")
+@GET_OR_POST
+def notice_open(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """Open the notice of a recall; messages to those who agreed are queued with it."""
+    found = access.recall_or_404(public_id)
+    people = queries.people(found, now=clock.now()).count()
+    writable = queries.to_write_to(found, now=clock.now()).count()
+    form = ConfirmForm(request.POST if request.method == "POST" else None)
+
+    def write() -> bool:
+        service.open_notice(found, by=request.staff.user, now=clock.now())
+        return True
+
+    if request.method == "POST" and written(form, write):
+        messages.success(request, f"Notice opened. {writable} messages are on their way; call the others.")
+        return redirect("manager:recall_reach", public_id)
+    text = (
+        f"{people} people on record were given what it names. {writable} of them agreed to e-mail and get a "
+        "short message that asks them to call and names no part; the others are on the call list. Read the "
+        "notice first: what patients are told is for the prescriber and licensed staff to decide, by the "
+        "notice and the part's instructions. Nobody is told to stop therapy by this program."
+    )
+    return _act(request, found, form, title="Open a notice", text=text, action="Open the notice")
+
+
+@may("recall.change")
+@GET_OR_POST
+def notice_close(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """Close the notice once everybody is reached or written off."""
+    found = access.recall_or_404(public_id)
+    notice = queries.standing_notice(found)
+    if notice is None:
+        raise Http404
+    form = CloseForm(request.POST or None)
+
+    def write() -> bool:
+        service.close_notice(notice, note=form.cleaned_data["note"], by=request.staff.user, now=clock.now())
+        return True
+
+    if request.method == "POST" and written(form, write):
+        messages.success(request, "Notice closed: everybody is reached or written off.")
+        return redirect("manager:recall_reach", public_id)
+    text = "It can be closed when everybody, at all locations, is reached or written off with a reason."
+    return _act(request, found, form, title="Close the notice", text=text, action="Close the notice")
+
+
+@may("recall.reach")
+@GET_OR_POST
+def contact(request: StaffRequest, public_id: UUID, patient_id: UUID) -> HttpResponse:
+    """Record what came of a contact, beside all there were."""
+    found, person = access.recall_or_404(public_id), access.patient_or_404(request, patient_id)
+    today = clock.today(person.time_zone)
+    form = ContactForm(request.POST or None, initial={"on": today})
+
+    def write() -> RecallContact:
+        return service.record_contact(
+            found, person, **form.cleaned_data, by=request.staff.user, now=clock.now()
+        )
+
+    if request.method == "POST" and (made := written(form, write)):
+        messages.success(request, f"Recorded for {person.name}: {made.get_outcome_display().lower()}.")
+        return redirect(f"{reverse('manager:recall_reach', args=[public_id])}?show={Show.CALL}")
+    context = {
+        "today": today,
+        "recall": found,
+        "person": person,
+        "form": form,
+        "contacts": queries.contacts_of(found, person),
+        "sent": queries.messages_of(found, person),
+        "notice": queries.standing_notice(found),
+    }
+    return render(request, "manager/recall_contact.html", context, status=422 if form.errors else 200)
+
+
+@may("recall.reach")
+@GET_OR_POST
+def contact_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """Take a contact back with a reason."""
+    found = access.recall_contact_or_404(request, public_id)
+    form = RecallVoidForm(request.POST or None)
+
+    def write() -> bool:
+        reason = form.cleaned_data["reason"]
+        service.void_contact(found, reason=reason, by=request.staff.user, now=clock.now())
+        return True
+
+    if request.method == "POST" and written(form, write):
+        messages.success(request, "Contact voided.")
+        return redirect("manager:recall_contact", found.recall.public_id, found.patient.public_id)
+    title = f"Void: {found.get_outcome_display().lower()}, {found.patient.name}"
+    text = "The record stays, struck through, with your reason."
+    return _act(request, found.recall, form, title=title, text=text, action="Void it", danger=True)
+
+
+def _act(
+    request: StaffRequest,
+    found: Recall,
+    form: BaseForm,
+    *,
+    title: str,
+    text: str,
+    action: str,
+    danger: bool = False,
+) -> HttpResponse:
+    """A decision about a recall, to confirm."""
+    context = {
+        "today": clock.today(request.zone),
+        "form": form,
+        "title": title,
+        "text": text,
+        "action": action,
+        "danger": danger,
+        "back_url": reverse("manager:recall_reach", args=[found.public_id]),
+        "back_label": found.title,
+    }
+    return render(request, "act.html", context, status=422 if form.errors else 200)
+
+
+def _show(request: StaffRequest) -> Show:
+    asked = request.GET.get("show", "")
+    return Show(asked) if asked in {*Show} else Show.CALL
+
+
+def _rows(request: StaffRequest, found: Recall, show: Show) -> list[Row]:
+    now = clock.now()
+    mine = queries.people(found, now=now).filter(pk__in=access.patients(request).values("pk"))
+    asked = queries.shown(mine, show, now=now)
+    rows, _ = queries.page_of(found, asked, today=clock.today(request.zone), page=1, size=PRINTED)
+    return rows
+
+
+def _context(request: StaffRequest, found: Recall, show: Show) -> dict[str, object]:
+    address = reverse("manager:recall_reach", args=[found.public_id])
+    return {
+        "today": clock.today(request.zone),
+        "recall": found,
+        "show": show,
+        "showing": SHOW_WORDS[show],
+        "views": [(words, f"{address}?show={one}", one == show) for one, words in SHOW_WORDS.items()],
+        "may_change": can(request, "recall.change"),
+        "may_export": can(request, "recall.export"),
+        "is_everywhere": not request.location_ids,
+        "printed": PRINTED,
+    }
+
+
+def _cells(rows: list[Row]) -> Iterator[list[Cell]]:
+    for row in rows:
+        line, last, person = row.lines[0] if row.lines else None, row.last, row.patient
+        yield [
+            person.reference, person.given_name, person.family_name, person.birth_date, person.phone,
+            person.location.name, line.dispense.dispensed_on if line else None,
+            str(line.item or line.part_code) if line else "", line.lot if line else "", row.holds,
+            row.state.value, row.written_at.isoformat() if row.written_at else "",
+            last.on if last else None, last.outcome if last else "", last.note if last else "",
+        ]  # fmt: skip

@@ -1,0 +1,107 @@
+"""Pages of a recall's reach: open a notice, call, record, close; as CSV and on paper."""
+
+import re
+from collections.abc import Callable
+
+import pytest
+from django.test import Client
+from django.urls import reverse
+
+from resupply.models import Message, Recall, RecallContact, RecallNotice
+from tests.builders import make_consent, make_dispense, make_item, make_recall
+from tests.cast import Cast
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def recall(cast: Cast) -> Recall:
+    """Both patients were given lot R-1; Odalys agreed to e-mail."""
+    item = make_item(name="Aspen cushion", size="M")
+    for person in (cast.odalys, cast.tevin):
+        make_dispense(person, lines=[{"item": item, "lot": "R-1", "quantity": 2}])
+    make_consent(cast.odalys)
+    return make_recall(title="Cushions of lot R-1", lot="R-1", advice="Return the part.")
+
+
+@pytest.fixture
+def signed_in(cast: Cast) -> Callable[[str], Client]:
+    def client(who: str) -> Client:
+        found = Client()
+        found.force_login(cast.user(who))
+        return found
+
+    return client
+
+
+def words(content: bytes) -> str:
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", content.decode()))
+
+
+def test_from_the_recall_to_the_closed_notice(
+    cast: Cast, recall: Recall, signed_in: Callable[[str], Client]
+) -> None:
+    manager, place = signed_in("manager"), [recall.public_id]
+    address = reverse("manager:recall_reach", args=place)
+    assert address in manager.get(reverse("manager:recall", args=place)).content.decode()
+    page = words(manager.get(address).content)
+    assert "No notice is open: nobody was written to" in page
+    assert "this list tells nobody to stop" in page
+    before = words(manager.get(reverse("manager:notice_open", args=place)).content)
+    assert "2 people on record were given what it names. 1 of them agreed to e-mail" in before
+    assert manager.post(reverse("manager:notice_open", args=place)).status_code == 302
+    assert Message.objects.get().patient == cast.odalys
+    page = words(manager.get(address).content)
+    assert "0 of 2 people reached or written off" in page
+    assert "Tevin Okafor" in page
+    assert "has not agreed to e-mail" in page or "no e-mail address" in page
+    assert "Odalys Brandt" not in page  # her message is on its way
+    assert "message on its way" in words(manager.get(f"{address}?show=all").content)
+    close = reverse("manager:notice_close", args=place)
+    assert "2 of 2 people are not reached yet." in words(manager.post(close, {"note": ""}).content)
+    for person, outcome in ((cast.tevin, "returned"), (cast.odalys, "reached")):
+        contact = reverse("manager:recall_contact", args=[recall.public_id, person.public_id])
+        values = {"outcome": outcome, "channel": "phone", "on": "2026-01-02", "note": "spoke to her"}
+        assert manager.post(contact, values).status_code == 302
+    assert "2 of 2 people reached or written off" in words(manager.get(f"{address}?show=settled").content)
+    assert manager.post(close, {"note": "reported"}).status_code == 302
+    assert RecallNotice.objects.get().closed_note == "reported"
+    assert "Closed" in words(manager.get(address).content)
+
+
+def test_the_desk_sees_and_records_its_own(
+    cast: Cast, recall: Recall, signed_in: Callable[[str], Client]
+) -> None:
+    signed_in("manager").post(reverse("manager:notice_open", args=[recall.public_id]))
+    desk = signed_in("desk")
+    page = words(desk.get(reverse("manager:recall_reach", args=[recall.public_id]) + "?show=all").content)
+    assert "0 of 1 person reached or written off , of your locations" in page
+    assert "Okafor" not in page
+    contact = reverse("manager:recall_contact", args=[recall.public_id, cast.odalys.public_id])
+    refused = desk.post(contact, {"outcome": "written_off", "on": "2026-01-02"})
+    assert (refused.status_code, "Say why" in words(refused.content)) == (422, True)
+    assert (
+        desk.post(contact, {"outcome": "no_answer", "channel": "phone", "on": "2026-01-02"}).status_code
+        == 302
+    )
+    made = RecallContact.objects.get()
+    assert made.recorded_by == cast.desk.user
+    void = reverse("manager:recall_contact_void", args=[made.public_id])
+    assert desk.post(void, {"reason": "wrong person"}).status_code == 302
+    assert "voided" in words(desk.get(contact).content)
+    assert (
+        desk.get(reverse("manager:recall_contact", args=[recall.public_id, cast.tevin.public_id])).status_code
+        == 404
+    )
+
+
+def test_the_list_as_csv_and_on_paper(cast: Cast, recall: Recall, signed_in: Callable[[str], Client]) -> None:
+    manager, place = signed_in("manager"), [recall.public_id]
+    table = manager.get(reverse("manager:recall_reach_csv", args=place) + "?show=all")
+    lines = b"".join(table).decode().splitlines()  # type: ignore[call-overload]
+    assert lines[0].startswith("patient_ref,given_name")
+    assert {line.split(",")[0] for line in lines[1:]} == {"1047", "1048"}
+    assert "R-1,1,open" in lines[1]  # the second unit is in use, worn since
+    paper = words(manager.get(reverse("manager:recall_reach_print", args=place)).content)
+    assert "The notice asks: Return the part. Tell nobody to stop or change therapy" in paper
+    assert "+1 312 555 0177" in paper
