@@ -14,6 +14,7 @@ from resupply.services import (
     heartbeats,
     job_kinds,  # noqa: F401 - imported for what it registers
     jobs,
+    measures,
     outbox,
     plans,
     questions,
@@ -38,6 +39,7 @@ def sweep() -> None:
     """Bring plans up to the day, queue what has become due, and ring for post and calendars."""
     plans.refresh_expired(now=clock.now())
     supply_ends.fold()
+    measures.keep_month(today=clock.today("UTC"), now=clock.now())
     questions.tidy(now=clock.now())
     reminders.enqueue_due(now=clock.now(), by_link=settings.ANSWER_BY_LINK)
     recall_notices.queue_open(now=clock.now())

@@ -50,6 +50,7 @@ from resupply.models.fitting import (
 from resupply.models.imports import FilePart, ImportBatch, Upload, UploadFile, UploadProblem, UploadState
 from resupply.models.inbound import DeliveryReport, DeliveryState, InboundText
 from resupply.models.jobs import Job, JobPart, JobState
+from resupply.models.measures import SupplyMonth
 from resupply.models.nights import Night, NightImport
 from resupply.models.open_days import ClosedDay
 from resupply.models.outbox import Heartbeat, Message, MessageReason, MessageState
@@ -185,6 +186,7 @@ __all__ = [
     "SuppliedBy",
     "TextReview",
     "SupplyEnd",
+    "SupplyMonth",
     "Told",
     "Upload",
     "UploadFile",

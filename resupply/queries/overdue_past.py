@@ -68,7 +68,7 @@ def statuses_by(moments: Mapping[int, datetime]) -> dict[int, str]:
 
 
 def _overdue(people: Mapping[int, Patient], day: date) -> Iterator[PastLine]:
-    statuses = statuses_by({pk: _end_of(day, patient.time_zone) for pk, patient in people.items()})
+    statuses = statuses_by({pk: end_of(day, patient.time_zone) for pk, patient in people.items()})
     policy, known = fact_queries.policy(), fact_queries.patient_facts(people.keys())
     payers = {str(pk): name for pk, name in Payer.objects.values_list("pk", "name")}
     for pk, patient in people.items():
@@ -81,6 +81,6 @@ def _overdue(people: Mapping[int, Patient], day: date) -> Iterator[PastLine]:
                 yield PastLine(patient, line, status.days_overdue or 0, payers.get(plan.payer, ""), None)
 
 
-def _end_of(day: date, zone: str) -> datetime:
+def end_of(day: date, zone: str) -> datetime:
     """The first moment of the next day where somebody lives."""
     return datetime.combine(day + timedelta(days=1), time(), zones_of(zone)[0])

@@ -7,7 +7,7 @@ from datetime import date
 from django.db.models import QuerySet
 
 from resupply.models import Patient, PlanLine
-from resupply.queries.overdue import OverdueFilter, overdue_lines
+from resupply.queries.overdue import OverdueFilter, Snoozed, overdue_lines
 from resupply.queries.paused import paused_on
 from resupply.rules.kinds import Kind
 
@@ -40,6 +40,14 @@ def fallen_behind(location_ids: Collection[int], *, today: date) -> list[Patient
     return _by_patient(
         overdue_lines(wanted, today=today).order_by("-supply_ends_on", "-pk"), latest_first=True
     )
+
+
+def assigned_to(user_id: int, location_ids: Collection[int], *, today: date) -> int:
+    """How many overdue lines a member of staff looks after, snoozed ones too."""
+    wanted = OverdueFilter(
+        location_ids=frozenset(location_ids) or None, assigned_id=user_id, snoozed=Snoozed.TOO
+    )
+    return overdue_lines(wanted, today=today).count()
 
 
 def _at(rows: QuerySet[PlanLine], location_ids: Collection[int]) -> QuerySet[PlanLine]:

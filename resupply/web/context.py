@@ -31,6 +31,7 @@ _PLACES = [
         ("therapist:work", "therapist:follow_up", "therapist:nights", "therapist:plan", "therapist:payer"),
     ),
     ("Overdue", "manager:overdue", "overdue.see", ("manager:overdue", "manager:missing", "manager:view")),
+    ("Measures", "manager:measures", "measures.see", ("manager:measures",)),
     ("Stock", "stock:shelves", "stock.see", ("stock:",)),
     (
         "Catalogue",

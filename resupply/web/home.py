@@ -33,6 +33,7 @@ def home(request: StaffRequest) -> HttpResponse:
         "ready": today_queries.ready(ids, today=today),
         "behind": today_queries.fallen_behind(ids, today=today),
         "most_patients": today_queries.MOST_PATIENTS,
+        "assigned": today_queries.assigned_to(request.staff.user_id, ids, today=today),
         "may_see_overdue": access.can(request, "overdue.see"),
     }
     return render(request, "home.html", context)

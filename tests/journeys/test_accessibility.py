@@ -38,6 +38,7 @@ NO_PAGE = {
     "manager:overdue_csv",
     "manager:overdue_xlsx",
     "manager:missing_csv",
+    "manager:measures_csv",
     "manager:catalogue_csv",
     "worklist_csv",
     "job_file",

@@ -186,6 +186,9 @@ TABLE: dict[str, set[str]] = {
     "manager:overdue_done": LEAD,
     "manager:overdue_undo": {"manager"},  # only who did it
     "manager:missing": LEAD,
+    "manager:measures": LEAD,
+    "manager:measures_csv": LEAD,
+    "manager:measures_past": LEAD,
     "manager:missing_csv": LEAD,
     "manager:view_save": LEAD,
     "manager:view_remove": {"manager"},  # only whose it is
@@ -235,7 +238,7 @@ BEHIND_THE_DOOR = {name for name in TABLE if name.startswith("me:")} - {"me:page
 """Pages of a patient that a device without the date of birth is led away from, whatever it sends."""
 WRITES |= {"ask:question", "me:page"} | BEHIND_THE_DOOR
 WRITES |= {"job_again", "job_drop", "manager:overdue_past", "manager:overdue_act"}
-WRITES |= {"manager:overdue_undo", "manager:view_save", "manager:view_remove"}
+WRITES |= {"manager:overdue_undo", "manager:view_save", "manager:view_remove", "manager:measures_past"}
 WRITES |= {"manager:item_new", "manager:item_edit", "manager:recall_new", "manager:recall_void"}
 WRITES |= {"manager:packet_find", "manager:packet_new"}
 OF_A_CONTACT = {"manager:recall_contact", "manager:recall_contact_void"}

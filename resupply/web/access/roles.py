@@ -82,6 +82,7 @@ WHO_MAY: dict[str, frozenset[Role]] = {
     "open_days.change": _LEAD,
     "overdue.see": _LEAD,
     "overdue.mine": _CARE,
+    "measures.see": _LEAD,
     "overdue.act": _LEAD,
     "overdue.export": _LEAD,
 }

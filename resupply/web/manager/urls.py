@@ -5,6 +5,7 @@ from django.urls import path
 from resupply.web.manager import (
     catalogue,
     items,
+    measures,
     missing,
     open_days,
     overdue,
@@ -32,6 +33,9 @@ urlpatterns = [
     path("overdue/views/save/", overdue_views.view_save, name="view_save"),
     path("overdue/views/<uuid:public_id>/remove/", overdue_views.view_remove, name="view_remove"),
     path("overdue/print/", overdue.overdue_print, name="overdue_print"),
+    path("measures/", measures.measures, name="measures"),
+    path("measures.csv", measures.measures_csv, name="measures_csv"),
+    path("measures/past/", measures.measures_past, name="measures_past"),
     path("catalogue/", catalogue.catalogue, name="catalogue"),
     path("catalogue.csv", catalogue.catalogue_csv, name="catalogue_csv"),
     path("catalogue/print/", catalogue.catalogue_print, name="catalogue_print"),
