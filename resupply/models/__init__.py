@@ -54,6 +54,7 @@ from resupply.models.measures import SupplyMonth
 from resupply.models.nights import Night, NightImport
 from resupply.models.open_days import ClosedDay
 from resupply.models.outbox import Heartbeat, Message, MessageReason, MessageState
+from resupply.models.outlook import OutlookRow, OutlookRun
 from resupply.models.packets import EvidencePacket
 from resupply.models.overdue import Act, BulkAct, LineAct, SavedView, SupplyEnd
 from resupply.models.payers import AllowanceVersion, Coverage, Payer, RefillRuleVersion, RefillSource
@@ -143,6 +144,8 @@ __all__ = [
     "Order",
     "OrderItem",
     "Outcome",
+    "OutlookRow",
+    "OutlookRun",
     "Parcel",
     "Patient",
     "PatientLink",
