@@ -87,7 +87,8 @@ def test_supply_today_is_what_plain_sql_counts(clinic: list[int]) -> None:
         FROM resupply_planline line
         WHERE active AND line.location_id = ANY(%(places)s) AND NOT EXISTS (
             SELECT FROM resupply_event pause
-            WHERE pause.patient_id = line.patient_id AND pause.event = 'pause' AND pause."on" <= %(today)s AND (pause.until IS NULL OR pause.until > %(today)s))"""
+            WHERE pause.patient_id = line.patient_id AND pause.event = 'pause'
+                AND pause."on" <= %(today)s AND (pause.until IS NULL OR pause.until > %(today)s))"""
     for places in ([clinic[0]], [clinic[1]], clinic):
         total = together(cells[MARCH, place] for place in places)
         found = ask(sql, today=TODAY, places=places)[0]

@@ -28,7 +28,7 @@ from resupply.models import (
 )
 from resupply.queries import facts as facts_of
 from resupply.queries import screening
-from resupply.queries.overdue import AGES
+from resupply.queries.overdue_ages import AGES
 from resupply.queries.plan_table import patient_plans, plan_rows
 from resupply.rules.kinds import Kind
 from resupply.rules.limits import limit_of

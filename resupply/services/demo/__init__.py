@@ -15,6 +15,7 @@ from resupply.services.demo.answers import write_answers
 from resupply.services.demo.clinic import open_clinic, table
 from resupply.services.demo.fitting_room import write_fitting_room
 from resupply.services.demo.lists import write_list
+from resupply.services.demo.overdue import write_overdue_work
 from resupply.services.demo.own_page import write_own_pages
 from resupply.services.demo.people import SIGNATURE_REFERENCE, tell_all
 from resupply.services.demo.recalls import write_recalls
@@ -56,6 +57,7 @@ def load(*, today: date, now: datetime) -> Loaded:
         write_recalls(today=today, now=now)
         write_list(today=today, now=now)
         write_own_pages(today=today, now=now)
+        write_overdue_work(today=today, now=now)
         gather_statistics(*apps.get_app_config("resupply").get_models())
     return Loaded(len(patient_ids))
 
