@@ -22,6 +22,7 @@ from resupply.web.forms import written
 from resupply.web.manager.recall_forms import CloseForm, ConfirmForm, ContactForm, RecallVoidForm
 from resupply.web.manager.recall_words import SHOW_WORDS, bar, row_words
 from resupply.web.paging import page_number
+from resupply.web.wording import counted
 
 GET_OR_POST = require_http_methods(["GET", "POST"])
 PRINTED = 1000
@@ -90,13 +91,15 @@ def notice_open(request: StaffRequest, public_id: UUID) -> HttpResponse:
         return True
 
     if request.method == "POST" and written(form, write):
-        messages.success(request, f"Notice opened. {writable} messages are on their way; call the others.")
+        messages.success(
+            request, f"Notice opened: {counted(writable, 'message')} on the way. Call the others."
+        )
         return redirect("manager:recall_reach", public_id)
     text = (
-        f"{people} people on record were given what it names. {writable} of them agreed to e-mail and get a "
-        "short message that asks them to call and names no part; the others are on the call list. Read the "
-        "notice first: what patients are told is for the prescriber and licensed staff to decide, by the "
-        "notice and the part's instructions. Nobody is told to stop therapy by this program."
+        f"People on record who were given what it names: {people}. Of these, {writable} agreed to e-mail and "
+        "will be sent a short message that asks them to call and names no part; the others are on the call "
+        "list. Read the notice first: what patients are told is for the prescriber and licensed staff to "
+        "decide, by the notice and the part's instructions. This program tells nobody to stop therapy."
     )
     return _act(request, found, form, title="Open a notice", text=text, action="Open the notice")
 

@@ -48,7 +48,7 @@ def test_from_the_recall_to_the_closed_notice(
     assert "No notice is open: nobody was written to" in page
     assert "this list tells nobody to stop" in page
     before = words(manager.get(reverse("manager:notice_open", args=place)).content)
-    assert "2 people on record were given what it names. 1 of them agreed to e-mail" in before
+    assert "given what it names: 2. Of these, 1 agreed to e-mail" in before
     assert manager.post(reverse("manager:notice_open", args=place)).status_code == 302
     assert Message.objects.get().patient == cast.odalys
     page = words(manager.get(address).content)
