@@ -210,6 +210,13 @@ def test_the_desk_gives_the_link_and_hears_of_a_sore_spot(
     desk.get_by_role("button", name="Mark as seen to").click()
     expect(desk.get_by_role("status")).to_contain_text("Seen to: Sore spot")
     assert PatientReport.objects.get().handled_note == "called; comes in on Friday"
+
+    desk.goto(reverse("desk:calendar", args=[cast.odalys.public_id]))
+    desk.get_by_role("button", name="Make the calendar").click()
+    desk.get_by_label("Calendar address").wait_for()
+    desk.locator(".account summary").click()
+    desk.get_by_role("button", name="Sign out").click()  # forms work on a page that tells nobody its path
+    expect(desk.get_by_role("heading", level=1)).to_have_text("You are signed out")
     assert critic.found == []
 
 

@@ -167,7 +167,6 @@ def _address_page(request: StaffRequest, person: Patient, issued: feeds.Issued, 
     }
     response = render(request, "desk/calendar_address.html", context)
     response["Cache-Control"] = "no-store"
-    response["Referrer-Policy"] = "no-referrer"
     return response
 
 
