@@ -151,7 +151,8 @@ def to_write_to(recall: Recall, *, now: datetime) -> "People":
     rows = people(recall, now=now).filter(
         ~Q(email=""), reach__in=[Reach.OPEN, Reach.TRIED], mail_consent=True, written_at=None, is_queued=False
     )
-    return rows.exclude(status=PatientStatus.DIED)
+    failed = Message.objects.filter(patient=OuterRef("pk"), recall=recall, state=MessageState.FAILED)
+    return rows.exclude(status=PatientStatus.DIED).exclude(Exists(failed))  # that address will not work again
 
 
 def page_of(

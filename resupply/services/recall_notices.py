@@ -55,21 +55,12 @@ def queue_messages(notice: RecallNotice, *, now: datetime) -> int:
     """
     if notice.closed_at is not None or notice.is_voided:
         return 0
-    added = 0
-    for patient in reach.to_write_to(notice.recall, now=now).order_by("pk").iterator(chunk_size=BATCH):
-        window = next_window(now, patient.time_zone)
-        made = Message(
-            patient=patient,
-            channel=Channel.MAIL,
-            purpose=PURPOSE,
-            recall_id=notice.recall_id,
-            day=window.day,
-            created_at=now,
-            not_before=window.opens_at,
-            expires_at=window.closes_at,
-        )
-        added += len(Message.objects.bulk_create([made], ignore_conflicts=True))
-    return added
+    wanted = [
+        _message(notice, patient, now=now)
+        for patient in reach.to_write_to(notice.recall, now=now).order_by("pk").iterator(chunk_size=BATCH)
+    ]
+    Message.objects.bulk_create(wanted, batch_size=BATCH, ignore_conflicts=True)
+    return len(wanted)
 
 
 def queue_open(*, now: datetime) -> int:
@@ -167,6 +158,20 @@ def open_again(notice: RecallNotice, *, by: AbstractBaseUser | None, now: dateti
         notice.save(update_fields=["closed_at", "closed_by", "closed_note"])
         queue_messages(notice, now=now)
     return notice
+
+
+def _message(notice: RecallNotice, patient: Patient, *, now: datetime) -> Message:
+    window = next_window(now, patient.time_zone)
+    return Message(
+        patient=patient,
+        channel=Channel.MAIL,
+        purpose=PURPOSE,
+        recall_id=notice.recall_id,
+        day=window.day,
+        created_at=now,
+        not_before=window.opens_at,
+        expires_at=window.closes_at,
+    )
 
 
 def _check_open(recall: Recall) -> None:

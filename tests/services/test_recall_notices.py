@@ -79,6 +79,18 @@ def test_a_message_goes_out_beside_one_of_the_day_and_names_no_part(mailoutbox: 
     assert "cushion" not in f"{mail.subject} {mail.body} {mail.alternatives}".lower()
 
 
+def test_a_message_that_failed_leads_to_a_call_and_one_that_ran_late_is_queued_again() -> None:
+    given("Ana")
+    recall = make_recall()
+    recall_notices.open_notice(recall, **BY)
+    Message.objects.update(state="failed")
+    assert recall_notices.queue_open(now=NOW + DAY) == 0
+    people = reach.people(recall, now=NOW)
+    assert [p.given_name for p in reach.shown(people, Show.CALL, now=NOW)] == ["Ana"]
+    Message.objects.update(state="cancelled")
+    assert recall_notices.queue_open(now=NOW + DAY) == 1
+
+
 @pytest.mark.parametrize("what", ["settled", "closed", "no consent", "died", "voided notice", "night"])
 def test_what_is_queued_is_looked_at_again(what: str) -> None:
     person = given("Ana")
