@@ -8,7 +8,7 @@ from celery import shared_task
 from django.conf import settings
 
 from resupply import clock
-from resupply.delivery.mail import MailCarrier
+from resupply.delivery.carriers import carriers
 from resupply.services import (
     feeds,
     heartbeats,
@@ -16,6 +16,7 @@ from resupply.services import (
     jobs,
     measures,
     outbox,
+    outlook,
     plans,
     questions,
     recall_notices,
@@ -40,6 +41,7 @@ def sweep() -> None:
     plans.refresh_expired(now=clock.now())
     supply_ends.fold()
     measures.keep_month(today=clock.today("UTC"), now=clock.now())
+    outlook.keep_up(today=clock.today("UTC"), now=clock.now())
     questions.tidy(now=clock.now())
     reminders.enqueue_due(now=clock.now(), by_link=settings.ANSWER_BY_LINK)
     recall_notices.queue_open(now=clock.now())
@@ -50,7 +52,7 @@ def sweep() -> None:
 @shared_task
 def deliver() -> None:
     """Send what is waiting; ring again if the time of one task was too short for it."""
-    if outbox.deliver(MailCarrier, now=clock.now()).is_cut_short:
+    if outbox.deliver(carriers(), now=clock.now()).is_cut_short:
         deliver.apply_async(expires=RING_LASTS)
 
 

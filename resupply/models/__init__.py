@@ -51,9 +51,10 @@ from resupply.models.imports import FilePart, ImportBatch, Upload, UploadFile, U
 from resupply.models.inbound import DeliveryReport, DeliveryState, InboundText
 from resupply.models.jobs import Job, JobPart, JobState
 from resupply.models.measures import SupplyMonth
+from resupply.models.messaging import BadAddress, MessageTermsVersion, MessageWish
 from resupply.models.nights import Night, NightImport
 from resupply.models.open_days import ClosedDay
-from resupply.models.outbox import Heartbeat, Message, MessageReason, MessageState
+from resupply.models.outbox import Heartbeat, Message, MessageOccasion, MessageReason, MessageState, StopLink
 from resupply.models.outlook import OutlookRow, OutlookRun
 from resupply.models.packets import EvidencePacket
 from resupply.models.overdue import Act, BulkAct, LineAct, SavedView, SupplyEnd
@@ -86,6 +87,7 @@ __all__ = [
     "AllowanceVersion",
     "AnswerChannel",
     "BackOrder",
+    "BadAddress",
     "BodyPosition",
     "BulkAct",
     "CatalogueItem",
@@ -135,8 +137,11 @@ __all__ = [
     "MatchRecord",
     "MatchingVersion",
     "Message",
+    "MessageOccasion",
     "MessageReason",
     "MessageState",
+    "MessageTermsVersion",
+    "MessageWish",
     "Movement",
     "Night",
     "NightImport",
@@ -181,6 +186,7 @@ __all__ = [
     "SavedView",
     "Staff",
     "StandingYes",
+    "StopLink",
     "StockCount",
     "StockLevel",
     "StockMovement",

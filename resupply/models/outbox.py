@@ -2,6 +2,7 @@
 
 import uuid
 
+from django.conf import settings
 from django.db import models
 from django.db.models import Q
 
@@ -51,6 +52,19 @@ class Message(models.Model):
     """A send broke off after it had begun, so the message may have arrived; it is tried only once more."""
     finished_at = models.DateTimeField(null=True)
     address = models.CharField(max_length=254, blank=True)
+    provider_ref = models.CharField(max_length=128, blank=True, default="", db_default="")
+    """The carrier's own name for it, by which it tells later what became of it."""
+    delivered_at = models.DateTimeField(null=True, blank=True)
+    bounced_at = models.DateTimeField(null=True, blank=True)
+    bounce_detail = models.CharField(max_length=200, blank=True, default="", db_default="")
+    resend_of = models.ForeignKey("self", models.PROTECT, null=True, blank=True, related_name="resends")
+    """The message that a member of staff had sent once more."""
+    handled_at = models.DateTimeField(null=True, blank=True)
+    """When somebody saw that it did not arrive, and said what came of it in `handled_note`."""
+    handled_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    handled_note = models.CharField(max_length=300, blank=True, default="", db_default="")
     subject = models.CharField(max_length=200, blank=True)
     body_text = models.TextField(blank=True)
     last_error = models.CharField(max_length=200, blank=True)
@@ -58,9 +72,9 @@ class Message(models.Model):
     class Meta:
         constraints = [
             models.UniqueConstraint(
-                fields=["patient", "channel", "day"],
+                fields=["patient", "day"],
                 name="one_message_per_patient_and_day",
-                condition=~Q(purpose__in=REPLIES) & Q(recall=None),
+                condition=~Q(purpose__in=REPLIES) & Q(recall=None, resend_of=None),
             ),
             models.UniqueConstraint(
                 fields=["patient", "channel", "recall"],
@@ -73,7 +87,16 @@ class Message(models.Model):
                 fields=["not_before", "id"],
                 name="message_to_send",
                 condition=Q(state__in=["waiting", "sending"]),
-            )
+            ),
+            models.Index(
+                fields=["provider_ref"], name="message_by_provider_ref", condition=~Q(provider_ref="")
+            ),
+            models.Index(
+                fields=["-finished_at", "id"],
+                name="message_gone_wrong",
+                condition=(Q(state="failed") | Q(bounced_at__isnull=False)) & Q(handled_at=None),
+            ),
+            models.Index(fields=["patient", "day"], name="message_by_day"),
         ]
 
     def __str__(self) -> str:
@@ -105,6 +128,44 @@ class MessageReason(models.Model):
 
     def __str__(self) -> str:
         return f"{self.step} {self.kind}"
+
+
+class MessageOccasion(models.Model):
+    """Why a message is sent besides a refill: a part change, a follow-up, a link that ends, a welcome.
+
+    `purpose` is one of `rules.reminders.Purpose`; `key` names the occasion among those of the patient and
+    purpose, `on` is its day. An occasion is written about once; one that no longer held, or whose message never
+    went out, does not stand.
+    """
+
+    message = models.ForeignKey(Message, models.PROTECT, related_name="occasions")
+    patient = models.ForeignKey(Patient, models.PROTECT, related_name="+")
+    purpose = models.CharField(max_length=16)
+    key = models.CharField(max_length=60)
+    on = models.DateField()
+    stands = models.BooleanField(default=True)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["patient", "purpose", "key"], name="occasion_once", condition=Q(stands=True)
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.purpose} {self.on}"
+
+
+class StopLink(models.Model):
+    """The one-click way out that one copy of a mail carried (RFC 8058): only the hash of its token is kept."""
+
+    message = models.ForeignKey(Message, models.PROTECT, related_name="stop_links")
+    token_hash = models.CharField(max_length=64, unique=True, editable=False)
+    made_at = models.DateTimeField()
+    used_at = models.DateTimeField(null=True, blank=True)
+
+    def __str__(self) -> str:
+        return f"stop link {self.pk}"
 
 
 class Heartbeat(models.Model):

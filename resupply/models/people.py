@@ -11,6 +11,7 @@ from django.utils import timezone
 
 from resupply.models.base import Voidable, tracked
 from resupply.models.imports import ImportBatch
+from resupply.rules.purposes import Purpose
 
 
 @tracked
@@ -184,17 +185,30 @@ class Channel(models.TextChoices):
 
 @tracked
 class Consent(Voidable):
-    """A patient's yes or no to messages on a channel; the newest standing record counts, none means no."""
+    """A patient's yes or no to a channel, for one purpose or (`purpose` empty) for every purpose.
+
+    The newest standing record that covers channel and purpose counts; none means no (`rules/consents.py`).
+    `how` says how it was given, `on_paper` that it is signed.
+    """
 
     patient = models.ForeignKey(Patient, models.PROTECT, related_name="consents")
     channel = models.CharField(max_length=8, choices=Channel)
+    purpose = models.CharField(max_length=16, blank=True, default="", db_default="")
     granted = models.BooleanField()
     given_on = models.DateField()
     how = models.CharField(max_length=120)
+    on_paper = models.BooleanField(default=False, db_default=False)
     batch = models.ForeignKey(ImportBatch, models.PROTECT, null=True, blank=True, related_name="consents")
 
     class Meta(Voidable.Meta):
         indexes = [models.Index(fields=["patient", "channel", "-id"], name="consent_newest")]
+        constraints = [
+            *Voidable.Meta.constraints,
+            models.CheckConstraint(
+                condition=Q(purpose__in=["", *(purpose.value for purpose in Purpose)]),
+                name="consent_purpose_is_known",
+            ),
+        ]
 
     def __str__(self) -> str:
         return f"consent {self.pk}"

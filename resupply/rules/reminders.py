@@ -35,6 +35,9 @@ from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
+from resupply.rules.purposes import Purpose as Purpose
+from resupply.rules.purposes import of_step as of_step
+
 
 @dataclass(frozen=True, slots=True)
 class ReminderStep:

@@ -15,7 +15,7 @@ time. What could not be sent within its day is cancelled; the next day's sweep s
 """
 
 import logging
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from time import monotonic
@@ -26,13 +26,15 @@ from django.db.models import F, Q, QuerySet
 from resupply.models import Message, MessageReason, MessageState
 from resupply.queries.reminders import Queued, look_again
 from resupply.rules.sending import MOST_ATTEMPTS, Answer, Carrier, Letter, Note, Outcome, Verdict, after
+from resupply.services import bounces
 from resupply.services.questions import make_link
 
 log = logging.getLogger(__name__)
 
 LEASE = timedelta(seconds=120)
-TIME = timedelta(seconds=25)
-"""A call of `deliver` begins no message later than this: a task has to end before its hard limit, and that
+TIME = timedelta(seconds=5)
+"""A call of `deliver` begins no message later than this. A worker that is told to end gives its tasks 8 seconds,
+so none is cut off amid a mail, which would cost a copy. A task has to end before its hard limit too, and that
 before the lease."""
 BATCH = 50
 
@@ -73,24 +75,29 @@ class _Moments:
         return self._now + self.spent()
 
 
-def deliver(open_carrier: Callable[[], Carrier], *, now: datetime) -> Delivered:
-    """Send what is due, in batches with a carrier each, until nothing is left or the time is up."""
+def deliver(carriers: Mapping[str, Callable[[], Carrier]], *, now: datetime) -> Delivered:
+    """Send what is due, in batches with a carrier each, until nothing is left or the time is up.
+
+    `carriers` by channel, each taking its turn; a message of a channel that has none waits. A carrier that
+    cannot be reached is left alone until the next call.
+    """
     moments = _Moments(now)
-    sent = 0
-    while moments.spent() < TIME:
+    sent, going = 0, list(carriers)
+    while going and moments.spent() < TIME:
         settle(now=moments.now())
-        claims = claim(now=moments.now())
-        if not claims:
-            return Delivered(sent, is_cut_short=False)
-        carrier = open_carrier()
-        try:
-            went, goes_on = _send_batch(claims, carrier, moments)
-        finally:
-            carrier.close()
-        sent += went
-        if not goes_on:
-            return Delivered(sent, is_cut_short=False)
-    return Delivered(sent, is_cut_short=True)
+        for channel in tuple(going):
+            claims = claim(now=moments.now(), channel=channel) if moments.spent() < TIME else []
+            goes_on = bool(claims)
+            if claims:
+                carrier = carriers[channel]()
+                try:
+                    went, goes_on = _send_batch(claims, carrier, moments)
+                finally:
+                    carrier.close()
+                sent += went
+            if not goes_on and moments.spent() < TIME:
+                going.remove(channel)
+    return Delivered(sent, is_cut_short=bool(going))
 
 
 def _send_batch(claims: list[Claim], carrier: Carrier, moments: _Moments) -> tuple[int, bool]:
@@ -129,8 +136,10 @@ def _send_one(held: Claim, queued: Queued, carrier: Carrier, moments: _Moments) 
     assert answer is not None  # noqa: S101 - for the type checker
     verdict = after(answer.outcome, attempts=held.attempts, is_unsure=held.is_unsure)
     kept = replace(letter, text=_without(letter.text, note.token)) if letter is not None else None
-    if finish(held, verdict, kept, answer.detail, now=moments.now()):
+    if finish(held, verdict, kept, answer, now=moments.now()):
         _free(MessageReason.objects.filter(pk__in=queued.fallen))
+        if answer.outcome is Outcome.REFUSED:
+            bounces.note_bad_address(held.message_id, answer.detail, now=moments.now())
     log.info("message %s: %s %s", queued.note.key, answer.outcome.value, answer.detail)
     return answer.outcome
 
@@ -170,12 +179,13 @@ def settle(*, now: datetime) -> int:
     return count + len(late)
 
 
-def claim(*, now: datetime, batch: int = BATCH) -> list[Claim]:
-    """Take up to `batch` messages whose time has come and that nobody holds."""
+def claim(*, now: datetime, batch: int = BATCH, channel: str | None = None) -> list[Claim]:
+    """Take up to `batch` messages (of one channel) whose time has come and that nobody holds."""
+    ours = {} if channel is None else {"channel": channel}
     with transaction.atomic():
         rows = list(
             _unheld(now)
-            .filter(not_before__lte=now, expires_at__gt=now)
+            .filter(not_before__lte=now, expires_at__gt=now, **ours)
             .order_by("not_before", "id")
             .select_for_update(skip_locked=True)
             .only("state", "fence", "attempts", "is_unsure")[:batch]
@@ -210,11 +220,12 @@ def begin(held: Claim, *, now: datetime) -> bool:
         return bool(cursor.rowcount == 1)
 
 
-def finish(held: Claim, verdict: Verdict, letter: Letter | None, detail: str, *, now: datetime) -> bool:
+def finish(held: Claim, verdict: Verdict, letter: Letter | None, answer: Answer, *, now: datetime) -> bool:
     """Record what became of a message, if it is still ours; what was sent is kept as it was sent."""
     changes: dict[str, object] = {
         "state": verdict.fate.value,
-        "last_error": detail[:200],
+        "last_error": answer.detail[:200],
+        "provider_ref": answer.reference[:128],
         "is_unsure": verdict.is_unsure,
         "leased_until": None,
     }

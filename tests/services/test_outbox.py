@@ -37,14 +37,14 @@ def the_message() -> Message:
 
 def test_nothing_waiting_opens_no_connection() -> None:
     carrier = KeepingCarrier()
-    assert outbox.deliver(carrier, now=NOW) == outbox.Delivered(0, is_cut_short=False)
+    assert outbox.deliver({"mail": carrier}, now=NOW) == outbox.Delivered(0, is_cut_short=False)
     assert carrier.opened == 0
 
 
 def test_a_waiting_message_is_sent_once_and_kept_as_sent(patient: Patient) -> None:
     carrier = KeepingCarrier()
-    assert outbox.deliver(carrier, now=NOW).sent == 1
-    assert outbox.deliver(carrier, now=NOW + MINUTE).sent == 0
+    assert outbox.deliver({"mail": carrier}, now=NOW).sent == 1
+    assert outbox.deliver({"mail": carrier}, now=NOW + MINUTE).sent == 0
     (letter,) = carrier.letters
     message = the_message()
     assert letter.key == str(message.public_id)
@@ -58,8 +58,8 @@ def test_a_waiting_message_is_sent_once_and_kept_as_sent(patient: Patient) -> No
 def test_a_message_waits_for_its_time(patient: Patient) -> None:
     Message.objects.update(not_before=NOW + MINUTE)
     carrier = KeepingCarrier()
-    assert outbox.deliver(carrier, now=NOW).sent == 0
-    assert outbox.deliver(carrier, now=NOW + MINUTE).sent == 1
+    assert outbox.deliver({"mail": carrier}, now=NOW).sent == 0
+    assert outbox.deliver({"mail": carrier}, now=NOW + MINUTE).sent == 1
 
 
 def test_the_highest_step_gives_the_wording(patient: Patient) -> None:
@@ -69,7 +69,7 @@ def test_the_highest_step_gives_the_wording(patient: Patient) -> None:
         message=message, patient=patient, kind="mask", step="overdue_2", supply_ends_on=TODAY - timedelta(30)
     )
     carrier = KeepingCarrier()
-    outbox.deliver(carrier, now=NOW)
+    outbox.deliver({"mail": carrier}, now=NOW)
     assert carrier.letters[0].subject == "overdue_2"
 
 
@@ -101,7 +101,7 @@ def test_what_is_no_longer_needed_is_cancelled(
 ) -> None:
     happens(patient)
     carrier = KeepingCarrier()
-    outbox.deliver(carrier, now=NOW)
+    outbox.deliver({"mail": carrier}, now=NOW)
     assert carrier.tried == 0, sentence
     message = the_message()
     assert (message.state, message.last_error) == ("cancelled", outbox.NOT_NEEDED)
@@ -111,12 +111,12 @@ def test_what_is_no_longer_needed_is_cancelled(
 def test_a_cancelled_reason_is_written_about_when_it_holds_again(patient: Patient) -> None:
     """A dispense entered by mistake and voided the next day: the reminder comes a day late, not never."""
     PlanLine.objects.update(ask_from=TODAY + timedelta(60))
-    outbox.deliver(KeepingCarrier(), now=NOW)
+    outbox.deliver({"mail": KeepingCarrier()}, now=NOW)
     PlanLine.objects.update(ask_from=TODAY - timedelta(30))
     assert enqueue_due(now=NOW) == 0  # one message a day, also where that one was cancelled
     tomorrow = NOW + timedelta(days=1)
     assert enqueue_due(now=tomorrow) == 1
-    assert outbox.deliver(KeepingCarrier(), now=tomorrow).sent == 1
+    assert outbox.deliver({"mail": KeepingCarrier()}, now=tomorrow).sent == 1
 
 
 def test_a_reason_that_fell_is_left_out_and_the_rest_is_sent(patient: Patient) -> None:
@@ -125,7 +125,7 @@ def test_a_reason_that_fell_is_left_out_and_the_rest_is_sent(patient: Patient) -
         message=the_message(), patient=patient, kind="tubing", step="due", supply_ends_on=TODAY
     )
     PlanLine.objects.filter(pk=tubing.pk).update(paused_from=TODAY)
-    assert outbox.deliver(KeepingCarrier(), now=NOW).sent == 1
+    assert outbox.deliver({"mail": KeepingCarrier()}, now=NOW).sent == 1
     assert dict(MessageReason.objects.values_list("kind", "stands")) == {"cushion": True, "tubing": False}
 
 
@@ -133,21 +133,21 @@ def test_a_reason_that_fell_is_left_out_and_the_rest_is_sent(patient: Patient) -
 
 
 def test_refused_for_good_fails_in_sight(patient: Patient) -> None:
-    outbox.deliver(KeepingCarrier([REFUSED]), now=NOW)
+    outbox.deliver({"mail": KeepingCarrier([REFUSED])}, now=NOW)
     message = the_message()
     assert (message.state, message.last_error) == ("failed", REFUSED.detail)
     assert message.address == patient.email
-    assert outbox.deliver(KeepingCarrier(), now=NOW + timedelta(hours=2)).sent == 0
+    assert outbox.deliver({"mail": KeepingCarrier()}, now=NOW + timedelta(hours=2)).sent == 0
 
 
 def test_refused_for_now_waits_longer_each_time_and_gives_up(patient: Patient) -> None:
     carrier = KeepingCarrier([LATER] * MOST_ATTEMPTS)
     moment, waits = NOW, []
     for _ in range(MOST_ATTEMPTS):
-        outbox.deliver(carrier, now=moment)
+        outbox.deliver({"mail": carrier}, now=moment)
         message = the_message()
         waits.append(round((message.not_before - moment).total_seconds() / 60))
-        assert outbox.deliver(carrier, now=message.not_before - timedelta(seconds=1)).sent == 0
+        assert outbox.deliver({"mail": carrier}, now=message.not_before - timedelta(seconds=1)).sent == 0
         moment = message.not_before + timedelta(seconds=1)
     assert waits[:-1] == [1, 5, 15, 30, 60]
     assert carrier.tried == MOST_ATTEMPTS
@@ -156,8 +156,8 @@ def test_refused_for_now_waits_longer_each_time_and_gives_up(patient: Patient) -
 
 def test_refused_for_now_is_sent_at_the_next_attempt(patient: Patient) -> None:
     carrier = KeepingCarrier([LATER])
-    assert outbox.deliver(carrier, now=NOW).sent == 0
-    assert outbox.deliver(carrier, now=NOW + 2 * MINUTE).sent == 1
+    assert outbox.deliver({"mail": carrier}, now=NOW).sent == 0
+    assert outbox.deliver({"mail": carrier}, now=NOW + 2 * MINUTE).sent == 1
     assert the_message().attempts == 2
 
 
@@ -167,16 +167,16 @@ def test_no_connection_holds_all_back_and_counts_no_attempt() -> None:
     enqueue_due(now=NOW)
     down = KeepingCarrier([UNREACHABLE] * 100)
     for minutes in range(0, 60, 3):
-        outbox.deliver(down, now=NOW + minutes * MINUTE)
+        outbox.deliver({"mail": down}, now=NOW + minutes * MINUTE)
     assert down.tried == 20  # one of the batch is tried each time, not five
     assert set(Message.objects.values_list("state", "attempts")) == {("waiting", 0)}
-    assert outbox.deliver(KeepingCarrier(), now=NOW + 63 * MINUTE).sent == 5
+    assert outbox.deliver({"mail": KeepingCarrier()}, now=NOW + 63 * MINUTE).sent == 5
 
 
 def test_broken_off_is_tried_once_more_and_then_left_to_a_person(patient: Patient) -> None:
     carrier = KeepingCarrier([UNSURE, UNSURE])
     for minutes in (0, 2, 10, 60):
-        outbox.deliver(carrier, now=NOW + minutes * MINUTE)
+        outbox.deliver({"mail": carrier}, now=NOW + minutes * MINUTE)
     assert carrier.tried == 2
     assert (the_message().state, the_message().is_unsure) == ("failed", True)
 
@@ -191,7 +191,7 @@ def test_a_fault_in_the_wording_does_not_keep_the_others_from_going_out() -> Non
                 raise KeyError(note.given_name)
             return super().compose(note)
 
-    assert outbox.deliver(Stumbling(), now=NOW).sent == 1
+    assert outbox.deliver({"mail": Stumbling()}, now=NOW).sent == 1
     assert Message.objects.get(patient=second).state == "sent"
     stumbled = Message.objects.get(patient=first)
     assert (stumbled.state, stumbled.last_error) == ("waiting", "KeyError")
@@ -203,11 +203,11 @@ def test_an_outage_of_days_loses_nothing_and_floods_nobody() -> None:
     down = KeepingCarrier([UNREACHABLE] * 1000)
     for hours in range(72):
         enqueue_due(now=NOW + timedelta(hours=hours))
-        outbox.deliver(down, now=NOW + timedelta(hours=hours))
+        outbox.deliver({"mail": down}, now=NOW + timedelta(hours=hours))
     carrier = KeepingCarrier()
     for hours in range(72, 96):
         enqueue_due(now=NOW + timedelta(hours=hours))
-        outbox.deliver(carrier, now=NOW + timedelta(hours=hours))
+        outbox.deliver({"mail": carrier}, now=NOW + timedelta(hours=hours))
     assert [letter.subject for letter in carrier.letters] == ["due"]
     states = Message.objects.order_by("day").values_list("state", "last_error")
     assert list(states) == [("cancelled", outbox.TOO_LATE)] * 3 + [("sent", "")]
@@ -227,7 +227,7 @@ def test_killed_before_it_began_is_no_doubt(patient: Patient) -> None:
     """Workers that die with a claim in hand cost attempts, but never a message that nobody tried."""
     outbox.claim(now=NOW)
     outbox.claim(now=NOW + outbox.LEASE)
-    assert outbox.deliver(KeepingCarrier(), now=NOW + 2 * outbox.LEASE).sent == 1
+    assert outbox.deliver({"mail": KeepingCarrier()}, now=NOW + 2 * outbox.LEASE).sent == 1
     assert not the_message().is_unsure
 
 
@@ -248,7 +248,7 @@ def test_a_message_that_kills_every_worker_is_given_up(patient: Patient) -> None
     for _ in range(MOST_ATTEMPTS):
         assert outbox.claim(now=moment)
         moment += outbox.LEASE
-    assert outbox.deliver(KeepingCarrier(), now=moment).sent == 0
+    assert outbox.deliver({"mail": KeepingCarrier()}, now=moment).sent == 0
     assert (the_message().state, the_message().last_error) == ("failed", outbox.GAVE_UP)
 
 
@@ -271,12 +271,12 @@ def test_a_frozen_worker_can_neither_begin_nor_overwrite(patient: Patient) -> No
     (awake,) = outbox.claim(now=NOW + outbox.LEASE)
     assert not outbox.begin(frozen, now=NOW + outbox.LEASE)
     assert outbox.begin(awake, now=NOW + outbox.LEASE)
-    assert not outbox.finish(frozen, refused, letter, "late", now=NOW + outbox.LEASE)
+    assert not outbox.finish(frozen, refused, letter, LATER, now=NOW + outbox.LEASE)
     outbox.cancel(frozen, now=NOW + outbox.LEASE)
     outbox.give_back([frozen], now=NOW + outbox.LEASE, wait=timedelta(0))
     assert the_message().state == MessageState.SENDING
-    assert outbox.finish(awake, sent, letter, "", now=NOW + outbox.LEASE)
-    assert not outbox.finish(frozen, refused, letter, "late", now=NOW + outbox.LEASE)
+    assert outbox.finish(awake, sent, letter, Answer(Outcome.ACCEPTED), now=NOW + outbox.LEASE)
+    assert not outbox.finish(frozen, refused, letter, LATER, now=NOW + outbox.LEASE)
     assert the_message().state == MessageState.SENT
     assert MessageReason.objects.get().stands
 
@@ -297,7 +297,7 @@ def test_batches_go_on_until_nothing_is_left() -> None:
         make_due_patient()
     enqueue_due(now=NOW)
     carrier = KeepingCarrier()
-    assert outbox.deliver(carrier, now=NOW) == outbox.Delivered(outbox.BATCH + 3, is_cut_short=False)
+    assert outbox.deliver({"mail": carrier}, now=NOW) == outbox.Delivered(outbox.BATCH + 3, is_cut_short=False)
     assert carrier.opened == carrier.closed == 2  # one connection for a batch
     assert len({letter.key for letter in carrier.letters}) == outbox.BATCH + 3
 
@@ -309,13 +309,13 @@ def test_time_up_gives_the_rest_back(monkeypatch: pytest.MonkeyPatch) -> None:
     ticks = iter(range(0, 10_000, 3))  # every look at the clock takes three seconds
     monkeypatch.setattr(outbox, "monotonic", lambda: next(ticks))
     carrier = KeepingCarrier()
-    delivered = outbox.deliver(carrier, now=NOW)
+    delivered = outbox.deliver({"mail": carrier}, now=NOW)
     assert delivered.is_cut_short
     assert 0 < delivered.sent < 5
     left = Message.objects.exclude(state="sent")
     assert set(left.values_list("state", "attempts", "leased_until")) == {("waiting", 0, None)}
     monkeypatch.undo()
-    assert outbox.deliver(carrier, now=NOW + MINUTE).sent == 5 - delivered.sent
+    assert outbox.deliver({"mail": carrier}, now=NOW + MINUTE).sent == 5 - delivered.sent
 
 
 @pytest.mark.django_db(transaction=True)
@@ -329,7 +329,7 @@ def test_two_workers_at_once_send_each_message_once() -> None:
     def work(carrier: KeepingCarrier) -> int:
         barrier.wait()
         try:
-            return outbox.deliver(carrier, now=NOW).sent
+            return outbox.deliver({"mail": carrier}, now=NOW).sent
         finally:
             connection.close()
 
@@ -362,5 +362,5 @@ def test_nothing_is_locked_while_a_message_is_being_sent() -> None:
         worker.start()
         worker.join(timeout=10)
 
-    assert outbox.deliver(KeepingCarrier(on_send=change_everything), now=NOW).sent == 1
+    assert outbox.deliver({"mail": KeepingCarrier(on_send=change_everything)}, now=NOW).sent == 1
     assert done == [True]

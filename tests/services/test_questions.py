@@ -61,7 +61,7 @@ def sweep(now: datetime = NOW) -> int:
 
 def send(now: datetime = NOW) -> LinkCarrier:
     carrier = LinkCarrier()
-    outbox.deliver(carrier, now=now)
+    outbox.deliver({"mail": carrier}, now=now)
     return carrier
 
 
@@ -186,7 +186,7 @@ def test_killed_between_send_and_mark_both_copies_lead_to_the_question() -> None
 
     first = LinkCarrier(on_send=die)
     with pytest.raises(Killed):
-        outbox.deliver(first, now=NOW)
+        outbox.deliver({"mail": first}, now=NOW)
     second = send(NOW + timedelta(minutes=5))
     assert len(second.letters) == 1
     assert first.tokens != second.tokens

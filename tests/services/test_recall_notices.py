@@ -70,7 +70,7 @@ def test_a_message_goes_out_beside_one_of_the_day_and_names_no_part(mailoutbox: 
     window = {"created_at": NOW, "not_before": NOW, "expires_at": NOW + DAY, "day": TODAY}
     Message.objects.create(patient=person, channel="mail", purpose="refill", state="sent", **window)
     recall_notices.open_notice(make_recall(title="Recall of cushions"), **BY)
-    outbox.deliver(MailCarrier, now=NOW + timedelta(hours=2))
+    outbox.deliver({"mail": MailCarrier}, now=NOW + timedelta(hours=2))
     sent = Message.objects.get(purpose="recall")
     assert (sent.state, sent.address) == ("sent", "ana@patients.example")
     (mail,) = mailoutbox

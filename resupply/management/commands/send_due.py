@@ -6,7 +6,7 @@ from django.conf import settings
 from django.core.management.base import BaseCommand
 
 from resupply import clock
-from resupply.delivery.mail import MailCarrier
+from resupply.delivery.carriers import carriers
 from resupply.services import outbox, plans, questions, reminders
 
 
@@ -22,6 +22,6 @@ class Command(BaseCommand):
         questions.tidy(now=clock.now())
         queued = reminders.enqueue_due(now=clock.now(), by_link=settings.ANSWER_BY_LINK)
         sent = 0
-        while (delivered := outbox.deliver(MailCarrier, now=clock.now())).is_cut_short:
+        while (delivered := outbox.deliver(carriers(), now=clock.now())).is_cut_short:
             sent += delivered.sent
         self.stdout.write(f"queued {queued}, sent {sent + delivered.sent}")

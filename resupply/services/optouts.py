@@ -1,0 +1,77 @@
+"""Opt-outs: a no to a channel, or to all of them, that holds from this moment on.
+
+What waits to be sent is cancelled in the same transaction. What a worker holds is looked at again right before
+it goes out (`queries.reminders.look_again`), so nothing leaves after the commit but what was handed over before.
+"""
+
+from datetime import datetime
+
+from django.contrib.auth.base_user import AbstractBaseUser
+from django.db import transaction
+
+from resupply.models import (
+    Channel,
+    Consent,
+    Message,
+    MessageOccasion,
+    MessageReason,
+    MessageState,
+    Patient,
+)
+from resupply.rules.replies import REPLIES
+from resupply.services import plans
+from resupply.services.records import local_day, stamp
+
+STOPPABLE = (Channel.MAIL, Channel.TEXT, Channel.PHONE)
+"""Channels that an opt-out from everything ends; a letter by post is no reminder of this program."""
+OPTED_OUT = "The patient wants no such messages any more."
+
+
+def stop(
+    patient: Patient, *, channel: str | None, how: str, by: AbstractBaseUser | None, now: datetime
+) -> None:
+    """End messages on a channel (None: on all) for every purpose, at once; `how` says how it was asked for.
+
+    A second stop changes nothing.
+    """
+    channels = STOPPABLE if channel is None else (Channel(channel),)
+    with transaction.atomic():
+        plans.lock_patients([patient.pk])
+        for one in channels:
+            if not _is_stopped(patient, one):
+                Consent.objects.create(
+                    patient=patient,
+                    channel=one,
+                    granted=False,
+                    given_on=local_day(now, patient.time_zone),
+                    how=how[:120],
+                    **stamp(by, now),
+                )
+        drop_waiting(patient, channels, now=now)
+
+
+def drop_waiting(patient: Patient, channels: tuple[str, ...], *, now: datetime) -> int:
+    """Cancel what waits for a patient on these channels and nobody holds; the caller holds the patient's lock.
+
+    Its reasons are free for a later message. Replies to a text and notices of a recall are no reminders.
+    """
+    waiting = Message.objects.filter(
+        patient=patient, channel__in=channels, state=MessageState.WAITING, leased_until=None, recall=None
+    ).exclude(purpose__in=REPLIES)
+    keys = list(waiting.select_for_update(skip_locked=True).values_list("pk", flat=True))
+    doubtful = Message.objects.filter(pk__in=keys, is_unsure=True).values("pk")
+    MessageReason.objects.filter(message__in=keys, stands=True).exclude(message__in=doubtful).update(
+        stands=False
+    )
+    MessageOccasion.objects.filter(message__in=keys, stands=True).exclude(message__in=doubtful).update(
+        stands=False
+    )
+    return Message.objects.filter(pk__in=keys).update(
+        state=MessageState.CANCELLED, finished_at=now, last_error=OPTED_OUT
+    )
+
+
+def _is_stopped(patient: Patient, channel: str) -> bool:
+    """Whether the newest standing record of a channel is a no to everything."""
+    newest = Consent.objects.filter(patient=patient, channel=channel, voided_at=None).order_by("-pk").first()
+    return newest is not None and not newest.granted and newest.purpose == ""
