@@ -216,7 +216,7 @@ def test_the_desk_gives_the_link_and_hears_of_a_sore_spot(
     desk.get_by_label("Calendar address").wait_for()
     desk.locator(".account summary").click()
     desk.get_by_role("button", name="Sign out").click()  # forms work on a page that tells nobody its path
-    expect(desk.get_by_role("heading", level=1)).to_have_text("You are signed out")
+    expect(desk.get_by_role("heading", level=1)).to_have_text("Sign in")
     assert critic.found == []
 
 

@@ -21,6 +21,7 @@ from resupply.models import (
     ImportBatch,
     Location,
     Patient,
+    PatientReport,
     PatientStatus,
     Payer,
     RefillAnswer,
@@ -29,7 +30,17 @@ from resupply.rules.cleaning import cleaning_tasks
 from resupply.rules.kinds import Kind
 from resupply.rules.periods import Period, Unit
 from resupply.rules.tables import part_types
-from resupply.services import answers, corrections, dispensing, events, exchanges, people, plans, policies
+from resupply.services import (
+    answers,
+    corrections,
+    dispensing,
+    events,
+    exchanges,
+    own_page,
+    people,
+    plans,
+    policies,
+)
 from resupply.services.importing import import_folder
 from resupply.services.importing.undo import undo_import
 from tests import builders
@@ -310,6 +321,37 @@ def answer(draw: st.DrawFn) -> Write:
 
 
 @st.composite
+def on_the_own_page(draw: st.DrawFn) -> Write:
+    """What a patient does alone: part changes, pauses, reports, days of cleaning, and the undoing of each."""
+    what = draw(
+        st.sampled_from(["changed", "stop", "again", "pause again", "days", "told", "undo", "undo change"])
+    )
+    number, kind, place = draw(whose), draw(kinds), draw(st.integers(0, 5))
+
+    def act(world: World) -> object:
+        patient, now = world.patient(number), world.now
+        if what == "changed":
+            return own_page.changed(patient, kind=kind, now=now)
+        if what == "stop":
+            return own_page.stop_using(patient, why="at my sister's", now=now)
+        if what == "again":
+            return own_page.use_again(patient, now=now)
+        if what == "pause again":
+            return own_page.pause_again(patient, now=now)
+        if what == "days":
+            return own_page.set_cleaning_days(patient, weekday=place, month_day=31 - place, hour=20, now=now)
+        if what == "told":
+            return own_page.report(patient, told=["leak", "ill"][place % 2], note="", now=now)
+        if what == "undo":
+            told = _some(PatientReport, place)
+            return told and own_page.undo_report(told, now=now)
+        swap = _some(Event.objects.filter(by_patient=True), place)
+        return swap and own_page.undo_change(swap, now=now)
+
+    return act
+
+
+@st.composite
 def undone(draw: st.DrawFn) -> Write:
     """An import taken back as a whole, where there is one that stands."""
     which = draw(st.integers(0, 5))
@@ -345,6 +387,7 @@ def any_write() -> st.SearchStrategy[Write]:
         void(),
         correction(),
         answer(),
+        on_the_own_page(),
         version(),
         person(),
         imported(),
@@ -353,9 +396,11 @@ def any_write() -> st.SearchStrategy[Write]:
     )
 
 
-def _some(model: Any, place: int) -> Any:
-    """A standing record, by its place in the order of recording; None where there are none."""
-    standing = model.objects.filter(voided_at=None).order_by("pk")
+def _some(of: Any, place: int) -> Any:
+    """A standing record, by its place in the order of recording; None where there are none. `of`: a model, or
+    some of its rows.
+    """
+    standing = getattr(of, "objects", of).filter(voided_at=None).order_by("pk")
     return standing[place % count] if (count := standing.count()) else None
 
 

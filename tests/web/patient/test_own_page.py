@@ -711,15 +711,19 @@ def test_reports_reach_the_desk_and_the_therapist_until_seen_to(
     inside.post(at(issued, "report", "sore"), {"note": "bridge of the nose"})
     inside.post(at(issued, "report", "ill"))
     inside.post(at(issued, "changed"), {"kind": "tubing"})
+    inside.post(at(issued, "pause"), {"note": "in hospital"})
     staff = Client()
     staff.force_login(make_staff("administrator").user)
     today = staff.get("/").text
     assert "“bridge of the nose”" in today
     assert "Part changed, no spare on record" in today
     assert "Was ill" not in today
+    assert "Not using the equipment" in today, "a pause is followed up by a person"
+    assert "“in hospital”" in today
     work = staff.get(reverse("therapist:work")).text
     assert "sore spot" in work
     assert "no spare on record" not in work
+    assert "not using the equipment" in work.lower()
     row = PatientReport.objects.get(told="sore")
     handled = reverse("desk:report_handled", args=[row.public_id])
     assert staff.post(handled, {"note": ""}).status_code == 422
