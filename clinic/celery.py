@@ -30,10 +30,11 @@ _TRANSPORT = {
     "visibility_timeout": VISIBILITY_TIMEOUT,
     "unacked_restore_interval": 10,
     "unacked_restore_throttle": 1,
-    "socket_timeout": 20,
+    # A line that went silent is noticed within these two together, so before the next heartbeat is due.
+    "socket_timeout": 5,
+    "health_check_interval": 5,
     "socket_connect_timeout": 5,
     "socket_keepalive": True,
-    "health_check_interval": 10,
 }
 
 if settings.DEMO:  # a trial may well run as root; in a deployment the warning stands

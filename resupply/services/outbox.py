@@ -33,9 +33,9 @@ log = logging.getLogger(__name__)
 
 LEASE = timedelta(seconds=120)
 TIME = timedelta(seconds=5)
-"""A call of `deliver` begins no message later than this. A worker that is told to end gives its tasks 8 seconds,
-so none is cut off amid a mail, which would cost a copy. A task has to end before its hard limit too, and that
-before the lease."""
+"""A call of `deliver` begins no message later than this. A worker that is told to end gives its tasks 8
+seconds, so none is cut off amid a mail, which would cost a copy. A task has to end before its hard limit too, and
+that before the lease."""
 BATCH = 50
 
 NOT_NEEDED = "No longer needed when its time came."

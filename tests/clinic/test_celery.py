@@ -8,6 +8,8 @@ from django.conf import settings
 from django.db import connection
 
 from clinic.celery import HARD_LIMIT, VISIBILITY_TIMEOUT, app
+from clinic.supervisor import STOP_PATIENCE
+from resupply.services import outbox
 
 
 def test_a_task_ends_before_redis_hands_it_to_another_worker() -> None:
@@ -18,6 +20,12 @@ def test_a_task_ends_before_redis_hands_it_to_another_worker() -> None:
         conf.result_backend_transport_options["visibility_timeout"],
         conf.visibility_timeout,
     } == {VISIBILITY_TIMEOUT}
+
+
+def test_a_worker_that_is_told_to_end_finishes_the_mail_in_hand() -> None:
+    """Compare `make test-faults ONLY="told to end"`."""
+    assert outbox.TIME.total_seconds() + 2 < app.conf.worker_soft_shutdown_timeout
+    assert app.conf.worker_soft_shutdown_timeout + 2 < STOP_PATIENCE
 
 
 def test_a_task_with_a_limit_of_its_own_ends_before_that_too() -> None:

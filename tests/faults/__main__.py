@@ -76,7 +76,7 @@ def _run(folder: Path, seed: int, reminders: int, names: list[str]) -> int:
             count = play(scenario, stand, reminders=number, random=Random(random.random()))
             say(table([count]).splitlines()[1])
             counts.append(count)
-            problems += count.problems(with_faults=scenario.strike is not None)
+            problems += count.problems(may_double=scenario.may_double)
     finally:
         stand.close()
         office.close()

@@ -55,6 +55,7 @@ class Breaking:
 
     def terminate(self) -> None:
         """SIGTERM to a worker under load, as every deployment of a new version does it; three times."""
+        self.stand.office.feels("unhurried")
         for _ in range(3):
             self._while_sending()
             worker = self.random.choice(self.stand.workers)

@@ -59,7 +59,7 @@ def divide_times(conf: Any, divisor: float) -> None:
     sending._UNREACHABLE_WAIT /= divisor
     settings.EMAIL_TIMEOUT /= divisor
     tasks.RING_LASTS /= divisor
-    for limit in ("task_time_limit", "task_soft_time_limit"):
+    for limit in ("task_time_limit", "task_soft_time_limit", "worker_soft_shutdown_timeout"):
         conf[limit] /= divisor
     transport = dict(conf.broker_transport_options)
     for wait in ("visibility_timeout", "socket_timeout", "health_check_interval"):

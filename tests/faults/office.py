@@ -16,6 +16,7 @@ from clinic import servers
 MOODS = {
     "takes": "takes every mail",
     "refuses": "says 451, not now, and keeps nothing",
+    "unhurried": "takes the mail and says so a twentieth of a second later",
     "slow": "takes the mail and says so half a second later",
     "sleeps": "takes the mail and says so after the sender's time-out",
     "cuts after": "takes the mail, says 250, and closes the connection",
@@ -126,8 +127,8 @@ class Office:
         return "250 OK"
 
     async def _behave(self, mood: str, server: SMTP) -> None:
-        if mood == "slow":
-            await asyncio.sleep(0.5)
+        if mood in {"unhurried", "slow"}:
+            await asyncio.sleep(0.05 if mood == "unhurried" else 0.5)
         elif mood == "sleeps":
             await asyncio.sleep(self._sleep)
         elif mood == "cuts before":

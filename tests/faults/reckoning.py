@@ -30,11 +30,11 @@ class Count:
     seconds: float = 0.0
     heartbeat: float | None = None
 
-    def problems(self, *, with_faults: bool) -> list[str]:
+    def problems(self, *, may_double: bool) -> list[str]:
         """Everything that breaks the promise."""
         found = [*self.lost, *self.unexpected, *self.wrong]
-        if self.duplicates and not with_faults:
-            found.append(f"{self.duplicates} duplicates without a fault")
+        if self.duplicates and not may_double:
+            found.append(f"{self.duplicates} duplicates where nothing excuses them")
         return [f"{self.scenario}: {what}" for what in found]
 
 

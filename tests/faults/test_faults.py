@@ -71,7 +71,7 @@ def test_nothing_is_lost_and_a_fault_costs_at_most_one_copy(stand: Stand) -> Non
     assert list(Message.objects.order_by("pk").values()) == before
 
     counts = [of(crowd, stand) for crowd in (killed, frozen, flushed)]
-    assert [problem for count in counts for problem in count.problems(with_faults=True)] == []
+    assert [problem for count in counts for problem in count.problems(may_double=True)] == []
     assert [count.duplicates for count in counts] == [1, 1, 0]
     assert [count.reminders for count in counts] == [12, 12, 12]
 
