@@ -51,6 +51,11 @@ class Curve:
     open: int
 
     @property
+    def dispensed(self) -> int:
+        """How many of them were dispensed."""
+        return self.observed - self.open
+
+    @property
     def tail(self) -> Fraction:
         """The share of which nobody knows when."""
         return self.steps[-1].share if self.steps else Fraction(1)

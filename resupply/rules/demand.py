@@ -87,7 +87,8 @@ class Tally:
             if chance > 0.0:
                 self.expected[week] += quantity * chance
                 self.variance[week] += quantity * quantity * chance * (1.0 - chance)
-                self.terms[week].append((quantity, chance))
+                if len(self.terms[week]) <= FEW:  # one more tells that there are many
+                    self.terms[week].append((quantity, chance))
         self.later += quantity * max(1.0 - sum(chances), 0.0)
 
     def ranges(self) -> list[tuple[int, int]]:

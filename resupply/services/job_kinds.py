@@ -1,5 +1,5 @@
 """Every module that registers a kind of job: imported by the door of the queue, so that workers know them."""
 
-from resupply.services import measures, overdue_files
+from resupply.services import measures, outlook, overdue_files
 
-__all__ = ["measures", "overdue_files"]
+__all__ = ["measures", "outlook", "overdue_files"]

@@ -31,6 +31,12 @@ _PLACES = [
         ("therapist:work", "therapist:follow_up", "therapist:nights", "therapist:plan", "therapist:payer"),
     ),
     ("Overdue", "manager:overdue", "overdue.see", ("manager:overdue", "manager:missing", "manager:view")),
+    (
+        "Outlook",
+        "manager:outlook",
+        "outlook.see",
+        ("manager:outlook", "manager:open_", "manager:weekdays", "manager:day_off"),
+    ),
     ("Measures", "manager:measures", "measures.see", ("manager:measures",)),
     ("Stock", "stock:shelves", "stock.see", ("stock:",)),
     (

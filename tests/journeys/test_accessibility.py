@@ -40,6 +40,7 @@ NO_PAGE = {
     "manager:missing_csv",
     "manager:measures_csv",
     "manager:catalogue_csv",
+    "manager:outlook_csv",
     "worklist_csv",
     "job_file",
     "stock:csv",

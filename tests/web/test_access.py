@@ -149,6 +149,9 @@ TABLE: dict[str, set[str]] = {
     "manager:recall_contact": CARE,
     "manager:recall_contact_void": CARE,
     "manager:open_days": LEAD,
+    "manager:outlook": LEAD,
+    "manager:outlook_csv": LEAD,
+    "manager:outlook_anew": LEAD,
     "manager:weekdays": LEAD,
     "manager:day_off": LEAD,
     "manager:open_again": LEAD,
@@ -244,7 +247,7 @@ WRITES |= {"manager:packet_find", "manager:packet_new"}
 OF_A_CONTACT = {"manager:recall_contact", "manager:recall_contact_void"}
 WRITES |= {"manager:notice_open", "manager:notice_close"} | OF_A_CONTACT
 OF_A_PACKET = {"manager:packet", "manager:packet_check", "manager:packet_pdf", "manager:packet_json"}
-WRITES |= {"manager:weekdays", "manager:day_off", "manager:open_again"}
+WRITES |= {"manager:weekdays", "manager:day_off", "manager:open_again", "manager:outlook_anew"}
 STOCK_SHOWN = {"stock:shelves", "stock:csv", "stock:to_order", "stock:ledger", "stock:back_orders"}
 WRITES |= {name for name in TABLE if name.startswith("stock:")} - STOCK_SHOWN
 ABOUT_A_PATIENT = {name for name in TABLE if name.startswith(("desk:", "therapist:"))} - NO_SUBJECT

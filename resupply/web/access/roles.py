@@ -80,6 +80,7 @@ WHO_MAY: dict[str, frozenset[Role]] = {
     "import.run": _LEAD,
     "job.see": _CARE,
     "open_days.change": _LEAD,
+    "outlook.see": _LEAD,
     "overdue.see": _LEAD,
     "overdue.mine": _CARE,
     "measures.see": _LEAD,

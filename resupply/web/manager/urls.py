@@ -8,6 +8,7 @@ from resupply.web.manager import (
     measures,
     missing,
     open_days,
+    outlook,
     overdue,
     overdue_acts,
     overdue_files,
@@ -63,6 +64,9 @@ urlpatterns = [
         "recalls/<uuid:public_id>/reach/<uuid:patient_id>/", recall_reach.contact, name="recall_contact"
     ),
     path("recall-contacts/<uuid:public_id>/void/", recall_reach.contact_void, name="recall_contact_void"),
+    path("outlook/", outlook.outlook, name="outlook"),
+    path("outlook.csv", outlook.outlook_csv, name="outlook_csv"),
+    path("outlook/anew/", outlook.outlook_anew, name="outlook_anew"),
     path("open-days/", open_days.open_days, name="open_days"),
     path("open-days/off/", open_days.day_off, name="day_off"),
     path("open-days/off/<uuid:public_id>/open/", open_days.open_again, name="open_again"),
