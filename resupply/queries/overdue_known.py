@@ -15,6 +15,7 @@ from typing import NamedTuple
 from resupply.models import (
     Act,
     BackOrder,
+    BadAddress,
     Channel,
     Consent,
     Contact,
@@ -27,6 +28,7 @@ from resupply.models import (
 )
 from resupply.queries.answers import NO_STANDS, standing_noes, standing_yeses
 from resupply.rules.next_steps import Known, Line, NextStep, next_step
+from resupply.rules.purposes import Purpose
 from resupply.rules.reminders import SAME_REFILL_DAYS
 
 BATCH = 500
@@ -81,7 +83,7 @@ class _Sent(NamedTuple):
 
 
 def looked_up(lines: Sequence[PlanLine], *, today: date) -> dict[int, Looked]:
-    """What is known about each line, by its key; the lines come with their patients. Nine queries."""
+    """What is known about each line, by its key; the lines come with their patients. Ten queries."""
     found = _Records({line.patient_id for line in lines}, today)
     return {line.pk: found.look(line) for line in lines}
 
@@ -100,6 +102,7 @@ class _Records:
     def __init__(self, patients: Collection[int], today: date) -> None:
         self.today = today
         self.consents = _consents(patients)
+        self.bad = _bad_addresses(patients)
         self.sent = _grouped(_messages(patients, today))
         self.contacts = _contacts(patients, today)
         self.answers = _answers(patients, today)
@@ -156,6 +159,10 @@ class _Records:
     def _known(self, line: PlanLine) -> Known:
         patient, key = line.patient, (line.patient_id, line.kind)
         says = {channel: self.consents.get((patient.pk, channel)) for channel in Channel.values}
+        bad_mail = self.bad.get((patient.pk, patient.email))
+        bad_text = self.bad.get((patient.pk, patient.phone))
+        by_mail = patient.email and says[Channel.MAIL] and not bad_mail
+        may = bool(by_mail or (patient.phone and says[Channel.TEXT] and not bad_text))
         about = {
             sent.message: sent
             for sent in self.sent.get(patient.pk, ())
@@ -172,10 +179,9 @@ class _Records:
             expected_on=self.orders.get(key),
             spoke_on=answer.contacted_on if answer else None,
             has_mail=bool(patient.email) or bool(patient.phone and says[Channel.TEXT]),
-            may_message=bool(patient.email and says[Channel.MAIL])
-            or bool(patient.phone and says[Channel.TEXT]),
+            may_message=may,
             mail_refused=not says[Channel.TEXT] and says[Channel.MAIL] is False,
-            failed_on=_failed_on(self.sent.get(patient.pk, ())),
+            failed_on=(None if may else bad_mail or bad_text) or _failed_on(self.sent.get(patient.pk, ())),
             has_phone=bool(patient.phone),
             may_call=says[Channel.PHONE] is not False,
             wrong_number_on=newest.on if newest and newest.outcome == Outcome.WRONG_NUMBER else None,
@@ -224,11 +230,19 @@ def _failed_on(sent: Iterable[_Sent]) -> date | None:
 
 
 def _consents(patients: Collection[int]) -> Mapping[tuple[int, str], bool]:
-    rows = Consent.objects.filter(patient__in=patients, voided_at=None)
+    """The newest standing yes or no to asking about a refill, by patient and channel."""
+    covers = ["", Purpose.QUESTION.value]
+    rows = Consent.objects.filter(patient__in=patients, purpose__in=covers, voided_at=None)
     rows = rows.order_by("patient_id", "channel", "-pk").distinct("patient_id", "channel")
     return {
         (patient, channel): yes for patient, channel, yes in rows.values_list("patient", "channel", "granted")
     }
+
+
+def _bad_addresses(patients: Collection[int]) -> dict[tuple[int, str], date]:
+    """Addresses that a carrier said do not exist, with the day it did; nobody has confirmed them since."""
+    rows = BadAddress.objects.filter(patient__in=patients, confirmed_at=None)
+    return {(row.patient_id, row.address): row.since.date() for row in rows}
 
 
 def _messages(patients: Collection[int], today: date) -> Iterable[_Sent]:

@@ -1,5 +1,5 @@
-"""Work on the overdue list of the demo clinic: lines assigned, a note, a snooze, a saved view, and supply at the
-ends of past months, which a worker works out once the demo runs.
+"""Work on the overdue list of the demo clinic: lines assigned, a note, a snooze, saved views, and supply at
+the ends of past months, which a worker works out once the demo runs.
 """
 
 from datetime import date, datetime, timedelta

@@ -89,7 +89,7 @@ def _supply(series: Series) -> str:
     points = now.in_supply / now.lines * 100 - before.in_supply / before.lines * 100
     if abs(points) < 0.05:
         return f"{said}, as at the end of {month_words(month)}"
-    more = "more" if points > 0 else "fewer"
+    more = "more" if points > 0 else "less"
     return f"{said}, {abs(points):.1f} points {more} than at the end of {month_words(month)}"
 
 

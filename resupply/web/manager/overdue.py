@@ -22,6 +22,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.bars import Total, with_share
 from resupply.web.manager.forms import OverdueForm, staff_of
+from resupply.web.manager.overdue_act_words import done_words
 from resupply.web.paging import filters_of, place_in, turned, with_filters
 from resupply.web.wording import kind_word
 
@@ -88,7 +89,8 @@ def overdue(request: StaffRequest) -> HttpResponse:
         "save_url": with_filters(request, "manager:view_save"),
         "query": query,
         "views": [(view, view.query == query) for view in _views(request.staff.user)],
-        "last_act": last_act(request),
+        "last_act": (last := last_act(request)),
+        "last_words": done_words(last, today=asked.today) if last else "",
         "is_narrowed": asked.wanted != OverdueFilter(location_ids=request.location_ids or None),
     }
     return render(request, "manager/overdue.html", context)

@@ -1,5 +1,6 @@
 """Acts on overdue lines in words: titles, buttons, and what was done and undone."""
 
+from collections.abc import Mapping
 from datetime import date
 
 from resupply.delivery.overdue_words import left_out_words, lines_words
@@ -16,7 +17,7 @@ BUTTONS = {Act.ASK: "Ask them", Act.ASSIGN: "Assign", Act.NOTE: "Write the note"
 
 
 def done_words(bulk: BulkAct, *, today: date) -> str:
-    """`3 lines snoozed until Thu 2 Apr: moving house. 1 left out: said not now.`"""
+    """`3 lines snoozed until Thu 2 Apr: moving house. Left out: 1 line (said not now).`"""
     lines = lines_words(bulk.lines_done)
     named = bulk.assigned_to
     who = (named.get_full_name() or named.get_username()) if named else "nobody any more"
@@ -26,8 +27,15 @@ def done_words(bulk: BulkAct, *, today: date) -> str:
         Act.NOTE: f"Note on {lines}: {bulk.note}.",
         Act.SNOOZE: f"{lines} snoozed until {day_words(bulk.until or today, today=today)}: {bulk.note}.",
     }[Act(bulk.act)]
-    left = ", ".join(f"{number:,} {left_out_words(code)}" for code, number in sorted(bulk.left_out.items()))
-    return f"{done} Left out: {left}." if left else done
+    left = left_out_said(bulk.left_out)
+    return f"{done} {left}" if left else done
+
+
+def left_out_said(reasons: Mapping[str, int]) -> str:
+    """`Left out: 2 lines (said not now).`; empty where none was."""
+    said = (f"{lines_words(number)} ({left_out_words(code)})" for code, number in sorted(reasons.items()))
+    listed = ", ".join(said)
+    return f"Left out: {listed}." if listed else ""
 
 
 def undone_words(bulk: BulkAct) -> str:

@@ -30,7 +30,7 @@ from resupply.web.access import StaffRequest, may
 from resupply.web.forms import show
 from resupply.web.manager.forms import NOBODY, AssignForm, NoteForm, SnoozeForm, staff_of
 from resupply.web.manager.overdue import Asked, asked_for
-from resupply.web.manager.overdue_act_words import BUTTONS, TITLES, done_words, undone_words
+from resupply.web.manager.overdue_act_words import BUTTONS, TITLES, done_words, left_out_said, undone_words
 
 SHOWN = 200
 """Names of a preview; the counts are of all."""
@@ -158,7 +158,7 @@ def _page(chosen: Chosen, form: forms.Form, seen: Preview, *, changed: bool) -> 
         "done_to": len(seen.lines),
         "people": len({line.patient_id for line in seen.lines}),
         "first": seen.lines[:SHOWN],
-        "reasons": [(left_out_words(code), number) for code, number in sorted(seen.reasons.items())],
+        "reasons": left_out_said(seen.reasons),
         "left_out": [(line, left_out_words(code)) for line, code in seen.left_out[:SHOWN]],
         "is_cut": chosen.is_cut,
         "most": overdue_acts.most_lines(chosen.act),

@@ -119,7 +119,7 @@ def test_asking_says_who_is_left_out_and_why(cast: Cast, marta: Client) -> None:
     make_consent(cast.odalys)
     lines = [late(cast.odalys), late(cast.tevin)]
     seen = marta.post(ACT, {"act": "ask", "line": [line.pk for line in lines]})
-    assert "Left out: 1 no address for messages: call." in text(seen)
+    assert "Left out: 1 line (no address for messages: call)." in text(seen)
     done = confirmed(marta, seen)
     assert "1 line asked about; messages go out within sending hours." in text(done)
     assert "wait : asked once, time to answer until Wed 25 Mar" in text(done)
