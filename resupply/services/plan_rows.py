@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any, TypedDict, TypeVar
 
-from django.db import models
+from django.db import connection, models
 
 from resupply.models import Patient, PatientStatus, PlanChecklist, PlanLine, PlanState
 from resupply.queries import facts as fact_queries
@@ -90,6 +90,31 @@ def rows_of(patient: Patient, known: PatientFacts, rules: ClinicRules, *, as_of:
         _checklist_rows(patient, plan, known, rules, as_of=as_of),
         plan.valid_until,
     )
+
+
+_GONE = "DELETE FROM {table} WHERE patient_id = ANY(%s) AND shown_until <= ({number}) RETURNING patient_id"
+_BEGUN = """
+    UPDATE {table} SET shown_from = NULL
+    WHERE patient_id = ANY(%s) AND shown_from <= ({number}) RETURNING patient_id"""
+_STATE = """
+    UPDATE resupply_planstate SET valid_until = staged_until, staged_until = NULL, staged_for = NULL
+    WHERE patient_id = ANY(%s) AND staged_for <= ({number}) RETURNING patient_id"""
+_NUMBER = "SELECT number FROM resupply_planedition"
+
+
+def tidy(patient_ids: Sequence[int]) -> set[int]:
+    """Delete what the present edition shows no more, under the patients' locks; what it shows looks as if it
+    had been so ever. Returns whose plans had moved.
+    """
+    tables = [model._meta.db_table for model in (PlanLine, PlanChecklist)]
+    moved: set[int] = set()
+    with connection.cursor() as cursor:
+        for sql, table in [*((_GONE, table) for table in tables), *((_BEGUN, table) for table in tables)]:
+            cursor.execute(sql.format(table=table, number=_NUMBER), [list(patient_ids)])
+            moved.update(patient for (patient,) in cursor)
+        cursor.execute(_STATE.format(number=_NUMBER), [list(patient_ids)])
+        moved.update(patient for (patient,) in cursor)
+    return moved
 
 
 def _both(now: Sequence[Shown], then: Sequence[Shown], key: Sequence[str], staged: int) -> list[Shown]:

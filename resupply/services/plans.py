@@ -42,9 +42,14 @@ def lock_policy() -> None:
     _advisory_lock("pg_advisory_xact_lock")
 
 
+def share_policy() -> None:
+    """Make every writer of policy wait for this transaction: the policy stays as it is until it ends."""
+    _advisory_lock("pg_advisory_xact_lock_shared")
+
+
 def lock_patients(patient_ids: Collection[int]) -> None:
     """Make other writers of these patients wait for this transaction. In id order, so none deadlocks."""
-    _advisory_lock("pg_advisory_xact_lock_shared")
+    share_policy()
     list(
         Patient.objects.filter(pk__in=patient_ids)
         .order_by("pk")

@@ -87,7 +87,7 @@ def test_leads_and_terms_move_the_days_to_ask(clinic: Cast) -> None:
     plan = PlanLine.objects.get(patient=clinic.tevin)
     assert (plan.ask_from, plan.deliver_from) == (date(2026, 3, 12), date(2026, 3, 27))
     policies.set_terms(gap_days=14, target=Period(1, MONTHS), effective_from=TODAY, by=None, now=NOW)
-    plan.refresh_from_db()
+    plan = PlanLine.objects.get(patient=clinic.tevin)
     assert (plan.ask_from, plan.target_units) == (date(2026, 3, 15), 1)
 
 
