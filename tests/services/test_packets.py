@@ -4,6 +4,7 @@ import json
 import os
 from datetime import timedelta
 from hashlib import sha256
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -109,6 +110,15 @@ def test_it_holds_what_an_audit_asks_for() -> None:
     assert said["first_months"]["reevaluation"]["seen_on"] == "2025-12-16"
     assert packet.document_sha256 == sha256(packets.document_of(packet)).hexdigest()
     assert packets.check_packet(packet).holds
+    kept = json.loads(Path("tests/delivery/evidence-packet-1.json").read_text(encoding="utf-8"))
+    assert shape(said) == shape(kept)  # of format 1; another shape is another format
+
+
+def shape(part: Any) -> Any:
+    """The keys of a document, of a list those of its first member."""
+    if isinstance(part, dict):
+        return {key: shape(value) for key, value in part.items() if key != "records"}
+    return [shape(part[0])] if isinstance(part, list) and part and isinstance(part[0], dict) else None
 
 
 def test_what_is_not_on_record_is_named() -> None:

@@ -1,11 +1,13 @@
 """The dates of each kind on paper: before and after the dispense, the published rule, and every step."""
 
 from collections.abc import Iterator, Mapping
+from datetime import date
 
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, Spacer
 
 from resupply.delivery.packets.blocks import grid, section
+from resupply.delivery.packets.strip import KEY, strip
 from resupply.delivery.packets.words import STOPS, Doc, day, kind
 from resupply.delivery.pdf import text
 from resupply.delivery.why_words import VALUE_LABELS, Wording
@@ -19,9 +21,12 @@ _LABELS = {"quantity_limit": "At most that day", "quantity_suggested": "Suggeste
 def dates(document: Doc) -> list[Flowable]:
     """A section for each kind that was given."""
     blocks: list[Flowable] = []
+    day_of = date.fromisoformat(document["packet"]["date_of_service"])
     for name, both in sorted(document["dates"].items()):
         title = f"Dates: {kind(name).lower()}"
-        blocks += section(title, [*_both(both), *_published(document, name), *_steps(document, both)])
+        drawn = [strip(both, day_of), Spacer(1, 1 * mm), text(KEY, "small"), Spacer(1, 1 * mm)]
+        steps = _steps(document, both)
+        blocks += section(title, [*drawn, *_both(both), *_published(document, name), *steps])
     return blocks
 
 
