@@ -203,6 +203,9 @@ SWEEP_SECONDS = env.number("SWEEP_SECONDS", default=30 if DEMO else 60)  # how o
 
 ANSWER_BY_LINK = env.flag("ANSWER_BY_LINK", default=True)  # messages carry a link by which patients answer
 
+# --- sharing ------------------------------------------------------------------------------------------------
+FHIR = env.flag("FHIR", default=False)  # programs with a token may read records as HL7 FHIR R4
+
 # --- mail ---------------------------------------------------------------------------------------------------
 DEFAULT_FROM_EMAIL = SERVER_EMAIL = env.text("MAIL_FROM", demo="demo clinic <desk@clinic.example>")
 MAIL_FOLDER = VAR_DIR / "mail"  # where the demo's mail lands when no SMTP server is named

@@ -29,6 +29,8 @@ from resupply.models import (
     FollowUp,
     FollowUpPlanVersion,
     ImportBatch,
+    InboundText,
+    Integration,
     Job,
     JobPart,
     LifeVersion,
@@ -55,6 +57,7 @@ from resupply.models import (
     RefillQuestion,
     Role,
     Said,
+    SharedResource,
     Staff,
     StockLevel,
     StockMovement,
@@ -63,6 +66,7 @@ from resupply.models import (
     UploadFile,
     UploadProblem,
 )
+from resupply.queries import sharing as sharing_queries
 from resupply.rules.matching_table import shipped_text
 from resupply.rules.tables import part_types
 from resupply.services import doors, packets
@@ -156,6 +160,20 @@ def make_consent(patient: Patient, **over: Any) -> Consent:
         "how": "asked at the desk",
     }
     return Consent.objects.create(patient=patient, **values | over)
+
+
+def make_inbound_text(patient: Patient, **over: Any) -> InboundText:
+    """A text from a patient's phone that waits for a person."""
+    values: dict[str, Any] = {
+        "event_id": f"event-{next(_numbers)}",
+        "from_number": "+13035550142",
+        "body": "Please call me about the strap.",
+        "received_at": NOW,
+        "meaning": "other",
+    }
+    text = InboundText.objects.create(**values | over)
+    text.patients.add(patient)
+    return text
 
 
 def make_item(**over: Any) -> CatalogueItem:
@@ -487,3 +505,20 @@ def make_follow_up_plan(**over: Any) -> FollowUpPlanVersion:
     steps = [{"step": "day_2", "name": "Second day", "from_day": 1, "to_day": 2}]
     values = {"steps": steps, "effective_from": TODAY, "reason": "agreed by the team"}
     return FollowUpPlanVersion.objects.create(**values | over)
+
+
+def make_integration(
+    *, token: str = "a token of a program", locations: Iterable[Location] = (), **over: Any
+) -> Integration:
+    """A program that may read every kind of record."""
+    values: dict[str, Any] = {
+        "name": "Records of the hospital",
+        "purpose": "Shows dispensed parts in the hospital's record",
+        "token_hash": sharing_queries.token_hash(token),
+        "resources": list(SharedResource),
+        "created_at": NOW - timedelta(days=30),
+        "expires_at": NOW + timedelta(days=150),
+    }
+    made = Integration.objects.create(**values | over)
+    made.locations.set(locations)
+    return made

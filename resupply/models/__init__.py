@@ -56,8 +56,8 @@ from resupply.models.nights import Night, NightImport
 from resupply.models.open_days import ClosedDay
 from resupply.models.outbox import Heartbeat, Message, MessageOccasion, MessageReason, MessageState, StopLink
 from resupply.models.outlook import OutlookRow, OutlookRun
-from resupply.models.packets import EvidencePacket
 from resupply.models.overdue import Act, BulkAct, LineAct, SavedView, SupplyEnd
+from resupply.models.packets import EvidencePacket
 from resupply.models.payers import AllowanceVersion, Coverage, Payer, RefillRuleVersion, RefillSource
 from resupply.models.people import (
     Channel,
@@ -76,6 +76,7 @@ from resupply.models.proofs import Proof, ProofMethod
 from resupply.models.questions import QuestionLink, QuestionPart, QuestionState, RefillQuestion
 from resupply.models.recalls import SETTLES, RecallContact, RecallNotice, RecallOutcome
 from resupply.models.safety import MagnetScreen, Recall, Said
+from resupply.models.sharing import Integration, SharedRead, SharedRecord, SharedResource
 from resupply.models.stock import BackOrder, Movement, StockCount, StockLevel, StockMovement, StockTarget
 from resupply.models.told import NEED_A_PERSON, CleaningTick, PatientReport, Told
 
@@ -125,6 +126,7 @@ __all__ = [
     "Humidifier",
     "ImportBatch",
     "InboundText",
+    "Integration",
     "Job",
     "JobPart",
     "JobState",
@@ -184,6 +186,9 @@ __all__ = [
     "RunStep",
     "Said",
     "SavedView",
+    "SharedRead",
+    "SharedRecord",
+    "SharedResource",
     "Staff",
     "StandingYes",
     "StopLink",
@@ -193,9 +198,9 @@ __all__ = [
     "StockTarget",
     "Subscription",
     "SuppliedBy",
-    "TextReview",
     "SupplyEnd",
     "SupplyMonth",
+    "TextReview",
     "Told",
     "Upload",
     "UploadFile",

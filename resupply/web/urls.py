@@ -3,7 +3,7 @@
 from django.conf import settings
 from django.urls import URLPattern, URLResolver, include, path
 
-from resupply.web import gallery, home, jobs, worklists
+from resupply.web import gallery, gateway, home, jobs, worklists
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("", home.home, name="home"),
@@ -19,6 +19,9 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("desk/", include("resupply.web.desk.urls")),
     path("therapist/", include("resupply.web.therapist.urls")),
     path("manager/", include("resupply.web.manager.urls")),
+    path("fhir/", include("resupply.web.fhir.urls")),
+    path("texts/inbound/", gateway.inbound_text, name="text_inbound"),
+    path("texts/delivery/", gateway.delivery, name="text_delivery"),
     path("ask/", include("resupply.web.patient.ask_urls")),
     path("me/<str:token>/", include("resupply.web.patient.page_urls")),
     path("", include("resupply.web.patient.urls")),

@@ -34,7 +34,10 @@ pytestmark = pytest.mark.browser
 # a POST, a calendar, tables
 NO_PAGE = {
     "logout",
+    *("fhir:metadata", "fhir:search", "fhir:search_by_post", "fhir:read", "fhir:root", "fhir:nothing"),
     "feed:calendar",
+    "text_inbound",
+    "text_delivery",
     "manager:overdue_csv",
     "manager:overdue_xlsx",
     "manager:missing_csv",

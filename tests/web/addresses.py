@@ -12,20 +12,21 @@ from resupply.models import (
     Event,
     FollowUpPlanVersion,
     ImportBatch,
+    Integration,
     Job,
     MatchingVersion,
     Patient,
     Payer,
     Recall,
-    Staff,
     SavedView,
+    Staff,
     TextReview,
     Upload,
 )
 from resupply.services.feeds import Issued
 from tests.builders import (
-    TODAY,
     NOW,
+    TODAY,
     make_answer,
     make_back_order,
     make_batch,
@@ -35,6 +36,8 @@ from tests.builders import (
     make_fitting,
     make_follow_up,
     make_follow_up_plan,
+    make_inbound_text,
+    make_integration,
     make_item,
     make_job,
     make_match,
@@ -76,7 +79,9 @@ CLINIC = {
     *("therapist:matching_version", "therapist:matching_void"),
 }
 """Pages of the therapist's room that are about the clinic, not about a patient."""
-NO_SUBJECT = {"desk:find", "desk:mail", "desk:patient_new", "therapist:work"} | CLINIC | BOOK | IMPORTS
+NO_SUBJECT = (
+    {"desk:find", "desk:mail", "desk:texts", "desk:patient_new", "therapist:work"} | CLINIC | BOOK | IMPORTS
+)
 """Views of the desk that are about nobody; the others, and the therapist's, are about a patient."""
 
 
@@ -107,12 +112,19 @@ def _view() -> SavedView:
     """A view that the manager saved."""
     by = _manager()
     mine = SavedView.objects.filter(user=by, removed_at=None)
-    return mine.first() or SavedView.objects.create(user=by, name="Long overdue", query="least=91", saved_at=NOW)
+    return mine.first() or SavedView.objects.create(
+        user=by, name="Long overdue", query="least=91", saved_at=NOW
+    )
 
 
 def _manager() -> User:
     manager = Staff.objects.filter(role="manager").order_by("pk").first()
     return manager.user if manager else make_user()
+
+
+def _integration() -> Integration:
+    """A program that may read records."""
+    return Integration.objects.first() or make_integration()
 
 
 def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar: Issued) -> dict[str, str]:
@@ -145,12 +157,12 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         "desk:answer_handled": [(patient.refill_answers.first() or make_answer(patient)).public_id],
         "desk:answer_void": [(patient.refill_answers.first() or make_answer(patient)).public_id],
         "desk:contact_void": [(patient.contacts.first() or make_contact(patient)).public_id],
+        "manager:overdue_undo": [_act().public_id],
+        "manager:view_remove": [_view().public_id],
         **{name: [_job().public_id] for name in ("job", "job_file", "job_again", "job_drop")},
         "worklist": ["calls"],
         "worklist_print": ["calls"],
         "worklist_csv": ["calls"],
-        "manager:overdue_undo": [_act().public_id],
-        "manager:view_remove": [_view().public_id],
         **{
             name: [(patient.fittings.first() or make_fitting(patient)).public_id]
             for name in ("therapist:fitting", "therapist:fitting_end", "therapist:fitting_void")
@@ -177,6 +189,11 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         **{name: [recall.public_id] for name in OF_A_REACH},
         "manager:recall_contact": [recall.public_id, patient.public_id],
         "manager:recall_contact_void": [make_recall_contact(recall, patient).public_id],
+        "manager:sharing_program": [_integration().public_id],
+        "manager:sharing_end": [_integration().public_id],
+        **{name: ["Patient"] for name in ("fhir:search", "fhir:search_by_post")},
+        "fhir:read": ["Patient", patient.public_id],
+        "fhir:nothing": ["a/b/c"],
         "manager:weekdays": [patient.location_id],
         "manager:open_again": [
             (patient.location.closed_days.first() or make_closed_day(patient.location)).public_id
@@ -192,6 +209,7 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         "desk:question_withdraw": [question.public_id],
         "desk:link_renew": [ended.link.public_id],
         "desk:link_revoke": [ended.link.public_id],
+        "desk:text_handled": [(patient.inbound_texts.first() or make_inbound_text(patient)).public_id],
         "desk:report_handled": [(patient.reports.first() or make_report(patient)).public_id],
         **{name: [link.token] for name in views() if name.startswith("me:")},
         "me:calendar_change": [link.token, calendar.subscription.public_id],

@@ -27,6 +27,8 @@ from resupply.models import (
     FollowUp,
     FollowUpPlanVersion,
     ImportBatch,
+    InboundText,
+    Integration,
     Job,
     Location,
     MagnetScreen,
@@ -44,12 +46,13 @@ from resupply.models import (
     RecallContact,
     RefillAnswer,
     RefillQuestion,
+    SavedView,
     StockMovement,
     Subscription,
-    SavedView,
     TextReview,
     Upload,
 )
+from resupply.queries import inbound
 from resupply.web.access.roles import StaffRequest, can
 
 M = TypeVar("M", bound=Model)
@@ -177,6 +180,15 @@ def night_import_or_404(request: StaffRequest, public_id: UUID) -> NightImport:
 def text_review_or_404(request: StaffRequest, pk: int) -> TextReview:
     """One approval of a text: it is about no patient."""
     return _or_404(TextReview.objects.filter(pk=pk))
+
+
+def integration_or_404(public_id: UUID) -> Integration:
+    """One program that reads records."""
+    return _or_404(
+        Integration.objects.select_related("created_by", "ended_by")
+        .prefetch_related("locations")
+        .filter(public_id=public_id)
+    )
 
 
 def payer_or_404(request: StaffRequest, pk: int) -> Payer:
@@ -347,6 +359,11 @@ def report_or_404(request: StaffRequest, public_id: UUID) -> PatientReport:
     )
     _show_times_at(row.patient.location)
     return row
+
+
+def inbound_text_or_404(request: StaffRequest, public_id: UUID) -> InboundText:
+    """One text that came in, from such a patient or from a number nobody has."""
+    return _or_404(inbound.seen_at(request.location_ids).filter(public_id=public_id))
 
 
 def upload_or_404(public_id: UUID) -> Upload:

@@ -50,6 +50,8 @@ WHO_MAY: dict[str, frozenset[Role]] = {
     "contact.void": _CARE,
     "patient.link": _CARE,
     "report.handle": _CARE,
+    "inbound.see": _CARE,
+    "inbound.handle": _CARE,
     "worklist.export": _LEAD,
     "fitting.see": _CARE,
     "fitting.record": _THERAPY,
@@ -81,6 +83,8 @@ WHO_MAY: dict[str, frozenset[Role]] = {
     "job.see": _CARE,
     "open_days.change": _LEAD,
     "outlook.see": _LEAD,
+    "sharing.see": _LEAD,
+    "sharing.change": frozenset({Role.ADMINISTRATOR}),
     "overdue.see": _LEAD,
     "overdue.mine": _CARE,
     "measures.see": _LEAD,
@@ -98,9 +102,13 @@ OPEN_VIEWS = frozenset(
     {
         *("login", "logout", "password_change", "password_change_done", "gallery"),
         *("feed:calendar", "ask:question", *_OWN_PAGE),
+        *("text_inbound", "text_delivery"),  # of a gateway, which signs what it tells (`web/gateway.py`)
+        *("fhir:metadata", "fhir:search", "fhir:search_by_post", "fhir:read", "fhir:root", "fhir:nothing"),
     }
 )
-"""Names of views without a permission: sign-in, and pages whose address is the secret."""
+"""Names of views without a permission: sign-in, and pages whose address is the secret, and
+doors of programs that carry a token or sign what they tell.
+"""
 
 
 class StaffRequest(HttpRequest):

@@ -16,6 +16,7 @@ from resupply.web.manager import (
     packets,
     recall_reach,
     recalls,
+    sharing,
 )
 
 app_name = "manager"
@@ -64,6 +65,10 @@ urlpatterns = [
         "recalls/<uuid:public_id>/reach/<uuid:patient_id>/", recall_reach.contact, name="recall_contact"
     ),
     path("recall-contacts/<uuid:public_id>/void/", recall_reach.contact_void, name="recall_contact_void"),
+    path("sharing/", sharing.programs, name="sharing"),
+    path("sharing/new/", sharing.program_new, name="sharing_new"),
+    path("sharing/<uuid:public_id>/", sharing.program, name="sharing_program"),
+    path("sharing/<uuid:public_id>/end/", sharing.program_end, name="sharing_end"),
     path("outlook/", outlook.outlook, name="outlook"),
     path("outlook.csv", outlook.outlook_csv, name="outlook_csv"),
     path("outlook/anew/", outlook.outlook_anew, name="outlook_anew"),
