@@ -29,10 +29,12 @@ def candidates(number: str) -> QuerySet[Patient]:
     return rows.select_related("location").order_by("pk")
 
 
-def newest_text_consents(patient_ids: Iterable[int]) -> dict[int, Consent]:
-    """The newest standing record about texts of each patient that has one."""
+def newest_text_consents(patient_ids: Iterable[int], *, purpose: str | None = None) -> dict[int, Consent]:
+    """The newest standing record about texts of each patient; `purpose`: of those that cover it."""
     rows = Consent.objects.filter(patient__in=list(patient_ids), channel=Channel.TEXT, voided_at=None)
-    return {row.patient_id: row for row in rows.order_by("patient", "-pk").distinct("patient")}
+    if purpose is not None:
+        rows = rows.filter(purpose__in=["", purpose])
+    return {row.patient_id: row for row in rows.order_by("patient_id", "-pk").distinct("patient_id")}
 
 
 def open_questions(patient_ids: Iterable[int], *, now: datetime) -> list[RefillQuestion]:

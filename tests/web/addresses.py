@@ -52,6 +52,7 @@ from tests.builders import (
     make_question,
     make_recall,
     make_recall_contact,
+    make_inbound_text,
     make_report,
     make_text_review,
     make_upload,

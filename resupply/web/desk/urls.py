@@ -18,6 +18,7 @@ from resupply.web.desk import (
     people,
     questions,
     slips,
+    texts,
     why,
 )
 
@@ -25,6 +26,8 @@ app_name = "desk"
 urlpatterns = [
     path("", finding.find, name="find"),
     path("mail/", mail.mail, name="mail"),
+    path("texts/", texts.texts, name="texts"),
+    path("texts/<uuid:public_id>/", texts.handled, name="text_handled"),
     path("imports/", include("resupply.web.desk.imports.urls")),
     path("patients/new/", people.new, name="patient_new"),
     path("patients/<uuid:public_id>/", patients.patient, name="patient"),

@@ -1,0 +1,87 @@
+"""Texts that came in, at the desk: what waits for a person, what was acted on, and what was done about it."""
+
+from typing import Any
+from uuid import UUID
+
+from django import forms
+from django.contrib import messages
+from django.http import HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.views.decorators.http import require_GET, require_http_methods
+
+from resupply import clock
+from resupply.delivery.texts import shown
+from resupply.models import InboundText
+from resupply.queries import inbound as inbound_queries
+from resupply.services import inbound
+from resupply.web import access
+from resupply.web.access import StaffRequest, may
+from resupply.web.forms import written
+
+LISTED = 100
+"""Texts shown of each list."""
+DONE = {
+    "stop": "Asked to stop: texts ended at once.",
+    "help": "Asked who we are: answered.",
+    "start": "Asked to be written to again.",
+    "yes": "A bare yes. It is no record of an answer: ask about each part.",
+    "no": "A bare no. It is no record of an answer: ask about each part.",
+    "other": "",
+}
+"""What a text was read to mean, and what was done by itself."""
+
+
+class HandledForm(forms.Form):
+    """What was done about a text."""
+
+    note = forms.CharField(
+        label="What was done", max_length=300, help_text="For example: called back, comes in on Friday."
+    )
+
+
+@may("inbound.see")
+@require_GET
+def texts(request: StaffRequest) -> HttpResponse:
+    """The texts that wait for a person, then those that do not."""
+    waiting = list(inbound_queries.waiting(request.location_ids)[: LISTED + 1])
+    others = list(inbound_queries.others(request.location_ids)[:LISTED])
+    context = {
+        "waiting": [_row(text) for text in waiting[:LISTED]],
+        "is_cut": len(waiting) > LISTED,
+        "others": [_row(text) for text in others],
+        "today": clock.today(request.zone),
+    }
+    return render(request, "desk/texts.html", context)
+
+
+@may("inbound.handle")
+@require_http_methods(["GET", "HEAD", "POST"])
+def handled(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """A person saw to a text."""
+    text = access.inbound_text_or_404(request, public_id)
+    form = HandledForm(request.POST if request.method == "POST" else None)
+
+    def write() -> InboundText:
+        return inbound.handle(text, note=form.cleaned_data["note"], by=request.staff.user, now=clock.now())
+
+    if request.method == "POST" and written(form, write):
+        messages.success(request, "Seen to.")
+        return redirect("desk:texts")
+    context = {
+        "row": _row(text),
+        "form": form,
+        "today": clock.today(request.zone),
+        "back_url": reverse("desk:texts"),
+    }
+    return render(request, "desk/text.html", context, status=422 if form.errors else 200)
+
+
+def _row(text: InboundText) -> dict[str, Any]:
+    """A text as it is shown, with its number as people write it, and who may have written."""
+    return {
+        "text": text,
+        "number": shown(text.from_number),
+        "patients": list(text.patients.all()),
+        "done": "" if text.meaning == "stop" and not text.patients.all() else DONE[text.meaning],
+    }
