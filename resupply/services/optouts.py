@@ -51,14 +51,15 @@ def stop(
 
 
 def drop_waiting(patient: Patient, channels: tuple[str, ...], *, now: datetime) -> int:
-    """Cancel what waits for a patient on these channels and nobody holds; the caller holds the patient's lock.
+    """Cancel what waits for a patient on these channels; the caller holds the patient's lock.
 
+    Also what a worker has claimed: it can begin only what still waits, so nothing is begun after the commit.
     Its reasons are free for a later message. Replies to a text and notices of a recall are no reminders.
     """
     waiting = Message.objects.filter(
-        patient=patient, channel__in=channels, state=MessageState.WAITING, leased_until=None, recall=None
+        patient=patient, channel__in=channels, state=MessageState.WAITING, recall=None
     ).exclude(purpose__in=REPLIES)
-    keys = list(waiting.select_for_update(skip_locked=True).values_list("pk", flat=True))
+    keys = list(waiting.select_for_update().values_list("pk", flat=True))
     doubtful = Message.objects.filter(pk__in=keys, is_unsure=True).values("pk")
     MessageReason.objects.filter(message__in=keys, stands=True).exclude(message__in=doubtful).update(
         stands=False
@@ -67,7 +68,7 @@ def drop_waiting(patient: Patient, channels: tuple[str, ...], *, now: datetime) 
         stands=False
     )
     return Message.objects.filter(pk__in=keys).update(
-        state=MessageState.CANCELLED, finished_at=now, last_error=OPTED_OUT
+        state=MessageState.CANCELLED, finished_at=now, leased_until=None, last_error=OPTED_OUT
     )
 
 

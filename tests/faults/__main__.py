@@ -7,6 +7,7 @@ Where something was wrong it stays, with all logs.
 import argparse
 import os
 import shutil
+import signal
 import sys
 import tempfile
 from pathlib import Path
@@ -24,6 +25,7 @@ def main() -> int:
     asked.add_argument("--reminders", type=int, default=5000)
     asked.add_argument("names", nargs="*", help="only scenarios whose names contain one of these")
     given = asked.parse_args()
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))  # what was started is ended on the way out
     folder = Path(tempfile.mkdtemp(prefix="evenkeep-faults-", dir="/tmp"))
     folder.chmod(0o755)
     say(f"seed {given.seed}; logs in {folder}; every time that is waited for is divided by {DIVISOR:g}")

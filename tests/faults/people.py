@@ -17,7 +17,7 @@ from django.db import Error, IntegrityError, connection, transaction
 
 from resupply import clock
 from resupply.models import Channel, Consent, Patient, PatientStatus, PlanLine
-from resupply.services.people import withdraw_consent
+from resupply.services import optouts
 from tests.builders import make_location
 from tests.services.post_office import dispense, zone_where_it_is_noon
 
@@ -140,7 +140,7 @@ class Crowd:
 
 def stop(patient: Patient, *, now: Any) -> None:
     """The patient wants no more messages."""
-    withdraw_consent(patient, Channel.MAIL, given_on=now.date(), how="at the desk", by=None, now=now)
+    optouts.stop(patient, channel=Channel.MAIL, how="at the desk", by=None, now=now)
 
 
 def _consent(patient: Patient, *, granted: bool) -> Consent:
