@@ -12,14 +12,17 @@ from django.db import transaction
 from resupply.models import Dispense, DispenseLine, Patient
 from resupply.services import plans
 from resupply.services.demo.answers import write_answers
+from resupply.services.demo.asked import write_asked
 from resupply.services.demo.clinic import open_clinic, table
 from resupply.services.demo.fitting_room import write_fitting_room
 from resupply.services.demo.lists import write_list
+from resupply.services.demo.open_days import write_open_days
 from resupply.services.demo.overdue import write_overdue_work
 from resupply.services.demo.own_page import write_own_pages
 from resupply.services.demo.people import SIGNATURE_REFERENCE, tell_all
 from resupply.services.demo.recalls import write_recalls
 from resupply.services.demo.stock import write_stock
+from resupply.services.demo.texts import write_texts
 from resupply.services.demo.writing import write_people
 from resupply.services.errors import Refused
 from resupply.services.records import gather_statistics
@@ -48,6 +51,7 @@ def load(*, today: date, now: datetime) -> Loaded:
                 "another, empty database in DATABASE_URL.",
             )
         clinic = open_clinic(today=today, now=now)
+        write_open_days(clinic, today=today, now=now)
         patient_ids = write_people(tell_all(today=today), clinic, now=now)
         gather_statistics(Patient, Dispense, DispenseLine)
         write_stock(clinic, today=today, now=now)
@@ -57,6 +61,8 @@ def load(*, today: date, now: datetime) -> Loaded:
         write_recalls(today=today, now=now)
         write_list(today=today, now=now)
         write_own_pages(today=today, now=now)
+        write_texts(today=today, now=now)
+        write_asked(today=today, now=now)
         write_overdue_work(today=today, now=now)
         gather_statistics(*apps.get_app_config("resupply").get_models())
     return Loaded(len(patient_ids))
