@@ -136,7 +136,7 @@ def texts(env: "Environment", *, url: str, sender: str) -> dict[str, Any]:
     if url and not (name and number):
         raise ImproperlyConfigured("TEXT_FROM must look like Our clinic <+13035550100>.")
     needed = {} if is_gateway else {"default": ""}
-    callback = env.text("TEXT_CALLBACK_SECRET", **needed)
+    callback = env.text("TEXT_CALLBACK_SECRET", demo="only-for-a-demo-on-this-one-machine", **needed)
     if callback and len(callback) < 32:
         raise ImproperlyConfigured("TEXT_CALLBACK_SECRET must have at least 32 characters.")
     return {

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfoNotFoundError
 from django.contrib.auth.base_user import AbstractBaseUser
 from django.db import IntegrityError, transaction
 
+from resupply.delivery.texts import WORDS, NumberError, textable
 from resupply.models import (
     Channel,
     Consent,
@@ -132,6 +133,14 @@ def withdraw_consent(
     return _consent(patient, channel, False, given_on, how, stamp(by, now), now)
 
 
+def check_text_number(phone: str, *, field: str) -> None:
+    """Refuse a number that takes no texts, with what is wrong: `no_text_number`."""
+    try:
+        textable(phone)
+    except NumberError as error:
+        raise Refused("no_text_number", WORDS[error.code], field) from None
+
+
 def find_tokens(patient: Patient) -> frozenset[str]:
     """Words a patient is found by: name parts, reference, birth date as typed in several ways, phone endings.
 
@@ -238,6 +247,8 @@ def _consent(
     if not how.strip():
         raise Refused("how_missing", "Say how the patient answered, for example: at the desk.", "how")
     check_day(patient, given_on, today=local_day(now, patient.time_zone), field="given_on")
+    if granted and channel == Channel.TEXT:
+        check_text_number(patient.phone, field="channel")
     with transaction.atomic():
         plans.lock_patients([patient.pk])
         return Consent.objects.create(

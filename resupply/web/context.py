@@ -7,7 +7,7 @@ from resupply import clock
 from resupply.web.access import can
 
 _PLACES = [
-    ("Today", "home", "home", ("home",)),
+    ("Today", "home", "home", ("home", "desk:text")),
     ("Patients", "desk:find", "patient.find", ("desk:", "therapist:")),
     (
         "Dispensed",

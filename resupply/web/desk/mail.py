@@ -1,4 +1,4 @@
-"""The demo's mail, as its patients would have received it."""
+"""The demo's mail and texts, as its patients would have received them."""
 
 from django.conf import settings
 from django.http import Http404, HttpResponse
@@ -7,6 +7,7 @@ from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.delivery.mailbox import list_messages
+from resupply.delivery.texts import list_texts, shown
 from resupply.web.access import StaffRequest, may
 
 
@@ -16,4 +17,6 @@ def mail(request: StaffRequest) -> HttpResponse:
     """The newest messages; outside the demo there is no such page."""
     if not settings.DEMO:
         raise Http404
-    return render(request, "desk/mail.html", {"mails": list_messages(), "today": clock.today("UTC")})
+    texts = [(text, shown(text.to)) for text in list_texts()]
+    context = {"mails": list_messages(), "texts": texts, "today": clock.today("UTC")}
+    return render(request, "desk/mail.html", context)
