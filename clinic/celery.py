@@ -25,6 +25,7 @@ VISIBILITY_TIMEOUT = (
 SWEEP_EVERY = float(settings.SWEEP_SECONDS)
 HEARTBEAT_EVERY = min(15.0, SWEEP_EVERY)
 UPLOADS_EVERY = min(3.0, SWEEP_EVERY)  # somebody sits and waits
+FOLDER_EVERY = 600.0
 
 _TRANSPORT = {
     "visibility_timeout": VISIBILITY_TIMEOUT,
@@ -79,6 +80,11 @@ app.conf.update(
             "task": "resupply.tasks.work_jobs",
             "schedule": UPLOADS_EVERY,
             "options": {"expires": UPLOADS_EVERY},
+        },
+        "open folder": {
+            "task": "resupply.tasks.write_open_folder",
+            "schedule": FOLDER_EVERY,
+            "options": {"expires": FOLDER_EVERY},
         },
         "heartbeat": {
             "task": "resupply.tasks.heartbeat",

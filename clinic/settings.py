@@ -205,9 +205,11 @@ ANSWER_BY_LINK = env.flag("ANSWER_BY_LINK", default=True)  # messages carry a li
 
 # --- sharing ------------------------------------------------------------------------------------------------
 FHIR = env.flag("FHIR", default=False)  # programs with a token may read records as HL7 FHIR R4
+EXPORT_FOLDER = env.text("EXPORT_FOLDER", default="")  # where each night's open tables go; empty: none
 
 # --- mail ---------------------------------------------------------------------------------------------------
 DEFAULT_FROM_EMAIL = SERVER_EMAIL = env.text("MAIL_FROM", demo="demo clinic <desk@clinic.example>")
+STOP_MAIL = env.text("STOP_MAIL", default="")  # an address where "stop" by mail is read; empty: the link alone
 MAIL_FOLDER = VAR_DIR / "mail"  # where the demo's mail lands when no SMTP server is named
 if DEMO and not os.environ.get("EMAIL_URL"):
     EMAIL_BACKEND = "clinic.mail.FolderBackend"

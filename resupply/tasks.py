@@ -1,8 +1,10 @@
 """Celery's doors. Each asks the database what is due; none needs to run once and only once.
 
-The scheduler rings `sweep`, `import_uploads`, `work_jobs` and `heartbeat`; `sweep` rings the others. A ring
-that is lost, doubled or late does no harm: what is to be done stands in PostgreSQL.
+The scheduler rings `sweep`, `import_uploads`, `work_jobs`, `write_open_folder` and `heartbeat`; `sweep` rings
+the others. A ring that is lost, doubled or late does no harm: what is to be done stands in PostgreSQL.
 """
+
+from pathlib import Path
 
 from celery import shared_task
 from django.conf import settings
@@ -15,6 +17,7 @@ from resupply.services import (
     job_kinds,  # noqa: F401 - imported for what it registers
     jobs,
     measures,
+    open_folders,
     outbox,
     outlook,
     plans,
@@ -43,7 +46,9 @@ def sweep() -> None:
     measures.keep_month(today=clock.today("UTC"), now=clock.now())
     outlook.keep_up(today=clock.today("UTC"), now=clock.now())
     questions.tidy(now=clock.now())
-    reminders.enqueue_due(now=clock.now(), by_link=settings.ANSWER_BY_LINK)
+    reminders.enqueue_due(
+        now=clock.now(), by_link=settings.ANSWER_BY_LINK, channels=tuple(carriers())
+    )
     recall_notices.queue_open(now=clock.now())
     deliver.apply_async(expires=RING_LASTS)
     export_feeds.apply_async(expires=RING_LASTS)
@@ -74,6 +79,13 @@ def work_jobs() -> None:
     """Do a slice of one job that somebody asked for, and ring again for the next."""
     if jobs.work(now=clock.now()):
         work_jobs.apply_async(expires=RING_LASTS)
+
+
+@shared_task(time_limit=LONG_LIMIT, soft_time_limit=LONG_LIMIT - 20)
+def write_open_folder() -> None:
+    """Write the night's folder of open tables, if it is wanted and not there yet."""
+    if settings.EXPORT_FOLDER:
+        open_folders.write_tonight(Path(settings.EXPORT_FOLDER), now=clock.now())
 
 
 @shared_task
