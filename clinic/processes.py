@@ -73,8 +73,11 @@ REQUIRED_VARIABLES = (
     "MAIL_FROM",
 )
 
-# Variables for text messages, which a clinic may do without; settings.py says which belong together.
-OPTIONAL_VARIABLES = ("TEXT_URL", "TEXT_FROM", "TEXT_SECRET", "TEXT_CALLBACK_SECRET", "PHONE_REGION")
+# Variables for text messages and sharing, which a clinic may do without; settings.py says which belong together.
+OPTIONAL_VARIABLES = (
+    *("TEXT_URL", "TEXT_FROM", "TEXT_SECRET", "TEXT_CALLBACK_SECRET", "PHONE_REGION"),
+    *("FHIR", "EXPORT_FOLDER"),
+)
 
 
 def is_loopback(host: str) -> bool:
