@@ -31,13 +31,6 @@ _PLACES = [
         ("therapist:work", "therapist:follow_up", "therapist:nights", "therapist:plan", "therapist:payer"),
     ),
     ("Overdue", "manager:overdue", "overdue.see", ("manager:overdue", "manager:missing", "manager:view")),
-    (
-        "Outlook",
-        "manager:outlook",
-        "outlook.see",
-        ("manager:outlook", "manager:open_", "manager:weekdays", "manager:day_off"),
-    ),
-    ("Measures", "manager:measures", "measures.see", ("manager:measures",)),
     ("Stock", "stock:shelves", "stock.see", ("stock:",)),
     (
         "Catalogue",
@@ -48,7 +41,22 @@ _PLACES = [
             *("therapist:matching", "therapist:text"),
         ),
     ),
-    ("Imports", "desk:imports", "import.run", ("desk:import",)),
+    (
+        "Manage",
+        "manager:rooms",
+        "manager.rooms",
+        (
+            *("manager:rooms", "manager:outlook", "manager:measures", "manager:open_", "manager:weekdays"),
+            *(
+                "manager:day_off",
+                "manager:message_terms",
+                "manager:sharing",
+                "manager:policy",
+                "manager:packets",
+            ),
+            *("desk:import", "job"),
+        ),
+    ),
 ]
 """Label, view name, permission, and how the names of its pages begin, in the order of the navigation."""
 

@@ -79,6 +79,7 @@ def test_a_workbook_from_the_empty_one_without_scripts(
 ) -> None:
     page = window(scripts=False)
     sign_in(page, cast.user("administrator"))
+    page.get_by_role("link", name="Manage").click()
     page.get_by_role("link", name="Imports").click()
     page.get_by_role("link", name="Columns and empty files").click()
     with page.expect_download() as download:
@@ -101,6 +102,7 @@ def test_a_workbook_from_the_empty_one_without_scripts(
 
 def send(page: Page, folder: Path) -> None:
     """Through the navigation to the form, all files at once."""
+    page.get_by_role("link", name="Manage").click()
     page.get_by_role("link", name="Imports").click()
     page.get_by_role("link", name="Bring a list along").click()
     page.get_by_label("Files").set_input_files(sorted(folder.glob("*.csv")))

@@ -48,12 +48,18 @@ TABLE: dict[str, set[str]] = {
     "fhir:read": set(),
     "fhir:root": set(),
     "fhir:nothing": set(),
+    "manager:rooms": LEAD,
     "manager:sharing": LEAD,
     "manager:sharing_program": LEAD,
     "manager:sharing_new": {"administrator"},
     "manager:sharing_end": {"administrator"},
     "desk:find": CARE,
     "desk:mail": CARE,
+    "desk:undelivered": CARE,
+    "desk:message_handled": CARE,
+    "desk:message_resend": CARE,
+    "desk:stop_messages": CARE,
+    "desk:address_confirm": CARE,
     "desk:texts": CARE,
     "desk:text_handled": CARE,
     "desk:patient_new": CARE,
@@ -161,6 +167,9 @@ TABLE: dict[str, set[str]] = {
     "manager:notice_close": LEAD,
     "manager:recall_contact": CARE,
     "manager:recall_contact_void": CARE,
+    "manager:message_terms": LEAD,
+    "manager:message_terms_new": LEAD,
+    "manager:message_terms_void": LEAD,
     "manager:open_days": LEAD,
     "manager:outlook": LEAD,
     "manager:outlook_csv": LEAD,
@@ -214,6 +223,7 @@ TABLE: dict[str, set[str]] = {
     "ask:question": ANYONE,  # and this
     "text_inbound": ANYONE,  # a gateway signs what it sends
     "text_delivery": ANYONE,
+    "stop": ANYONE,  # and this: the way out of a mail
     "me:page": ANYONE,  # so is this; it asks for the date of birth, and the others lead to it
     "me:tick": ANYONE,
     "me:month": ANYONE,
@@ -221,6 +231,7 @@ TABLE: dict[str, set[str]] = {
     "me:calendar": ANYONE,
     "me:calendar_change": ANYONE,
     "me:question": ANYONE,
+    "me:choices": ANYONE,
     "me:days": ANYONE,
     "me:pause": ANYONE,
     "me:again": ANYONE,
@@ -234,7 +245,7 @@ TABLE: dict[str, set[str]] = {
 }
 
 # Views that only show; the other views of the desk answer a POST.
-SHOWN = {"desk:mail", "desk:texts", "desk:patient", "desk:why", "desk:why_value", "desk:history", "desk:messages"}
+SHOWN = {"desk:mail", "desk:undelivered", "desk:texts", "desk:patient", "desk:why", "desk:why_value", "desk:history", "desk:messages"}
 SHOWN |= {"desk:deliveries", "desk:equipment", "therapist:magnets", "desk:own_page", "desk:own_part"}
 SHOWN |= {"desk:book", "desk:book_csv", "desk:book_print", "desk:slip", "desk:slip_pdf"}
 SHOWN |= {
@@ -254,7 +265,7 @@ SHOWN |= {
 WRITES = {name for name in TABLE if name.startswith(("desk:", "therapist:"))} - SHOWN
 BEHIND_THE_DOOR = {name for name in TABLE if name.startswith("me:")} - {"me:page"}
 """Pages of a patient that a device without the date of birth is led away from, whatever it sends."""
-WRITES |= {"ask:question", "me:page"} | BEHIND_THE_DOOR
+WRITES |= {"ask:question", "stop", "me:page"} | BEHIND_THE_DOOR
 WRITES |= {"job_again", "job_drop", "manager:overdue_past", "manager:overdue_act"}
 WRITES |= {"manager:overdue_undo", "manager:view_save", "manager:view_remove", "manager:measures_past"}
 WRITES |= {"manager:item_new", "manager:item_edit", "manager:recall_new", "manager:recall_void"}
@@ -264,6 +275,7 @@ WRITES |= {"manager:notice_open", "manager:notice_close"} | OF_A_CONTACT
 OF_A_PACKET = {"manager:packet", "manager:packet_check", "manager:packet_pdf", "manager:packet_json"}
 WRITES |= {"manager:sharing_new", "manager:sharing_end"}
 FOR_PROGRAMS = {name for name in TABLE if name.startswith("fhir:")}
+WRITES |= {"manager:message_terms_new", "manager:message_terms_void"}
 WRITES |= {"manager:weekdays", "manager:day_off", "manager:open_again", "manager:outlook_anew"}
 STOCK_SHOWN = {"stock:shelves", "stock:csv", "stock:to_order", "stock:ledger", "stock:back_orders"}
 WRITES |= {name for name in TABLE if name.startswith("stock:")} - STOCK_SHOWN

@@ -82,7 +82,9 @@ WHO_MAY: dict[str, frozenset[Role]] = {
     "import.run": _LEAD,
     "job.see": _CARE,
     "open_days.change": _LEAD,
+    "message_terms.see": _LEAD,
     "outlook.see": _LEAD,
+    "manager.rooms": _LEAD,
     "sharing.see": _LEAD,
     "sharing.change": frozenset({Role.ADMINISTRATOR}),
     "overdue.see": _LEAD,
@@ -95,13 +97,13 @@ WHO_MAY: dict[str, frozenset[Role]] = {
 
 _OWN_PAGE = {
     *("me:page", "me:tick", "me:month", "me:language", "me:calendar", "me:days", "me:pause", "me:again"),
-    *("me:calendar_change", "me:question"),
+    *("me:calendar_change", "me:question", "me:choices"),
     *("me:changed", "me:changed_done", "me:implant", "me:implant_done", "me:report", "me:told", "me:undo"),
 }
 OPEN_VIEWS = frozenset(
     {
         *("login", "logout", "password_change", "password_change_done", "gallery"),
-        *("feed:calendar", "ask:question", *_OWN_PAGE),
+        *("feed:calendar", "ask:question", "stop", *_OWN_PAGE),
         *("text_inbound", "text_delivery"),  # of a gateway, which signs what it tells (`web/gateway.py`)
         *("fhir:metadata", "fhir:search", "fhir:search_by_post", "fhir:read", "fhir:root", "fhir:nothing"),
     }

@@ -6,6 +6,7 @@ from resupply.web.manager import (
     catalogue,
     items,
     measures,
+    message_terms,
     missing,
     open_days,
     outlook,
@@ -16,11 +17,16 @@ from resupply.web.manager import (
     packets,
     recall_reach,
     recalls,
+    rooms,
     sharing,
 )
 
 app_name = "manager"
 urlpatterns = [
+    path("", rooms.rooms, name="rooms"),
+    path("messages/", message_terms.message_terms, name="message_terms"),
+    path("messages/new/", message_terms.new, name="message_terms_new"),
+    path("messages/<int:pk>/void/", message_terms.void, name="message_terms_void"),
     path("overdue/", overdue.overdue, name="overdue"),
     path("overdue.csv", overdue_files.overdue_csv, name="overdue_csv"),
     path("overdue.xlsx", overdue_files.overdue_xlsx, name="overdue_xlsx"),

@@ -1,0 +1,125 @@
+"""The manager's rooms on one page: what each is for, in the order of a morning."""
+
+from dataclasses import dataclass
+
+from django.http import HttpResponse
+from django.shortcuts import render
+from django.urls import reverse
+from django.views.decorators.http import require_GET
+
+from resupply import clock
+from resupply.web.access import StaffRequest, can, may
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """A place to go: its name, its address, and what it is for."""
+
+    name: str
+    view: str
+    permission: str
+    what: str
+
+    @property
+    def url(self) -> str:
+        """Where it is."""
+        return reverse(self.view)
+
+
+ROOMS: tuple[tuple[str, tuple[Room, ...]], ...] = (
+    (
+        "Who and what",
+        (
+            Room(
+                "Overdue",
+                "manager:overdue",
+                "overdue.see",
+                "Who has fallen behind, and the next step with each.",
+            ),
+            Room(
+                "Lines that are missing",
+                "manager:missing",
+                "overdue.see",
+                "Patients who lack a part they should have.",
+            ),
+            Room("Recalls", "manager:recalls", "recall.see", "What is held back, and who has been reached."),
+        ),
+    ),
+    (
+        "Ahead",
+        (
+            Room(
+                "Outlook",
+                "manager:outlook",
+                "outlook.see",
+                "Parts needed in the next six months, and what to order.",
+            ),
+            Room(
+                "Open days",
+                "manager:open_days",
+                "open_days.change",
+                "Weekdays and days off of each location.",
+            ),
+        ),
+    ),
+    (
+        "Looking back",
+        (
+            Room(
+                "Measures", "manager:measures", "measures.see", "How the clinic does, by month and location."
+            ),
+            Room(
+                "Evidence packets",
+                "manager:packets",
+                "packet.see",
+                "What a payer's audit asks for, as it stood then.",
+            ),
+        ),
+    ),
+    (
+        "Rules",
+        (
+            Room(
+                "Messages", "manager:message_terms", "messages.terms", "When messages go out, and how many."
+            ),
+            Room(
+                "Matching table",
+                "therapist:matching",
+                "match.record",
+                "What speaks for and against each mask style.",
+            ),
+            Room(
+                "Follow-up plan",
+                "therapist:plans",
+                "care_plan.version",
+                "When a patient is seen after a fitting.",
+            ),
+        ),
+    ),
+    (
+        "In and out",
+        (
+            Room("Imports", "desk:imports", "import.run", "An old list brought along, checked first."),
+            Room("Jobs", "jobs", "job.see", "Long work you asked for, and its files."),
+            Room(
+                "Sharing",
+                "manager:sharing",
+                "sharing.see",
+                "Programs that may read records, and what they read.",
+            ),
+        ),
+    ),
+)
+"""Groups of rooms."""
+
+
+@may("manager.rooms")
+@require_GET
+def rooms(request: StaffRequest) -> HttpResponse:
+    """Every room that the person asking may enter."""
+    groups = [
+        (name, found)
+        for name, group in ROOMS
+        if (found := [room for room in group if can(request, room.permission)])
+    ]
+    return render(request, "manager/rooms.html", {"today": clock.today(request.zone), "groups": groups})
