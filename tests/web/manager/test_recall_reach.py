@@ -103,5 +103,5 @@ def test_the_list_as_csv_and_on_paper(cast: Cast, recall: Recall, signed_in: Cal
     assert {line.split(",")[0] for line in lines[1:]} == {"1047", "1048"}
     assert "R-1,1,open" in lines[1]  # the second unit is in use, worn since
     paper = words(manager.get(reverse("manager:recall_reach_print", args=place)).content)
-    assert "The notice asks: Return the part. Tell nobody to stop or change therapy" in paper
+    assert "The notice asks: Return the part. Say what the notice says and add no advice of your own" in paper
     assert "+1 312 555 0177" in paper
