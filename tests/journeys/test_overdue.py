@@ -1,6 +1,5 @@
-"""A manager works on the overdue list: narrows it, keeps the view, snoozes two lines, takes it back, takes a file.
-
-At the desk, and the same on a phone.
+"""A manager works on the overdue list: narrows it, keeps the view, snoozes two lines, takes that back, and takes
+a file. At the desk, and the same on a phone.
 """
 
 import csv
@@ -57,7 +56,6 @@ def test_narrow_save_snooze_undo_and_export(cast: Cast, window: OpenWindow, widt
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     with page.expect_download() as download:
         page.get_by_role("link", name="Download as CSV").click()
-    with open(download.value.path(), encoding="utf-8", newline="") as file:
-        rows = list(csv.DictReader(file))
+    rows = list(csv.DictReader(download.value.path().read_text("utf-8").splitlines()))
     assert {row["patient_ref"] for row in rows} == {"1047"}
     assert {row["next_step"] for row in rows} == {"call: no yes to messages"}
