@@ -40,18 +40,17 @@ another worker.
 
 @shared_task
 def sweep() -> None:
-    """Bring plans up to the day, queue what has become due, and ring for post and calendars."""
+    """Bring plans up to the day, queue what has become due, and ring for post, calendars and figures.
+
+    Figures are a task of their own: whatever becomes of them, no reminder waits for it.
+    """
     plans.refresh_expired(now=clock.now())
-    supply_ends.fold()
-    measures.keep_month(today=clock.today("UTC"), now=clock.now())
-    outlook.keep_up(today=clock.today("UTC"), now=clock.now())
     questions.tidy(now=clock.now())
-    reminders.enqueue_due(
-        now=clock.now(), by_link=settings.ANSWER_BY_LINK, channels=tuple(carriers())
-    )
+    reminders.enqueue_due(now=clock.now(), by_link=settings.ANSWER_BY_LINK, channels=tuple(carriers()))
     recall_notices.queue_open(now=clock.now())
     deliver.apply_async(expires=RING_LASTS)
     export_feeds.apply_async(expires=RING_LASTS)
+    keep_figures.apply_async(expires=RING_LASTS)
 
 
 @shared_task
@@ -65,6 +64,14 @@ def deliver() -> None:
 def export_feeds() -> None:
     """Write stale calendars anew before anyone fetches them."""
     feeds.export_ahead(now=clock.now())
+
+
+@shared_task(time_limit=LONG_LIMIT, soft_time_limit=LONG_LIMIT - 20)
+def keep_figures() -> None:
+    """Keep what managers look at: ends of supply by day, the month that ended, the day's outlook."""
+    supply_ends.fold()
+    measures.keep_month(today=clock.today("UTC"), now=clock.now())
+    outlook.keep_up(today=clock.today("UTC"), now=clock.now())
 
 
 @shared_task(time_limit=LONG_LIMIT, soft_time_limit=LONG_LIMIT - 20)

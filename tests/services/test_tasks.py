@@ -26,6 +26,7 @@ def test_a_task_takes_no_more_than_keys_and_dates() -> None:
 
     for task in (
         *(tasks.sweep, tasks.deliver, tasks.export_feeds, tasks.import_uploads, tasks.work_jobs),
+        tasks.keep_figures,
         tasks.heartbeat,
     ):
         for parameter in signature(task.run).parameters.values():
@@ -43,3 +44,19 @@ def test_post_that_ran_out_of_time_rings_again(
     )
     tasks.deliver()
     assert len(rung) == rings
+
+
+def test_figures_that_fail_keep_no_reminder_back(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a sweep does before it rings for post is no more than post needs."""
+    order: list[str] = []
+    for name in ("deliver", "export_feeds", "keep_figures"):
+        task = getattr(tasks, name)
+        monkeypatch.setattr(task, "apply_async", lambda name=name, **how: order.append(name))
+
+    def fails(**when: Any) -> None:
+        raise RuntimeError("figures")
+
+    monkeypatch.setattr(tasks.outlook, "keep_up", fails)
+    monkeypatch.setattr(tasks.measures, "keep_month", fails)
+    tasks.sweep()
+    assert order == ["deliver", "export_feeds", "keep_figures"]
