@@ -47,6 +47,7 @@ from resupply.models import (
     PatientLink,
     PatientReport,
     Payer,
+    PolicyDraft,
     Proof,
     QuestionPart,
     Recall,
@@ -210,6 +211,18 @@ def make_device(patient: Patient, **over: Any) -> Device:
         "supplied_on": date(2024, 10, 1),
     }
     return Device.objects.create(patient=patient, **values | over)
+
+
+def make_policy_draft(**over: Any) -> PolicyDraft:
+    """A draft that nobody has previewed: cushions last two months from the suite's usual day on."""
+    values: dict[str, Any] = {
+        "kind": "life",
+        "values": {"part_code": "A7032", "period_count": 2, "period_unit": "month"},
+        "effective_from": TODAY,
+        "reason": "seen to last",
+        "drafted_at": NOW,
+    }
+    return PolicyDraft.objects.create(**values | over)
 
 
 def make_recall(**over: Any) -> Recall:

@@ -42,6 +42,7 @@ NO_PAGE = {
     "manager:overdue_xlsx",
     "manager:missing_csv",
     "manager:measures_csv",
+    "manager:policy_csv",
     "manager:catalogue_csv",
     "manager:outlook_csv",
     "worklist_csv",

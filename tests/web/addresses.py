@@ -39,6 +39,7 @@ from tests.builders import (
     make_inbound_text,
     make_integration,
     make_item,
+    make_life,
     make_job,
     make_match,
     make_matching_version,
@@ -48,6 +49,7 @@ from tests.builders import (
     make_own_page,
     make_packet,
     make_payer,
+    make_policy_draft,
     make_proof,
     make_question,
     make_recall,
@@ -73,6 +75,7 @@ OF_A_REACH = {
     *("manager:recall_reach", "manager:recall_reach_print", "manager:recall_reach_csv"),
     *("manager:notice_open", "manager:notice_close"),
 }
+OF_A_DRAFT = {"manager:policy_draft", "manager:policy_edit", "manager:policy_csv"}
 OF_A_LINE = {"desk:line_void", "desk:line_undo", "desk:line_exchange"}
 CLINIC = {
     *("therapist:texts", "therapist:text_void", "therapist:matching", "therapist:matching_new"),
@@ -185,6 +188,9 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         "manager:item_edit": [item.public_id],
         "manager:packet_new": [dispense.public_id],
         **{name: [packet.public_id] for name in OF_A_PACKET},
+        "manager:policy_new": ["allowance"],
+        "manager:policy_void": ["life", make_life().pk],
+        **{name: [make_policy_draft().public_id] for name in OF_A_DRAFT},
         "manager:recall": [recall.public_id],
         "manager:recall_void": [recall.public_id],
         **{name: [recall.public_id] for name in OF_A_REACH},

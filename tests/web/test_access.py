@@ -170,6 +170,12 @@ TABLE: dict[str, set[str]] = {
     "manager:message_terms": LEAD,
     "manager:message_terms_new": LEAD,
     "manager:message_terms_void": LEAD,
+    "manager:policy": LEAD,
+    "manager:policy_new": LEAD,
+    "manager:policy_edit": LEAD,
+    "manager:policy_void": LEAD,
+    "manager:policy_draft": LEAD,
+    "manager:policy_csv": LEAD,
     "manager:open_days": LEAD,
     "manager:outlook": LEAD,
     "manager:outlook_csv": LEAD,
@@ -274,6 +280,7 @@ OF_A_CONTACT = {"manager:recall_contact", "manager:recall_contact_void"}
 WRITES |= {"manager:notice_open", "manager:notice_close"} | OF_A_CONTACT
 OF_A_PACKET = {"manager:packet", "manager:packet_check", "manager:packet_pdf", "manager:packet_json"}
 WRITES |= {"manager:sharing_new", "manager:sharing_end"}
+WRITES |= {"manager:policy_new", "manager:policy_edit", "manager:policy_void", "manager:policy_draft"}
 FOR_PROGRAMS = {name for name in TABLE if name.startswith("fhir:")}
 WRITES |= {"manager:message_terms_new", "manager:message_terms_void"}
 WRITES |= {"manager:weekdays", "manager:day_off", "manager:open_again", "manager:outlook_anew"}

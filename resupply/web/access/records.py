@@ -4,7 +4,7 @@ A record of another location, or of a patient whose import was undone, is not fo
 none. Finding a record sets the clock of its location for the moments on the page.
 """
 
-from typing import TypeVar
+from typing import Any, TypeVar
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
@@ -13,9 +13,12 @@ from django.http import Http404
 from django.utils import timezone
 
 from resupply.models import (
+    AllowanceVersion,
     BackOrder,
     BulkAct,
     CatalogueItem,
+    CleaningChoice,
+    ClinicTermsVersion,
     ClosedDay,
     Contact,
     Device,
@@ -30,6 +33,7 @@ from resupply.models import (
     InboundText,
     Integration,
     Job,
+    LifeVersion,
     Location,
     MagnetScreen,
     MatchingVersion,
@@ -41,11 +45,13 @@ from resupply.models import (
     PatientReport,
     PatientStatus,
     Payer,
+    PolicyDraft,
     Proof,
     Recall,
     RecallContact,
     RefillAnswer,
     RefillQuestion,
+    RefillRuleVersion,
     SavedView,
     StockMovement,
     Subscription,
@@ -253,6 +259,28 @@ def order_or_404(request: StaffRequest, public_id: UUID) -> Order:
 def item_or_404(public_id: UUID) -> CatalogueItem:
     """One item of the shelf, which all locations share."""
     return _or_404(CatalogueItem.objects.filter(public_id=public_id))
+
+
+def policy_draft_or_404(public_id: UUID) -> PolicyDraft:
+    """One draft of policy, which bears on all locations."""
+    rows = PolicyDraft.objects.select_related("payer", "drafted_by", "decided_by", "run__job")
+    return _or_404(rows.filter(public_id=public_id))
+
+
+_VERSIONS: dict[str, "QuerySet[Any]"] = {
+    "life": LifeVersion.objects.filter(patient=None),
+    "allowance": AllowanceVersion.objects.select_related("payer"),
+    "refill": RefillRuleVersion.objects.select_related("payer"),
+    "terms": ClinicTermsVersion.objects.all(),
+    "cleaning": CleaningChoice.objects.all(),
+}
+
+
+def policy_version_or_404(kind: str, pk: int) -> Any:
+    """One standing version of the clinic's or a payer's rules; a patient's own life is none."""
+    if kind not in _VERSIONS:
+        raise Http404
+    return _or_404(_VERSIONS[kind].filter(pk=pk, voided_at=None))
 
 
 def recall_or_404(public_id: UUID) -> Recall:

@@ -79,6 +79,7 @@ WHO_MAY: dict[str, frozenset[Role]] = {
     "recall.export": _LEAD,
     "packet.see": _THERAPY | _LEAD,
     "packet.make": _LEAD,
+    "policy.change": _LEAD,
     "import.run": _LEAD,
     "job.see": _CARE,
     "open_days.change": _LEAD,

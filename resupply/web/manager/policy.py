@@ -1,0 +1,309 @@
+"""The policy workbench: versions of every kind, and drafts with what they would do."""
+
+from collections.abc import Iterator
+from typing import Any
+from uuid import UUID
+
+from django.contrib import messages
+from django.http import Http404, HttpResponse, StreamingHttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.views.decorators.http import require_GET, require_http_methods
+
+from resupply import clock
+from resupply.delivery.tables_out import Cell, csv_lines
+from resupply.models import DraftState, JobState, PolicyDraft, PolicyEffect, PolicyKind
+from resupply.queries import workbench
+from resupply.queries.workbench import EffectFilter, Version
+from resupply.rules.effects import HORIZON, Change
+from resupply.services import policy_changes
+from resupply.services.errors import Refused
+from resupply.services.policy_changes import background
+from resupply.services.versions import FIELDS, MODELS
+from resupply.web import access
+from resupply.web.access import StaffRequest, may
+from resupply.web.forms import written
+from resupply.web.manager.policy_forms import FORMS, EffectForm
+from resupply.web.manager.policy_words import CHANGES, line_words, list_words, says, subject
+from resupply.web.manager.recall_forms import RecallVoidForm
+from resupply.web.paging import filters_of
+
+GET_OR_POST = require_http_methods(["GET", "POST"])
+_ROOMS = {
+    PolicyKind.MATCHING: "therapist:matching",
+    PolicyKind.FOLLOW_UPS: "therapist:plans",
+    PolicyKind.MESSAGES: "manager:message_terms",
+}
+"""Kinds that move no plan are changed where they are used."""
+_HEADER = (
+    "patient_ref", "given_name", "family_name", "location", "payer", "kind", "part_code", "change",
+    "supply_ends_before", "supply_ends_after", "refill_before", "refill_after", "ask_before", "ask_after",
+    "dispense_before", "dispense_after", "parts_before", "parts_after", "lists_before", "lists_after",
+)  # fmt: skip
+
+
+@may("policy.change")
+@require_GET
+def policy(request: StaffRequest) -> HttpResponse:
+    """Every dated version, by kind, and the drafts."""
+    today = clock.today(request.zone)
+    found = workbench.versions(today=today)
+    context = {
+        "today": today,
+        "drafts": [
+            (draft, subject(draft.kind, draft), says(draft.kind, draft)) for draft in workbench.open_drafts()
+        ],
+        "kinds": [
+            {
+                "kind": kind,
+                "label": kind.label,
+                "new_url": reverse("manager:policy_new", args=[kind.value]) if kind in FORMS else "",
+                "room_url": reverse(_ROOMS[kind]) if kind in _ROOMS else "",
+                "rows": [_version(row) for row in rows],
+            }
+            for kind, rows in found.items()
+        ],
+    }
+    return render(request, "manager/policy.html", context)
+
+
+@may("policy.change")
+@GET_OR_POST
+def policy_new(request: StaffRequest, kind: str) -> HttpResponse:
+    """A draft of a new version."""
+    form = _form_of(kind)(request.POST or None, initial={"effective_from": clock.today(request.zone)})
+
+    def write() -> PolicyDraft:
+        return policy_changes.make(form.wanted(), by=request.staff.user, now=clock.now())
+
+    if request.method == "POST" and (made := written(form, write)):
+        return redirect("manager:policy_draft", made.public_id)
+    return _show_form(request, form, kind, back_url=reverse("manager:policy"))
+
+
+@may("policy.change")
+@GET_OR_POST
+def policy_edit(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """Change a draft; its preview no longer counts."""
+    draft = access.policy_draft_or_404(public_id)
+    first = {name: getattr(draft, name) for name in ("effective_from", "reason", "source", "payer")}
+    form = _form_of(draft.kind)(request.POST or None, initial=first | draft.values)
+
+    def write() -> bool:
+        policy_changes.revise(draft, form.wanted(), by=request.staff.user, now=clock.now())
+        return True
+
+    if request.method == "POST" and written(form, write):
+        return redirect("manager:policy_draft", public_id)
+    return _show_form(request, form, draft.kind, back_url=reverse("manager:policy_draft", args=[public_id]))
+
+
+@may("policy.change")
+@GET_OR_POST
+def policy_void(request: StaffRequest, kind: str, pk: int) -> HttpResponse:
+    """A draft that voids a version, with the reason."""
+    if kind not in MODELS:
+        raise Http404
+    version = access.policy_version_or_404(kind, pk)
+    form = RecallVoidForm(request.POST or None)
+
+    def write() -> PolicyDraft:
+        reason = form.cleaned_data["reason"]
+        return policy_changes.make_void(
+            PolicyKind(kind), pk, reason=reason, by=request.staff.user, now=clock.now()
+        )
+
+    if request.method == "POST" and (made := written(form, write)):
+        return redirect("manager:policy_draft", made.public_id)
+    context = {
+        "today": clock.today(request.zone),
+        "form": form,
+        "title": f"Void: {subject(kind, version)}, {says(kind, version)}",
+        "text": "This makes a draft. You see what voiding would do before it is applied; the version stays "
+        "readable, struck through, with your reason.",
+        "action": "Make the draft",
+        "back_url": reverse("manager:policy"),
+        "back_label": "Policy",
+    }
+    return render(request, "act.html", context, status=422 if form.errors else 200)
+
+
+@may("policy.change")
+@GET_OR_POST
+def policy_draft(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """A draft: what it says, what it would do, and what is to happen with it."""
+    draft = access.policy_draft_or_404(public_id)
+    if request.method == "POST":
+        _act(request, draft, request.POST.get("act", ""))
+        return redirect("manager:policy_draft", public_id)
+    run = getattr(draft, "run", None)
+    job = run.job if run else None
+    is_at_work = bool(job and job.state in (JobState.WAITING, JobState.RUNNING))
+    whole, each = workbench.totals(draft, request.location_ids)
+    context = {
+        "today": clock.today(request.zone),
+        "draft": draft,
+        "kind": PolicyKind(draft.kind).label,
+        "subject": subject(draft.kind, draft),
+        "says": says(draft.kind, draft),
+        "run": run,
+        "job": job,
+        "is_at_work": is_at_work,
+        "is_stopped": bool(job and job.state in (JobState.FAILED, JobState.DROPPED)),
+        "done": job.progress.get("done", 0) if job else 0,
+        "of": job.progress.get("of", 0) if job else 0,
+        "is_void": draft.act == "void",
+        "is_open": draft.state in (DraftState.DRAFT, DraftState.READY, DraftState.FAILED),
+        "is_previewed": bool(each) or (run is not None and draft.state == DraftState.READY),
+        "whole": whole,
+        "happens": [
+            (word, whole.changes[change]) for change, word in CHANGES.items() if whole.changes[change]
+        ],
+        "counted": [
+            (word, whole.before[name], whole.after[name], whole.after[name] - whole.before[name])
+            for name, word in _COUNTED
+        ],
+        "each": each,
+        "horizon": HORIZON,
+        "places": not request.location_ids,
+    } | _listed(request, draft)
+    return render(request, "manager/policy_draft.html", context)
+
+
+_COUNTED = (
+    ("overdue", "Lines overdue"),
+    ("due", "Lines due that day"),
+    ("ready", "Lines ready to dispense"),
+    ("ask", "Lines to ask about"),
+    ("parts", f"Parts in the next {HORIZON} days"),
+    ("questions", f"Messages that ask, in the next {HORIZON} days"),
+)
+
+
+@may("policy.change")
+@require_GET
+def policy_csv(request: StaffRequest, public_id: UUID) -> StreamingHttpResponse:
+    """What a draft would do, line by line, sent as it is read."""
+    draft = access.policy_draft_or_404(public_id)
+    rows = workbench.effect_rows(draft, _filter(request)[1])
+    response = StreamingHttpResponse(
+        csv_lines(_HEADER, _cells(iter(rows))), content_type="text/csv; charset=utf-8"
+    )
+    response["Content-Disposition"] = f'attachment; filename="policy-{draft.kind}.csv"'
+    response["Cache-Control"] = "no-store"
+    return response
+
+
+def _listed(request: StaffRequest, draft: PolicyDraft) -> dict[str, Any]:
+    """The list of lines, narrowed and paged."""
+    form, wanted = _filter(request)
+    page = workbench.effect_page(draft, wanted, after=_row(request, "after"), before=_row(request, "before"))
+    return {
+        "form": form,
+        "rows": [
+            {
+                "effect": row,
+                "line": line_words(row.kind, row.part_code),
+                "happens": CHANGES[Change(row.change)],
+                "lists": (list_words(row.lists_before), list_words(row.lists_after)),
+            }
+            for row in page.rows
+        ],
+        "newer_url": _turned(request, "before", page.before),
+        "older_url": _turned(request, "after", page.after),
+        "is_narrowed": bool(filters_of(request)),
+        "list_url": reverse("manager:policy_draft", args=[draft.public_id]),
+        "csv_url": _csv_url(request, draft),
+    }
+
+
+def _act(request: StaffRequest, draft: PolicyDraft, act: str) -> None:
+    """Preview, apply, drop or give up; a refusal is said at the top of the page."""
+    by, now = request.staff.user, clock.now()
+    back_url = reverse("manager:policy_draft", args=[draft.public_id])
+    about = f"{PolicyKind(draft.kind).label}: {subject(draft.kind, draft)}"[:100]
+    try:
+        if act == "preview":
+            background.preview_in_background(
+                draft, title=f"Preview · {about}", back_url=back_url, by=by, now=now
+            )
+        elif act == "apply":
+            background.apply_in_background(
+                draft, title=f"Change · {about}", back_url=back_url, by=by, now=now
+            )
+        elif act == "give_up":
+            policy_changes.give_up(draft, by=by, now=now)
+            background.tidy_in_background(
+                draft, title=f"Take back · {about}", back_url=back_url, by=by, now=now
+            )
+        elif act == "drop":
+            policy_changes.drop(draft, by=by, now=now)
+            messages.success(request, "Draft dropped. It stays readable here; no plan has changed.")
+    except Refused as refusal:
+        messages.error(request, refusal.message)
+
+
+def _show_form(request: StaffRequest, form: Any, kind: str, *, back_url: str) -> HttpResponse:
+    context = {
+        "today": clock.today(request.zone),
+        "form": form,
+        "kind": PolicyKind(kind).label,
+        "back_url": back_url,
+    }
+    return render(request, "manager/policy_form.html", context, status=422 if form.errors else 200)
+
+
+def _form_of(kind: str) -> type[Any]:
+    if kind not in FORMS:
+        raise Http404
+    return FORMS[kind]
+
+
+def _version(version: Version) -> dict[str, Any]:
+    row, kind = version.row, version.kind
+    may_void = not row.is_voided and kind in FIELDS
+    return {
+        "version": version,
+        "row": row,
+        "subject": subject(kind, row),
+        "says": says(kind, row),
+        "void_url": reverse("manager:policy_void", args=[kind.value, row.pk]) if may_void else "",
+    }
+
+
+def _filter(request: StaffRequest) -> tuple[EffectForm, EffectFilter]:
+    form = EffectForm(request.GET, locations=access.locations(request))
+    form.is_valid()
+    return form, form.wanted(request.location_ids)
+
+
+def _row(request: StaffRequest, name: str) -> int:
+    """A place in the list; anything that is no number is the first page."""
+    text = request.GET.get(name, "")
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 18 else 0
+
+
+def _turned(request: StaffRequest, way: str, pk: int) -> str:
+    if not pk:
+        return ""
+    query = filters_of(request)
+    query[way] = str(pk)
+    return f"?{query.urlencode()}#lines"
+
+
+def _csv_url(request: StaffRequest, draft: PolicyDraft) -> str:
+    query = filters_of(request).urlencode()
+    url = reverse("manager:policy_csv", args=[draft.public_id])
+    return f"{url}?{query}" if query else url
+
+
+def _cells(rows: Iterator[PolicyEffect]) -> Iterator[list[Cell]]:
+    for row in rows:
+        person = row.patient
+        yield [
+            person.reference, person.given_name, person.family_name, row.location.name,
+            row.payer.name if row.payer else "", row.kind, row.part_code, row.change,
+            row.supply_ends_before, row.supply_ends_after, row.refill_before, row.refill_after,
+            row.ask_before, row.ask_after, row.deliver_before, row.deliver_after,
+            row.parts_before, row.parts_after, "; ".join(row.lists_before), "; ".join(row.lists_after),
+        ]  # fmt: skip

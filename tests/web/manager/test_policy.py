@@ -1,0 +1,157 @@
+"""The policy workbench: versions in one shape; drafts kept as typed, previewed, applied, dropped, voided."""
+
+from datetime import date
+from typing import Any
+
+import pytest
+import time_machine
+from django.test import Client
+from django.urls import reverse
+
+from resupply.models import DraftState, JobState, LifeVersion, PlanLine, PolicyDraft
+from resupply.services import job_kinds, jobs, plans
+from tests.builders import NOW, make_allowance, make_dispense, make_life, make_policy_draft
+from tests.cast import Cast
+from tests.web.manager.test_overdue import text
+
+pytestmark = pytest.mark.django_db
+LIST = "/manager/policy/"
+LIFE = {"part_code": "A7032", "period_count": "2", "period_unit": "month", "effective_from": "2026-03-18"}
+
+
+@pytest.fixture(autouse=True)
+def _today() -> Any:
+    with time_machine.travel(NOW, tick=False):
+        yield
+
+
+@pytest.fixture
+def marta(cast: Cast, client: Client) -> Client:
+    """The manager, signed in; each patient has a cushion."""
+    for patient in (cast.odalys, cast.tevin):
+        make_dispense(patient, on=date(2026, 3, 1), lines=[{}])
+    plans.refresh_plans([cast.odalys.pk, cast.tevin.pk], now=NOW)
+    client.force_login(cast.manager.user)
+    return client
+
+
+def work() -> None:
+    """What the worker does when the bell rings."""
+    assert job_kinds.__all__
+    while jobs.work(now=NOW):
+        pass
+
+
+def drafted(marta: Client, **over: str) -> str:
+    """The address of a new draft."""
+    values = {**LIFE, "reason": "seen to last", "source": "our count of returns"} | over
+    return str(marta.post(f"{LIST}new/life/", values)["Location"])
+
+
+def test_a_draft_is_previewed_applied_and_then_on_record(cast: Cast, marta: Client) -> None:
+    url = drafted(marta)
+    assert "Not previewed yet." in text(marta.get(url))
+    marta.post(url, {"act": "preview"})
+    assert "Waiting for a worker" in text(marta.get(url))
+    work()
+    page = text(marta.get(url))
+    assert "2 of 2 lines move, counted on Wed 18 Mar" in page
+    assert "Comes later 2" in page
+    assert "Wed 1 Apr → Fri 1 May" in page
+    assert PlanLine.objects.filter(supply_ends_on=date(2026, 4, 1)).count() == 2
+    table = b"".join(marta.get(f"{url.rstrip('/')}.csv").streaming_content).decode("utf-8-sig")
+    assert table.count("later") == 2
+    assert "Brandt" not in text(marta.get(f"{url}?change=sooner"))
+    marta.post(url, {"act": "apply"})
+    assert PlanLine.objects.filter(supply_ends_on=date(2026, 4, 1)).count() == 2
+    work()
+    assert PlanLine.objects.filter(supply_ends_on=date(2026, 5, 1)).count() == 2
+    assert "Applied. Every plan follows it" in text(marta.get(url))
+    page = text(marta.get(LIST))
+    assert "A7032 Cushion for a nasal mask worn after 2 months in force Wed 18 Mar" in page
+    assert "seen to last Source: our count of returns" in page
+
+
+def test_a_version_is_voided_by_a_draft_with_a_reason(cast: Cast, marta: Client) -> None:
+    version = make_life(effective_from=date(2026, 4, 18))
+    assert "worn after 1 month planned Sat 18 Apr" in text(marta.get(LIST))
+    url = reverse("manager:policy_void", args=["life", version.pk])
+    assert marta.post(url, {"reason": " "}).status_code == 422
+    draft = marta.post(url, {"reason": "meant another code"})["Location"]
+    for act in ("preview", "apply"):
+        marta.post(draft, {"act": act})
+        work()
+    version.refresh_from_db()
+    assert (version.void_reason, version.voided_by) == ("meant another code", cast.manager.user)
+    assert marta.get(url).status_code == 404
+
+
+def test_what_is_refused_keeps_what_was_typed(marta: Client) -> None:
+    answer = marta.post(f"{LIST}new/life/", {**LIFE, "period_count": "1201", "reason": "kept text"})
+    assert answer.status_code == 422
+    assert b'value="1201"' in answer.content
+    assert b"kept text" in answer.content
+    assert "Enter a life of 1 to 1200 days, weeks or months." in text(answer)
+    answer = marta.post(
+        f"{LIST}new/refill/", {"contact_lead_days": "5", "delivery_lead_days": "9"} | LIFE | {"reason": "x"}
+    )
+    assert "Ask no later than you dispense" in text(answer)
+    assert not PolicyDraft.objects.exists()
+    assert marta.get(f"{LIST}new/nothing/").status_code == 404
+
+
+def test_a_draft_is_changed_dropped_and_not_applied_unseen(marta: Client) -> None:
+    url = drafted(marta)
+    marta.post(url, {"act": "apply"})
+    draft = PolicyDraft.objects.get()
+    assert (draft.state, LifeVersion.objects.count()) == (DraftState.DRAFT, 0)
+    marta.post(url, {"act": "preview"})
+    work()
+    assert b'value="2"' in marta.get(f"{url}change/").content
+    marta.post(f"{url}change/", LIFE | {"period_count": "3", "reason": "longer still"})
+    draft.refresh_from_db()
+    assert (draft.state, draft.values["period_count"]) == (DraftState.DRAFT, 3)
+    marta.post(url, {"act": "drop"})
+    assert "Dropped. No plan follows it." in text(marta.get(url))
+    marta.post(url, {"act": "preview"})
+    draft.refresh_from_db()
+    assert draft.state == DraftState.DROPPED
+
+
+def test_a_change_under_way_can_be_given_up(marta: Client) -> None:
+    url = drafted(marta)
+    marta.post(url, {"act": "preview"})
+    work()
+    marta.post(url, {"act": "apply"})
+    assert "All pages show the rule before it" in text(marta.get(url))
+    marta.post(url, {"act": "give_up"})
+    work()
+    assert (LifeVersion.objects.count(), PlanLine.stored.count()) == (0, 2)
+    assert set(jobs.asking.Job.objects.values_list("state", flat=True)) == {JobState.DONE}
+
+
+def test_every_kind_has_a_form_and_is_listed_in_words(cast: Cast, marta: Client) -> None:
+    make_allowance(cast.payer)
+    for kind in ("life", "allowance", "refill", "terms", "cleaning"):
+        assert marta.get(f"{LIST}new/{kind}/").status_code == 200
+    make_policy_draft(kind="terms", values={"gap_days": 9, "target_count": 2, "target_unit": "month"})
+    page = text(marta.get(LIST))
+    assert (
+        "Payer B: A7032 Cushion for a nasal mask 2 units per month, at most 3 periods at once in force"
+        in page
+    )
+    assert (
+        "no question for 9 days after a delivery; a refill aims at 2 months, from Wed 18 Mar · Draft" in page
+    )
+    assert "Look at it and change it : Matching table" in page
+
+
+def test_a_manager_of_one_location_sees_its_patients_alone(cast: Cast, marta: Client) -> None:
+    cast.manager.locations.set([cast.north])
+    url = drafted(marta)
+    marta.post(url, {"act": "preview"})
+    work()
+    page = text(marta.get(url))
+    assert "1 of 1 line move" in page
+    assert "Odalys Brandt" in page
+    assert cast.tevin.family_name not in page
