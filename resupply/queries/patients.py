@@ -6,7 +6,8 @@ from datetime import date
 from itertools import groupby
 from uuid import UUID
 
-from django.db.models import OuterRef, Subquery
+from django.db.models import OuterRef, QuerySet, Subquery
+from django.db.models.functions import Coalesce
 
 from resupply.models import (
     Channel,
@@ -20,10 +21,12 @@ from resupply.models import (
     Patient,
 )
 from resupply.queries import equipment, said, screening
+from resupply.queries.consents import newest_consent
 from resupply.queries.equipment import DeviceNow, OrderNow
 from resupply.queries.said import AnswerSaid, ContactMade
 from resupply.rules.kinds import Kind
 from resupply.rules.magnets import Verdict
+from resupply.rules.purposes import Purpose
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,10 +42,13 @@ class History:
 def history(patient: Patient, *, dispenses: int | None = None, events: int | None = None) -> History:
     """The newest dispenses with their lines and the newest events, so many of each (None: all). Two
     queries.
+
+    The lines are those from a day on, a value by itself: with one more table to join, a list of dispenses,
+    they are more than PostgreSQL puts in order by cost (`join_collapse_limit`), and it read the lines of all
+    patients.
     """
-    recent = Dispense.objects.filter(patient=patient).order_by("-dispensed_on", "-pk").values("pk")
     lines = (
-        DispenseLine.objects.filter(dispense__in=recent[: _one_more(dispenses)])
+        _from_day(patient, dispenses)
         .select_related(
             "dispense__location",
             "dispense__recorded_by",
@@ -62,6 +68,16 @@ def history(patient: Patient, *, dispenses: int | None = None, events: int | Non
     found = list(happened[: _one_more(events)])
     is_cut = len(given[:dispenses]) < len(given) or len(found[:events]) < len(found)
     return History(given[:dispenses], found[:events], is_cut)
+
+
+def _from_day(patient: Patient, dispenses: int | None) -> QuerySet[DispenseLine]:
+    """A patient's lines since the day of the dispense that is one too many; all, where there is none."""
+    lines = DispenseLine.objects.filter(dispense__patient=patient)
+    if dispenses is None:
+        return lines
+    days = Dispense.objects.filter(patient=patient).order_by("-dispensed_on").values("dispensed_on")
+    one_too_many = Subquery(days[dispenses : dispenses + 1])
+    return lines.filter(dispense__dispensed_on__gte=Coalesce(one_too_many, date.min))
 
 
 def _one_more(number: int | None) -> int | None:
@@ -98,7 +114,6 @@ class Standing:
 def standing(patient: Patient, *, today: date) -> Standing:
     """Who pays, which mask is worn on what device, whether mail is welcome, therapy pauses. One query."""
     payer = Coverage.objects.filter(patient=OuterRef("pk"), starts_on__lte=today, voided_at=None)
-    consent = Consent.objects.filter(patient=OuterRef("pk"), channel=Channel.MAIL, voided_at=None)
     mask = DispenseLine.objects.filter(
         dispense__patient=OuterRef("pk"), kind=Kind.MASK, voided_at=None, dispense__dispensed_on__lte=today
     ).exclude(family="")
@@ -113,7 +128,7 @@ def standing(patient: Patient, *, today: date) -> Standing:
         Patient.objects.filter(pk=patient.pk)
         .values(
             payer=Subquery(payer.order_by("-starts_on", "-pk").values("payer__name")[:1]),
-            may_mail=Subquery(consent.order_by("-pk").values("granted")[:1]),
+            may_mail=newest_consent(Channel.MAIL, Purpose.QUESTION, "pk"),
             mask=Subquery(newest_mask.values("family")[:1]),
             mask_on=Subquery(newest_mask.values("dispense__dispensed_on")[:1]),
             refit=Subquery(refit.values("family")[:1]),
@@ -158,5 +173,6 @@ def consents(patient: Patient) -> list[Consent]:
 
 def messages(patient: Patient, *, at_most: int = 100) -> list[Message]:
     """Messages waiting for and sent to a patient, newest first."""
-    rows = Message.objects.filter(patient=patient).prefetch_related("reasons")
+    rows = Message.objects.filter(patient=patient).select_related("question__answer")
+    rows = rows.prefetch_related("reasons", "occasions")
     return list(rows.order_by("-created_at", "-pk")[:at_most])
