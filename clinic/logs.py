@@ -5,7 +5,7 @@ page is its password, so it never reaches a log.
 import logging
 import re
 
-_SECRET_PATH = re.compile(r"(/(?:cal|ask|me)/)[^\s\"'<>?#]+")
+_SECRET_PATH = re.compile(r"(/(?:cal|ask|me|stop)/)[^\s\"'<>?#]+")
 
 
 def scrub(text: str) -> str:

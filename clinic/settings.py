@@ -209,7 +209,7 @@ EXPORT_FOLDER = env.text("EXPORT_FOLDER", default="")  # where each night's open
 
 # --- mail ---------------------------------------------------------------------------------------------------
 DEFAULT_FROM_EMAIL = SERVER_EMAIL = env.text("MAIL_FROM", demo="demo clinic <desk@clinic.example>")
-STOP_MAIL = env.text("STOP_MAIL", default="")  # an address where "stop" by mail is read; empty: the link alone
+STOP_MAIL = env.text("STOP_MAIL", default="")  # where "stop" by mail is read, if anywhere
 MAIL_FOLDER = VAR_DIR / "mail"  # where the demo's mail lands when no SMTP server is named
 if DEMO and not os.environ.get("EMAIL_URL"):
     EMAIL_BACKEND = "clinic.mail.FolderBackend"

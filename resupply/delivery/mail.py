@@ -15,10 +15,13 @@ from django.core.mail import EmailMultiAlternatives, get_connection
 from django.core.validators import validate_email
 from django.template.loader import render_to_string
 
+from resupply.delivery.calendar_words import KINDS
 from resupply.delivery.progress import Progress, Watch
-from resupply.rules.recall_notices import PURPOSE as RECALL
+from resupply.rules.kinds import Kind
+from resupply.rules.purposes import Purpose
 from resupply.rules.sending import Answer, Letter, Note, Outcome
 
+_NOTICES = frozenset({Purpose.SWAP, Purpose.FOLLOW_UP, Purpose.WELCOME, Purpose.CALENDAR})
 # Folders of wording below templates/mail; English is the plain one.
 _FOLDERS = {"en": "mail", "es": "mail/es"}
 
@@ -35,15 +38,20 @@ class MailCarrier:
     def compose(self, note: Note) -> Letter:
         """Put a note into the patient's language (English where there is no other wording)."""
         language = note.language if note.language in _FOLDERS else "en"
-        usual = "refill_question" if note.token else "refill"
-        name = f"{_FOLDERS[language]}/{RECALL if note.purpose == RECALL else usual}"
+        name = f"{_FOLDERS[language]}/{_wording(note)}"
+        stop_url = f"{settings.PUBLIC_URL}/stop/{note.stop_token}/" if note.stop_token else ""
         shown = {
             "given_name": note.given_name,
             "sender": self._sender[0],
             "phone": note.phone,
             "step": note.step,
+            "purpose": note.purpose,
+            "also": note.also,
+            "parts": ", ".join(KINDS[language][Kind(kind)] for kind in note.kinds),
             "language": language,
             "link": f"{settings.PUBLIC_URL}/ask/{note.token}/" if note.token else "",
+            "page": f"{settings.PUBLIC_URL}/me/{note.page_token}/" if note.page_token else "",
+            "stop": stop_url,
         }
         return Letter(
             key=note.key,
@@ -52,6 +60,7 @@ class MailCarrier:
             subject=" ".join(render_to_string(f"{name}.subject.txt", shown).split()),
             text=render_to_string(f"{name}.txt", shown),
             html=render_to_string(f"{name}.html", shown),
+            stop_url=stop_url,
         )
 
     def send(self, letter: Letter) -> Answer:
@@ -110,6 +119,7 @@ class MailCarrier:
                 "Date": formatdate(usegmt=True),
                 "Auto-Submitted": "auto-generated",  # RFC 3834: no out-of-office answers
                 "Content-Language": letter.language,
+                **_way_out(letter),
             },
             connection=self._connection,
         )
@@ -122,6 +132,30 @@ _BROKEN_OFF = {
     Progress.ADDRESSED: Outcome.LATER,  # it may be this address, which must not hold up the others
     Progress.HANDED_OVER: Outcome.UNSURE,
 }
+
+
+def _wording(note: Note) -> str:
+    """The template of a note."""
+    if note.purpose in _NOTICES:
+        return "notice"
+    return note.purpose or ("refill_question" if note.token else "refill")
+
+
+def _way_out(letter: Letter) -> dict[str, str]:
+    """Headers by which a mail program ends these messages with one click (RFC 2369, RFC 8058).
+
+    RFC 8058 wants an https address and a DKIM signature that covers both headers; the signature is the mail
+    server's part (README). Over plain http, as in a trial, only a person can follow the link.
+    """
+    if not letter.stop_url:
+        return {}
+    ways = [f"<{letter.stop_url}>"]
+    if settings.STOP_MAIL:
+        ways.append(f"<mailto:{settings.STOP_MAIL}?subject=stop>")
+    headers = {"List-Unsubscribe": ", ".join(ways)}
+    if letter.stop_url.startswith("https://"):
+        headers["List-Unsubscribe-Post"] = "List-Unsubscribe=One-Click"
+    return headers
 
 
 def _sort(error: Exception, reached: Progress) -> Answer:

@@ -1,4 +1,6 @@
-"""How patients are written to: the clinic's terms as dated versions, patients' wishes, addresses that failed."""
+"""How patients are written to: the clinic's terms as dated versions, patients' wishes, addresses that
+failed.
+"""
 
 from datetime import time
 
@@ -15,8 +17,8 @@ from resupply.models.people import Channel, Patient
 class MessageTermsVersion(Voidable):
     """When and how often messages go out, from a day on. `rules/message_terms.py` says what is allowed.
 
-    `second_ask_days`: a question nobody answers is asked once more; `link_ahead_days`: how long before its end
-    the link of a patient's own page is written about.
+    `second_ask_days`: a question nobody answers is asked once more; `link_ahead_days`: how long before its
+    end the link of a patient's own page is written about.
     """
 
     effective_from = models.DateField()
@@ -46,8 +48,8 @@ class MessageTermsVersion(Voidable):
 
 @tracked
 class MessageWish(Voidable):
-    """How a patient likes to be written to, where they may be: the channel first tried (empty: none named), and
-    whether messages may say what they are about. The newest standing record counts; none: mail, neutral.
+    """How a patient likes to be written to, where they may be: the channel first tried (empty: none named),
+    and whether messages may say what they are about. The newest standing record counts; none: mail, neutral.
     """
 
     patient = models.ForeignKey(Patient, models.PROTECT, related_name="message_wishes")

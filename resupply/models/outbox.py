@@ -134,8 +134,8 @@ class MessageOccasion(models.Model):
     """Why a message is sent besides a refill: a part change, a follow-up, a link that ends, a welcome.
 
     `purpose` is one of `rules.reminders.Purpose`; `key` names the occasion among those of the patient and
-    purpose, `on` is its day. An occasion is written about once; one that no longer held, or whose message never
-    went out, does not stand.
+    purpose, `on` is its day. An occasion is written about once; one that no longer held, or whose message
+    never went out, does not stand.
     """
 
     message = models.ForeignKey(Message, models.PROTECT, related_name="occasions")
@@ -157,7 +157,9 @@ class MessageOccasion(models.Model):
 
 
 class StopLink(models.Model):
-    """The one-click way out that one copy of a mail carried (RFC 8058): only the hash of its token is kept."""
+    """The one-click way out that one copy of a mail carried (RFC 8058): only the hash of its token is
+    kept.
+    """
 
     message = models.ForeignKey(Message, models.PROTECT, related_name="stop_links")
     token_hash = models.CharField(max_length=64, unique=True, editable=False)

@@ -85,6 +85,30 @@ def work_list(location_ids: Collection[int], *, today: date) -> list[Work]:
     return sorted(work, key=lambda work: work.step.due.last)
 
 
+def due_for(day: date, patients: Collection[int] | None = None) -> dict[int, DueStep]:
+    """The step that is due on a day, by patient on therapy (None: of all); one that is late is for a person.
+    Three queries.
+    """
+    plan = plan_on(day)
+    if not plan:
+        return {}
+    longest = timedelta(days=max(step.to_day for step in plan))
+    begun = Q(therapy_started_on__gte=day - longest) | Q(fittings__fitted_on__gte=day - longest)
+    some = Patient.objects.filter(begun, status=PatientStatus.ON_THERAPY)
+    if patients is not None:
+        some = some.filter(pk__in=patients)
+    people = list(_with_anchor().filter(pk__in=some.values("pk"), anchor__lte=day))
+    made: dict[int, list[FollowUp]] = defaultdict(list)
+    for row in FollowUp.objects.filter(patient__in=people, voided_at=None).order_by("on", "pk"):
+        made[row.patient_id].append(row)
+    found = {}
+    for person in people:
+        work = _work(person, made[person.pk], plan, day)
+        if work and work.step.state is FollowUpState.DUE:
+            found[person.pk] = work.step.due
+    return found
+
+
 def _with_anchor() -> QuerySet[Any]:
     """Patients with `anchor`: the later of the first night and the latest fitting that kept a mask."""
     kept = Max(

@@ -10,6 +10,7 @@ from datetime import date, datetime, timedelta
 from django.db.models import Count, DateField, Exists, ExpressionWrapper, F, Max, OuterRef, Q, QuerySet
 
 from resupply.models import (
+    Channel,
     Dispense,
     DispenseLine,
     Given,
@@ -27,11 +28,14 @@ from resupply.models import (
     SuppliedBy,
 )
 from resupply.queries.answers import answered, spoke_lately, used
+from resupply.queries.consents import reach
 from resupply.queries.feeds import token_hash
+from resupply.queries.message_terms import count_near
 from resupply.queries.open_days import open_days
 from resupply.queries.paused import paused_on
-from resupply.queries.reminders import newest_consent
 from resupply.rules.bundling import OpenDays
+from resupply.rules.message_terms import MOST_A_WEEK
+from resupply.rules.purposes import Purpose
 from resupply.rules.questions import MOST_MESSAGES, Askable, bundle
 from resupply.rules.reminders import SAME_REFILL_DAYS
 
@@ -108,7 +112,15 @@ class Unanswered:
     last_on: date
 
 
-def to_repeat(*, day: date, zones: Collection[str], sent_by: date, limit: int) -> list[Unanswered]:
+def to_repeat(
+    *,
+    day: date,
+    zones: Collection[str],
+    sent_by: date,
+    limit: int,
+    per_week: int = MOST_A_WEEK,
+    channels: Collection[str] = (Channel.MAIL,),
+) -> list[Unanswered]:
     """Open questions that went out once, by the day `sent_by`, with nothing on its way, to patients who may
     be written to on `day`.
     """
@@ -120,14 +132,14 @@ def to_repeat(*, day: date, zones: Collection[str], sent_by: date, limit: int) -
             ~Exists(Message.objects.filter(patient=OuterRef("patient"), day=day)),
             ~Exists(paused),
             ~Exists(spoke_lately(today=day)),
-            ~Q(patient__email=""),
+            reach(Purpose.QUESTION, channels),
             state=QuestionState.OPEN,
             patient__status=PatientStatus.ON_THERAPY,
             patient__time_zone__in=zones,
         )
-        .alias(consent=newest_consent("patient"), going=Count("messages", filter=going))
+        .alias(near=count_near(day, "patient"), going=Count("messages", filter=going))
         .annotate(sent=Count("messages", filter=sent), last_on=Max("messages__day", filter=sent))
-        .filter(consent=True, going=0, sent__lt=MOST_MESSAGES, last_on__lte=sent_by)
+        .filter(near__lt=per_week, going=0, sent__lt=MOST_MESSAGES, last_on__lte=sent_by)
         .order_by("patient_id")
         .values_list("patient_id", "patient__time_zone", "asked_at", "sent", "last_on")
     )

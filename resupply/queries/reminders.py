@@ -4,7 +4,7 @@ The step of a line is worked out in SQL by the ladder of `rules/reminders.py`, s
 only what is new; a test compares both over the whole range of dates.
 """
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
@@ -25,8 +25,8 @@ from django.db.models import (
 
 from resupply.models import (
     Channel,
-    Consent,
     Message,
+    MessageOccasion,
     MessageReason,
     MessageState,
     Patient,
@@ -34,9 +34,14 @@ from resupply.models import (
     PlanLine,
     QuestionState,
 )
-from resupply.queries import recall_messages
+from resupply.queries import consents, occasions, recall_messages
 from resupply.queries.answers import answered, spoke_lately
+from resupply.queries.consents import ADDRESS, Reach, reach, reaches
 from resupply.queries.inbound import reply_note
+from resupply.queries.message_terms import count_near, days_before, schedule
+from resupply.rules.consents import may_write
+from resupply.rules.message_terms import MOST_A_WEEK, Schedule, has_room
+from resupply.rules.purposes import URGENT_FIRST, Purpose, of_step
 from resupply.rules.reminders import (
     ASK_AGAIN,
     LADDER,
@@ -64,38 +69,50 @@ class DueLine:
     step: str
 
 
-def windows(*, now: datetime) -> dict[str, Window]:
+def windows(*, now: datetime, terms: Schedule) -> dict[str, Window]:
     """The present or next sending window of every zone that patients live in."""
     zones = (
         Patient.objects.filter(status=PatientStatus.ON_THERAPY).order_by().values_list("time_zone", flat=True)
     )
-    return {zone: next_window(now, zone) for zone in zones.distinct()}
+    return {zone: next_window(now, zone, hours_on=terms.hours_on) for zone in zones.distinct()}
 
 
-def due_lines(*, day: date, zones: Collection[str], after: int, limit: int) -> list[DueLine]:
+def due_lines(
+    *,
+    day: date,
+    zones: Collection[str],
+    after: int,
+    limit: int,
+    per_week: int = MOST_A_WEEK,
+    channels: Collection[str] = (Channel.MAIL,),
+) -> list[DueLine]:
     """Lines with a new step on `day`, by patient from keys above `after` on; at most `limit` lines (> 10).
 
-    Left out: patients not on therapy, without an address or without a standing yes to e-mail, those who have
-    a message of that day already or gave an answer lately, lines in a pause, answered lines, lines that wait
-    for the patient's open question to close, and lines whose plan is not worked out up to that day.
+    Left out: patients not on therapy, those whom no channel reaches with a standing yes to the step's
+    purpose, those who have a message of that day already or as many in a week as the terms allow, or gave an
+    answer lately; lines in a pause, answered lines, lines that wait for the patient's open question to
+    close, and lines whose plan is not worked out up to that day.
     """
+    pressing = Q(rank__gte=STEPS["overdue_1"].rank)
     lines = (
-        PlanLine.objects.alias(consent=newest_consent("patient"))
+        PlanLine.objects.alias(near=count_near(day, "patient"))
         .filter(
             Q(paused_from=None) | Q(paused_from__gt=day) | Q(paused_until__lte=day),
             Q(patient__plan_state__valid_until=None) | Q(patient__plan_state__valid_until__gt=day),
-            ~Q(patient__email=""),
             ~answered(today=day),
             ~Exists(spoke_lately(today=day)),
+            ~Exists(messages_of(day)),
             active=True,
             ask_from__lte=day,
-            consent=True,
             patient__status=PatientStatus.ON_THERAPY,
             patient__time_zone__in=zones,
             patient_id__gt=after,
+            near__lt=per_week,
         )
-        .exclude(Exists(Message.objects.filter(patient=OuterRef("patient"), channel=Channel.MAIL, day=day)))
         .annotate(rank=_rank_reached(day))
+        .filter(
+            (~pressing & reach(Purpose.QUESTION, channels)) | (pressing & reach(Purpose.OVERDUE, channels))
+        )
         .exclude(Exists(_written_about()))
         .exclude(Q(rank=LADDER[0].rank) & Exists(_open_question()))
         .order_by("patient_id", "kind")
@@ -108,16 +125,21 @@ def due_lines(*, day: date, zones: Collection[str], after: int, limit: int) -> l
     return found
 
 
+def messages_of(day: date, patient: str = "patient") -> "QuerySet[Message]":
+    """Messages of the outer row's patient that belong to a day, whatever became of them."""
+    return Message.objects.filter(patient=OuterRef(patient), day=day).exclude(purpose__in=REPLIES)
+
+
 def newest_consent(patient: str) -> Subquery:
-    """Whether the newest standing record says yes to e-mail (null: none); `patient`: the outer column."""
-    consents = Consent.objects.filter(patient=OuterRef(patient), channel=Channel.MAIL, voided_at=None)
-    return Subquery(consents.order_by("-id").values("granted")[:1])
+    """Whether the newest standing record says yes to asking by e-mail (null: none); `patient`: the outer
+    column.
+    """
+    return consents.newest_consent(Channel.MAIL, Purpose.QUESTION, patient)
 
 
 def may_mail(patient: Patient) -> bool:
-    """Whether the newest standing record says yes to e-mail."""
-    rows = Patient.objects.filter(pk=patient.pk).annotate(consent=newest_consent("pk"))
-    return bool(rows.values_list("consent", flat=True).get())
+    """Whether the newest standing record says yes to asking by e-mail."""
+    return bool(consents.may_write([patient.pk], Channel.MAIL, Purpose.QUESTION))
 
 
 def _rank_reached(day: date) -> Case:
@@ -168,10 +190,14 @@ class Queued:
     note: Note | None
     question_id: int | None = None
     fallen: tuple[int, ...] = ()
+    stops_by_link: bool = False
+    """Whether it gets a one-click way out: reminders by mail do."""
 
 
 def look_again(message_ids: Iterable[int], *, now: datetime) -> dict[int, Queued]:
-    """Whether messages are still to be sent at `now`, by message key; three queries however many they are."""
+    """Whether messages are still to be sent at `now`, by message key; so many queries however many they
+    are.
+    """
     messages = list(
         Message.objects.filter(pk__in=message_ids)
         .annotate(
@@ -182,59 +208,116 @@ def look_again(message_ids: Iterable[int], *, now: datetime) -> dict[int, Queued
         )
         .select_related("patient__location", "question")
     )
-    reasons: dict[int, list[MessageReason]] = {message.pk: [] for message in messages}
-    standing = MessageReason.objects.filter(message__in=messages, stands=True)
-    for reason in standing.annotate(is_answered=answered(today=now.date())):
-        reasons[reason.message_id].append(reason)
-    plans = {
-        (line.patient_id, line.kind): line
-        for line in PlanLine.objects.filter(patient__in={message.patient_id for message in messages})
-    }
+    known = _known(messages, now=now)
     return {
         message.pk: Queued(*reply_note(message, now=now))
         if message.purpose in REPLIES
         else Queued(recall_messages.recall_note(message, now=now))
         if message.recall_id is not None
-        else _look_again(
-            message,
-            reasons[message.pk],
-            plans,
-            may_go=bool(message.consent)
-            and (message.valid_until is None or message.valid_until > message.day)
-            and may_send(now, message.patient.time_zone),
-        )
+        else _look_again(message, known)
         for message in messages
     }
 
 
-def _look_again(
-    message: Message,
-    reasons: list[MessageReason],
-    plans: dict[tuple[int, str], PlanLine],
-    *,
-    may_go: bool,
-) -> Queued:
-    patient = message.patient
-    steps: list[ReminderStep] = []
-    fallen: list[int] = []
-    for reason in reasons:
-        line = plans.get((reason.patient_id, reason.kind))
-        if line is not None and _still_to_say(message, reason) and still_holds(reason, line, day=message.day):
-            steps.append(STEPS[reason.step])
-        else:
-            fallen.append(reason.pk)
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What a batch of messages is looked at again with."""
+
+    now: datetime
+    terms: Schedule
+    reasons: dict[int, list[MessageReason]]
+    occasions: dict[int, list[MessageOccasion]]
+    holding: set[tuple[int, str, str]]
+    plans: dict[tuple[int, str], PlanLine]
+    reaches: dict[int, Reach]
+    days: dict[int, list[date]]
+
+
+def _known(messages: Sequence[Message], *, now: datetime) -> _Known:
+    reasons: dict[int, list[MessageReason]] = {message.pk: [] for message in messages}
+    standing = MessageReason.objects.filter(message__in=messages, stands=True)
+    for reason in standing.annotate(is_answered=answered(today=now.date())):
+        reasons[reason.message_id].append(reason)
+    found: dict[int, list[MessageOccasion]] = {message.pk: [] for message in messages}
+    for occasion in MessageOccasion.objects.filter(message__in=messages, stands=True):
+        found[occasion.message_id].append(occasion)
+    terms = schedule()
+    patients = {message.patient_id for message in messages}
+    with_occasions = [message for message in messages if found[message.pk]]
+    return _Known(
+        now,
+        terms,
+        reasons,
+        found,
+        occasions.holding(with_occasions, terms=terms) if with_occasions else set(),
+        {(line.patient_id, line.kind): line for line in PlanLine.objects.filter(patient__in=patients)},
+        reaches(patients, tuple(ADDRESS)),
+        days_before(messages),
+    )
+
+
+def _look_again(message: Message, known: _Known) -> Queued:
+    patient, how = message.patient, known.reaches[message.patient_id]
+    steps, kinds, fallen = _steps_left(message, known)
+    also = [
+        Purpose(occasion.purpose)
+        for occasion in known.occasions[message.pk]
+        if (patient.pk, occasion.purpose, occasion.key) in known.holding
+        and may_write(how.said, message.channel, occasion.purpose)
+    ]
+    kinds += [
+        occasion.key.partition(":")[0]
+        for occasion in known.occasions[message.pk]
+        if occasion.purpose == Purpose.SWAP
+    ]
     asks = message.question is None or message.question.state == QuestionState.OPEN
-    if not (steps and may_go and asks and patient.email and patient.status == PatientStatus.ON_THERAPY):
-        return Queued(None, fallen=tuple(reason.pk for reason in reasons))
+    may_go = (
+        (message.valid_until is None or message.valid_until > message.day)  # type: ignore[attr-defined]
+        and may_send(known.now, patient.time_zone, hours_on=known.terms.hours_on)
+        and message.channel in how.reachable
+        and patient.status == PatientStatus.ON_THERAPY
+        and has_room(
+            known.days.get(message.pk, ()), day=message.day, per_week=known.terms.on(message.day).per_week
+        )
+    )
+    if not (may_go and ((steps and asks) or also)):
+        return Queued(None, fallen=tuple(reason.pk for reason in known.reasons[message.pk]))
+    step = max(steps, key=lambda step: step.rank).name if steps and asks else ""
+    ordered = tuple(purpose for purpose in URGENT_FIRST if purpose in also)
     note = Note(
         key=str(message.public_id),
-        address=patient.email,
+        address=getattr(patient, ADDRESS[message.channel]),
         given_name=patient.given_name,
         language=patient.language,
-        step=max(steps, key=lambda step: step.rank).name,
+        step=step,
         phone=patient.location.phone,
+        purpose="" if step else ordered[0].value,
+        also=tuple(one.value for one in (ordered if step else ordered[1:])),
+        kinds=tuple(sorted(set(kinds))) if how.detailed else (),
     )
-    return Queued(note, message.question_id, tuple(fallen))
+    is_mail = message.channel == Channel.MAIL
+    return Queued(note, message.question_id if step else None, tuple(fallen), stops_by_link=is_mail)
+
+
+def _steps_left(message: Message, known: _Known) -> tuple[list[ReminderStep], list[str], list[int]]:
+    """The steps that still hold and may be written about, their kinds, and the reasons that fell."""
+    steps: list[ReminderStep] = []
+    kinds: list[str] = []
+    fallen: list[int] = []
+    said = known.reaches[message.patient_id].said
+    for reason in known.reasons[message.pk]:
+        line = known.plans.get((reason.patient_id, reason.kind))
+        if (
+            line is not None
+            and _still_to_say(message, reason)
+            and still_holds(reason, line, day=message.day)
+            and may_write(said, message.channel, of_step(reason.step))
+        ):
+            steps.append(STEPS[reason.step])
+            kinds.append(reason.kind)
+        else:
+            fallen.append(reason.pk)
+    return steps, kinds, fallen
 
 
 def _still_to_say(message: Message, reason: MessageReason) -> bool:

@@ -118,7 +118,7 @@ def contacts(patient: Patient) -> list[Contact]:
 
 def may_call(patient: Patient) -> bool | None:
     """The newest answer about calls; None: never asked. One query."""
-    calls = Consent.objects.filter(patient=patient, channel=Channel.PHONE, voided_at=None)
+    calls = Consent.objects.filter(patient=patient, channel=Channel.PHONE, purpose="", voided_at=None)
     return calls.order_by("-pk").values_list("granted", flat=True).first()
 
 

@@ -45,9 +45,11 @@ from resupply.models import (
     SuppliedBy,
     shown,
 )
+from resupply.queries import consents
 from resupply.queries.answers import answered, spoke_lately, standing_yeses
 from resupply.queries.paused import paused_on
 from resupply.rules.kinds import Kind
+from resupply.rules.purposes import Purpose
 from resupply.rules.questions import CALL_AFTER
 from resupply.rules.reminders import SAME_REFILL_DAYS
 
@@ -153,7 +155,8 @@ def calls(places: Places, *, today: date) -> QuerySet[PlanLine]:
     """Lines to ask about by telephone.
 
     Each with `may_mail`, `mail_failed`, `asked_on` (the last message about it), `may_call` (None: never
-    asked), `supplied_on` (the patient's last dispense from us), and the patient's newest contact.
+    asked), `call_on_paper`, `supplied_on` (the patient's last dispense from us), and the patient's newest
+    contact.
     """
     rows = PlanLine.objects.filter(active=True, ask_from__lte=today).exclude(paused_on(today))
     if places:
@@ -163,6 +166,7 @@ def calls(places: Places, *, today: date) -> QuerySet[PlanLine]:
         .annotate(
             may_mail=newest_consent(Channel.MAIL, "patient"),
             may_call=newest_consent(Channel.PHONE, "patient"),
+            call_on_paper=_call_on_paper(),
             mail_failed=_last_mail_failed(),
             asked_on=Subquery(asked_about().order_by("-message__day").values("message__day")[:1]),
         )
@@ -188,9 +192,19 @@ def calls(places: Places, *, today: date) -> QuerySet[PlanLine]:
 
 
 def newest_consent(channel: str, patient: str) -> Subquery:
-    """The newest standing yes or no to a channel (null: never asked); `patient`: the outer column."""
-    consents = Consent.objects.filter(patient=OuterRef(patient), channel=channel, voided_at=None)
-    return Subquery(consents.order_by("-pk").values("granted")[:1], output_field=BooleanField())
+    """The newest standing yes or no to being asked on a channel (null: never asked); `patient`: the outer
+    column. For calls: to calls.
+    """
+    purpose = "" if channel == Channel.PHONE else Purpose.QUESTION
+    return consents.newest_consent(channel, purpose, patient)
+
+
+def _call_on_paper() -> Subquery:
+    """Whether the newest standing record about calls is signed."""
+    rows = Consent.objects.filter(
+        patient=OuterRef("patient"), channel=Channel.PHONE, purpose="", voided_at=None
+    )
+    return Subquery(rows.order_by("-pk").values("on_paper")[:1], output_field=BooleanField())
 
 
 def _newest_contact(field: str) -> Subquery:

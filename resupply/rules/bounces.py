@@ -1,11 +1,11 @@
 """Bounces: whether what came back says that an address does not exist.
 
-The rule in plain words. A message that could not be delivered is shown to a person. Where the answer says that
-there is no such address, nothing more is sent there until it is changed or a person confirms it. A full
+The rule in plain words. A message that could not be delivered is shown to a person. Where the answer says
+that there is no such address, nothing more is sent there until it is changed or a person confirms it. A full
 mailbox, a refused content, a server that was down for days say nothing about the address.
 
-Mail. Codes are those of RFC 3463 (`5.1.1`, with 5.1.x about the address and 5.2.1 a mailbox that is closed) or
-of RFC 5321 (550, 551 and 553 to a recipient). Text messages: a gateway's code (docs/text-gateway.md).
+Mail. Codes are those of RFC 3463 (`5.1.1`, with 5.1.x about the address and 5.2.1 a mailbox that is closed)
+or of RFC 5321 (550, 551 and 553 to a recipient). Text messages: a gateway's code (docs/text-gateway.md).
 
 >>> is_hard("mail", "5.1.1"), is_hard("mail", "5.2.2"), is_hard("mail", "SMTPRecipientsRefused 550")
 (True, False, True)

@@ -99,7 +99,14 @@ def bundle(lines: Iterable[Askable], *, day: date, open_days: OpenDays) -> tuple
     return tuple(line for line in lines if line.kind in kinds)
 
 
-def next_step(asked_on: date, *, messages: int, last_on: date | None, day: date) -> Next:
+def next_step(
+    asked_on: date,
+    *,
+    messages: int,
+    last_on: date | None,
+    day: date,
+    second_after: timedelta = SECOND_AFTER,
+) -> Next:
     """What happens next to an open question asked on `asked_on`.
 
     `messages` of it went out, the last on `last_on` (None: none yet). A patient who was never reached is not
@@ -111,4 +118,4 @@ def next_step(asked_on: date, *, messages: int, last_on: date | None, day: date)
         return Next.WAIT
     if messages >= MOST_MESSAGES:
         return Next.CALL if day >= last_on + CALL_AFTER else Next.WAIT
-    return Next.AGAIN if day >= last_on + SECOND_AFTER else Next.WAIT
+    return Next.AGAIN if day >= last_on + second_after else Next.WAIT

@@ -29,7 +29,7 @@ itself is held. The ladder of 7 and 28 days is common practice, not evidence.
 (datetime.date(2026, 1, 5), 16)
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache
@@ -142,25 +142,42 @@ def zones_of(name: str) -> tuple[ZoneInfo, ...]:
         return tuple(ZoneInfo(zone) for zone in US_ZONES)
 
 
-def next_window(now: datetime, zone: str, hours: Hours = DEFAULT_HOURS) -> Window:
-    """The sending window open at `now` (aware), or else the next one to open, for a patient of `zone`."""
+HoursOn = Callable[[date], Hours]
+"""The clinic's hours as they stand on a patient's day."""
+
+
+def usual_hours(day: date) -> Hours:
+    """The shipped hours, the same on all days."""
+    return DEFAULT_HOURS
+
+
+def next_window(
+    now: datetime, zone: str, hours: Hours | None = None, *, hours_on: HoursOn = usual_hours
+) -> Window:
+    """The sending window open at `now` (aware), or else the next one to open, for a patient of `zone`.
+
+    `hours` are the same on all days; without them each day has those of `hours_on`.
+    """
     zones = zones_of(zone)
     first = min(now.astimezone(place).date() for place in zones)
     for ahead in range(4):  # today is over, tomorrow skipped by its zone: the third day opens at the latest
-        window = _window_on(first + timedelta(days=ahead), zones, hours)
+        day = first + timedelta(days=ahead)
+        window = _window_on(day, zones, hours or hours_on(day))
         if window and now < window.closes_at:
             return window
     raise AssertionError("sending hours come round every day")
 
 
-def next_opening(now: datetime, zone: str, hours: Hours = DEFAULT_HOURS) -> datetime:
+def next_opening(now: datetime, zone: str, hours: Hours | None = None) -> datetime:
     """The first moment from `now` on at which a message may go out (aware, UTC)."""
     return max(now.astimezone(UTC), next_window(now, zone, hours).opens_at)
 
 
-def may_send(now: datetime, zone: str, hours: Hours = DEFAULT_HOURS) -> bool:
+def may_send(
+    now: datetime, zone: str, hours: Hours | None = None, *, hours_on: HoursOn = usual_hours
+) -> bool:
     """Whether a message may go out at `now`."""
-    return next_window(now, zone, hours).opens_at <= now
+    return next_window(now, zone, hours, hours_on=hours_on).opens_at <= now
 
 
 def _window_on(day: date, zones: Sequence[ZoneInfo], hours: Hours) -> Window | None:

@@ -73,8 +73,10 @@ def after(outcome: Outcome, *, attempts: int, is_unsure: bool) -> Verdict:
 class Note:
     """What is to be said to whom: `step` is a reminder step, `key` names the message for ever.
 
-    `token` is the secret of the link by which the patient may answer; empty: by telephone. `purpose` names the
-    wording where it is not that of a refill.
+    `token` is the secret of the link by which the patient may answer; empty: by telephone. `purpose` names
+    the wording where it is not that of a refill; `also` are further purposes in the same message. `kinds`
+    are the kinds of parts it is about, given only where the patient chose wording that names them.
+    `stop_token` is the secret of the one-click way out, `page_token` that of the patient's own page.
     """
 
     key: str
@@ -85,11 +87,20 @@ class Note:
     phone: str
     token: str = ""
     purpose: str = ""
+    also: tuple[str, ...] = ()
+    kinds: tuple[str, ...] = ()
+    stop_token: str = ""
+    page_token: str = ""
+
+    @property
+    def secrets(self) -> tuple[str, ...]:
+        """What of the note is never stored."""
+        return tuple(token for token in (self.token, self.stop_token, self.page_token) if token)
 
 
 @dataclass(frozen=True, slots=True)
 class Letter:
-    """A note in words, as it is sent."""
+    """A note in words, as it is sent; `stop_url` is the address of its one-click way out."""
 
     key: str
     address: str
@@ -97,6 +108,7 @@ class Letter:
     subject: str
     text: str
     html: str
+    stop_url: str = ""
 
 
 @dataclass(frozen=True, slots=True)

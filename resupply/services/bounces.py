@@ -1,7 +1,7 @@
 """What became of a message after a carrier had taken it: delivered, or back as undeliverable.
 
-A bounce that says that there is no such address (`rules/bounces.py`) stops that address: nothing is sent there
-until it is changed on record, or a person confirms it with a reason.
+A bounce that says that there is no such address (`rules/bounces.py`) stops that address: nothing is sent
+there until it is changed on record, or a person confirms it with a reason.
 """
 
 from datetime import datetime

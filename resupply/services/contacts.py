@@ -87,7 +87,7 @@ def refuse_contact(
 ) -> None:
     """Append a no to each channel that is not refused already; the caller holds the patient's lock."""
     newest = Consent.objects.filter(patient=patient, voided_at=None).order_by("channel", "-pk")
-    refused = {row.channel for row in newest.distinct("channel") if not row.granted}
+    refused = {row.channel for row in newest.distinct("channel") if not row.granted and not row.purpose}
     for channel in channels:
         if channel not in refused:
             Consent.objects.create(

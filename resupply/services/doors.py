@@ -12,7 +12,7 @@ from datetime import date, datetime, timedelta
 from django.contrib.auth.base_user import AbstractBaseUser
 from django.db import transaction
 
-from resupply.models import Door, Patient, PatientLink
+from resupply.models import Door, Message, Patient, PatientLink
 from resupply.queries.feeds import token_hash
 from resupply.services import plans
 from resupply.services.errors import Refused
@@ -58,6 +58,23 @@ def issue(patient: Patient, *, by: AbstractBaseUser | None, now: datetime) -> Is
             expires_at=now + LASTS,
         )
     return IssuedLink(link, token)
+
+
+def welcome_token(message_id: int, *, now: datetime) -> str:
+    """The token of a new link for a patient's first message; empty where the patient has one already.
+
+    A copy of that message sent after a fault carries a new link: nobody had opened the one before.
+    """
+    message = Message.objects.select_related("patient").get(pk=message_id)
+    with transaction.atomic():
+        plans.lock_patients([message.patient_id])
+        live = PatientLink.objects.filter(patient=message.patient_id, revoked_at=None).first()
+        if live is not None:
+            ours = live.created_by_id is None and live.created_at >= message.created_at
+            if not ours or live.last_opened_at is not None:
+                return ""
+            revoke(live, by=None, now=now)
+        return issue(message.patient, by=None, now=now).token
 
 
 def renew(link: PatientLink, *, by: AbstractBaseUser | None, now: datetime) -> IssuedLink:

@@ -1,9 +1,11 @@
 """Opt-outs: a no to a channel, or to all of them, that holds from this moment on.
 
-What waits to be sent is cancelled in the same transaction. What a worker holds is looked at again right before
-it goes out (`queries.reminders.look_again`), so nothing leaves after the commit but what was handed over before.
+What waits to be sent is cancelled in the same transaction. What a worker holds is looked at again right
+before it goes out (`queries.reminders.look_again`), so nothing leaves after the commit but what was handed
+over before.
 """
 
+import secrets
 from datetime import datetime
 
 from django.contrib.auth.base_user import AbstractBaseUser
@@ -17,13 +19,18 @@ from resupply.models import (
     MessageReason,
     MessageState,
     Patient,
+    StopLink,
 )
+from resupply.queries.feeds import token_hash
 from resupply.rules.replies import REPLIES
 from resupply.services import plans
 from resupply.services.records import local_day, stamp
 
 STOPPABLE = (Channel.MAIL, Channel.TEXT, Channel.PHONE)
 """Channels that an opt-out from everything ends; a letter by post is no reminder of this program."""
+TOKEN_BYTES = 16
+"""128 bits, which nobody guesses (RFC 4086)."""
+BY_LINK = "one-click link of a message"
 OPTED_OUT = "The patient wants no such messages any more."
 
 
@@ -48,6 +55,33 @@ def stop(
                     **stamp(by, now),
                 )
         drop_waiting(patient, channels, now=now)
+
+
+def make_link(message_id: int, *, now: datetime) -> str:
+    """The token of the one-click way out for one copy of a mail (RFC 8058); its hash is kept."""
+    token = secrets.token_urlsafe(TOKEN_BYTES)
+    StopLink.objects.create(message_id=message_id, token_hash=token_hash(token), made_at=now)
+    return token
+
+
+def stop_by_link(token: str, *, now: datetime) -> Patient | None:
+    """End messages on the channel of the message that carried this link; None: no such link.
+
+    A link works as long as the patient is on record: a way out that ends is none.
+    """
+    link = behind(token)
+    if link is None:
+        return None
+    patient = link.message.patient
+    stop(patient, channel=link.message.channel, how=BY_LINK, by=None, now=now)
+    StopLink.objects.filter(pk=link.pk, used_at=None).update(used_at=now)
+    return patient
+
+
+def behind(token: str) -> StopLink | None:
+    """The link behind a token."""
+    rows = StopLink.objects.select_related("message__patient__location")
+    return rows.filter(token_hash=token_hash(token)).first()
 
 
 def drop_waiting(patient: Patient, channels: tuple[str, ...], *, now: datetime) -> int:

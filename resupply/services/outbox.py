@@ -23,10 +23,12 @@ from time import monotonic
 from django.db import connection, transaction
 from django.db.models import F, Q, QuerySet
 
-from resupply.models import Message, MessageReason, MessageState
+from resupply.models import Message, MessageOccasion, MessageReason, MessageState
 from resupply.queries.reminders import Queued, look_again
+from resupply.rules.purposes import Purpose
 from resupply.rules.sending import MOST_ATTEMPTS, Answer, Carrier, Letter, Note, Outcome, Verdict, after
-from resupply.services import bounces
+from resupply.services import bounces, optouts
+from resupply.services.doors import welcome_token
 from resupply.services.questions import make_link
 
 log = logging.getLogger(__name__)
@@ -34,8 +36,8 @@ log = logging.getLogger(__name__)
 LEASE = timedelta(seconds=120)
 TIME = timedelta(seconds=5)
 """A call of `deliver` begins no message later than this. A worker that is told to end gives its tasks 8
-seconds, so none is cut off amid a mail, which would cost a copy. A task has to end before its hard limit too, and
-that before the lease."""
+seconds, so none is cut off amid a mail, which would cost a copy. A task has to end before its hard limit
+too, and that before the lease."""
 BATCH = 50
 
 NOT_NEEDED = "No longer needed when its time came."
@@ -86,7 +88,7 @@ def deliver(carriers: Mapping[str, Callable[[], Carrier]], *, now: datetime) -> 
     while going and moments.spent() < TIME:
         settle(now=moments.now())
         for channel in tuple(going):
-            claims = claim(now=moments.now(), channel=channel) if moments.spent() < TIME else []
+            claims = claim(now=moments.now(), channel=channel)
             goes_on = bool(claims)
             if claims:
                 carrier = carriers[channel]()
@@ -95,7 +97,7 @@ def deliver(carriers: Mapping[str, Callable[[], Carrier]], *, now: datetime) -> 
                 finally:
                     carrier.close()
                 sent += went
-            if not goes_on and moments.spent() < TIME:
+            if not goes_on:
                 going.remove(channel)
     return Delivered(sent, is_cut_short=bool(going))
 
@@ -124,7 +126,7 @@ def _send_one(held: Claim, queued: Queued, carrier: Carrier, moments: _Moments) 
         return None
     letter, answer = None, None
     try:
-        note = _with_link(queued.note, queued.question_id, held, moments)
+        note = _with_links(queued.note, queued, held, moments)
         letter = carrier.compose(note)
     except Exception as error:  # a fault of ours: it must not keep the rest of the batch from going out
         answer = Answer(Outcome.LATER, type(error).__name__)
@@ -135,7 +137,7 @@ def _send_one(held: Claim, queued: Queued, carrier: Carrier, moments: _Moments) 
         answer = carrier.send(letter)
     assert answer is not None  # noqa: S101 - for the type checker
     verdict = after(answer.outcome, attempts=held.attempts, is_unsure=held.is_unsure)
-    kept = replace(letter, text=_without(letter.text, note.token)) if letter is not None else None
+    kept = replace(letter, text=_without(letter.text, note), stop_url="") if letter is not None else None
     if finish(held, verdict, kept, answer, now=moments.now()):
         _free(MessageReason.objects.filter(pk__in=queued.fallen))
         if answer.outcome is Outcome.REFUSED:
@@ -144,16 +146,22 @@ def _send_one(held: Claim, queued: Queued, carrier: Carrier, moments: _Moments) 
     return answer.outcome
 
 
-def _with_link(note: Note, question_id: int | None, held: Claim, moments: _Moments) -> Note:
-    """The note with a link of its own, where it carries a question: made now, and stored as a hash alone."""
-    if question_id is None:
-        return note
-    return replace(note, token=make_link(question_id, held.message_id, now=moments.now()))
+def _with_links(note: Note, queued: Queued, held: Claim, moments: _Moments) -> Note:
+    """The note with links of its own: made now, and stored as hashes alone."""
+    if queued.question_id is not None:
+        note = replace(note, token=make_link(queued.question_id, held.message_id, now=moments.now()))
+    if queued.stops_by_link:
+        note = replace(note, stop_token=optouts.make_link(held.message_id, now=moments.now()))
+    if Purpose.WELCOME in (note.purpose, *note.also) and queued.stops_by_link:
+        note = replace(note, page_token=welcome_token(held.message_id, now=moments.now()))
+    return note
 
 
-def _without(text: str, token: str) -> str:
-    """What is kept of a text: not the secret of its link, which opens the question to anybody."""
-    return text.replace(token, "[secret]") if token else text
+def _without(text: str, note: Note) -> str:
+    """What is kept of a text: not the secrets of its links, which open what they lead to to anybody."""
+    for secret in note.secrets:
+        text = text.replace(secret, "[secret]")
+    return text
 
 
 # --- the steps, each one short transaction ------------------------------------------------------------------
@@ -173,6 +181,7 @@ def settle(*, now: datetime) -> int:
             _unheld(now).filter(over).select_for_update(skip_locked=True).values_list("pk", flat=True)
         )
         _free(MessageReason.objects.filter(message__in=late))
+        MessageOccasion.objects.filter(message__in=late, stands=True).update(stands=False)
         Message.objects.filter(pk__in=late).update(
             state=MessageState.CANCELLED, finished_at=now, last_error=TOO_LATE
         )
@@ -250,6 +259,7 @@ def cancel(held: Claim, *, now: datetime) -> None:
         if closed and not held.is_unsure:
             reasons = MessageReason.objects.filter(message=held.message_id)
             _free(reasons.filter(message__question__closed_by=None))  # staff took it back: not asked tomorrow
+            MessageOccasion.objects.filter(message=held.message_id, stands=True).update(stands=False)
 
 
 def give_back(claims: Iterable[Claim], *, now: datetime, wait: timedelta) -> None:

@@ -22,6 +22,7 @@ from resupply.models import (
     PatientStatus,
     Payer,
 )
+from resupply.rules.purposes import Purpose
 from resupply.services import plans
 from resupply.services.errors import Refused
 from resupply.services.records import Stamp, check_day, local_day, stamp, take_back
@@ -120,17 +121,37 @@ def set_coverage(
 
 
 def give_consent(
-    patient: Patient, channel: str, *, given_on: date, how: str, by: AbstractBaseUser | None, now: datetime
+    patient: Patient,
+    channel: str,
+    *,
+    given_on: date,
+    how: str,
+    by: AbstractBaseUser | None,
+    now: datetime,
+    purpose: str = "",
+    on_paper: bool = False,
 ) -> Consent:
-    """Record a patient's yes to messages on a channel, and how it was given."""
-    return _consent(patient, channel, True, given_on, how, stamp(by, now), now)
+    """Record a patient's yes to messages on a channel, for a purpose (empty: every one), and how it was
+    given.
+
+    Raises Refused: `channel`, `purpose`, `how_missing`, and what `check_day` raises.
+    """
+    return _consent(Given(patient, channel, purpose, True, given_on, how, on_paper), stamp(by, now), now)
 
 
 def withdraw_consent(
-    patient: Patient, channel: str, *, given_on: date, how: str, by: AbstractBaseUser | None, now: datetime
+    patient: Patient,
+    channel: str,
+    *,
+    given_on: date,
+    how: str,
+    by: AbstractBaseUser | None,
+    now: datetime,
+    purpose: str = "",
+    on_paper: bool = False,
 ) -> Consent:
-    """Record a patient's no to messages on a channel; the newest record counts."""
-    return _consent(patient, channel, False, given_on, how, stamp(by, now), now)
+    """Record a patient's no, as `give_consent` records a yes; the newest record counts."""
+    return _consent(Given(patient, channel, purpose, False, given_on, how, on_paper), stamp(by, now), now)
 
 
 def check_text_number(phone: str, *, field: str) -> None:
@@ -238,19 +259,38 @@ def _write_tokens(patient: Patient) -> None:
     FindToken.objects.bulk_create(row for token, row in wanted.items() if token not in stored)
 
 
-def _consent(
-    patient: Patient, channel: str, granted: bool, given_on: date, how: str, mark: Stamp, now: datetime
-) -> Consent:
+@dataclass(frozen=True, slots=True)
+class Given:
+    """A yes or no as it was given."""
+
+    patient: Patient
+    channel: str
+    purpose: str
+    granted: bool
+    given_on: date
+    how: str
+    on_paper: bool
+
+
+def _consent(said: Given, mark: Stamp, now: datetime) -> Consent:
     """Append a yes or no; it changes no plan, but the patient is locked so that two answers have an order."""
-    if channel not in Channel.values:
+    if said.channel not in Channel.values:
         raise Refused("channel", "Choose one of the listed channels.", "channel")
-    if not how.strip():
+    if said.purpose and said.purpose not in set(Purpose):
+        raise Refused("purpose", "Choose one of the listed purposes.", "purpose")
+    if not said.how.strip():
         raise Refused("how_missing", "Say how the patient answered, for example: at the desk.", "how")
-    check_day(patient, given_on, today=local_day(now, patient.time_zone), field="given_on")
-    if granted and channel == Channel.TEXT:
-        check_text_number(patient.phone, field="channel")
+    patient = said.patient
+    check_day(patient, said.given_on, today=local_day(now, patient.time_zone), field="given_on")
     with transaction.atomic():
         plans.lock_patients([patient.pk])
         return Consent.objects.create(
-            patient=patient, channel=channel, granted=granted, given_on=given_on, how=how.strip(), **mark
+            patient=patient,
+            channel=said.channel,
+            purpose=said.purpose,
+            granted=said.granted,
+            given_on=said.given_on,
+            how=said.how.strip(),
+            on_paper=said.on_paper,
+            **mark,
         )

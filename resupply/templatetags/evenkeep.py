@@ -72,6 +72,12 @@ def state_word(code: str) -> str:
 
 
 @register.filter
+def purpose_word(purpose: str) -> str:
+    """A purpose of messages, for staff; one that has no word of its own as it is stored."""
+    return wording.PURPOSE_WORDS.get(purpose, purpose.replace("_", " ").capitalize())
+
+
+@register.filter
 def kind_word(kind: str) -> str:
     """The name of a kind of part."""
     return wording.kind_word(kind)

@@ -5,15 +5,10 @@ from datetime import date
 from django import template
 
 from resupply.models import Outcome, PlanLine
-from resupply.rules.periods import Period, Unit, add
+from resupply.rules import consents
+from resupply.rules.consents import Said
 
 register = template.Library()
-
-SUPPLIER_MAY_CALL = Period(15, Unit.MONTH)
-"""A supplier may call a Medicare patient without written permission while something covered was furnished in
-the last 15 months (Social Security Act 1834(a)(17), 42 CFR 424.57(c)(11); from memory, to be verified).
-"""
-
 
 @register.filter
 def why_call(line: PlanLine) -> str:
@@ -31,10 +26,13 @@ def why_call(line: PlanLine) -> str:
 
 
 @register.filter
-def needs_permission(line: PlanLine, today: date) -> bool:
-    """Whether nothing was supplied for so long that a call may need written permission, and none is there."""
-    supplied_on, may_call = getattr(line, "supplied_on", None), getattr(line, "may_call", None)
-    return not may_call and (supplied_on is None or add(supplied_on, SUPPLIER_MAY_CALL) <= today)
+def call_ground(line: PlanLine, today: date) -> str:
+    """On which ground this patient may be called about supplies: `written`, `supplied` or `none`."""
+    may_call, supplied_on = getattr(line, "may_call", None), getattr(line, "supplied_on", None)
+    said = [] if may_call is None else [
+        Said("phone", "", may_call, on_paper=bool(getattr(line, "call_on_paper", False)))
+    ]  # fmt: skip
+    return consents.may_call(said, supplied_on=supplied_on, today=today).value
 
 
 @register.filter

@@ -6,7 +6,7 @@ from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.models import Location
-from resupply.queries import inbound, screening
+from resupply.queries import failures, inbound, screening
 from resupply.queries import today as today_queries
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
@@ -37,6 +37,7 @@ def home(request: StaffRequest) -> HttpResponse:
         "behind": today_queries.fallen_behind(ids, today=today),
         "most_patients": today_queries.MOST_PATIENTS,
         "assigned": today_queries.assigned_to(request.staff.user_id, ids, today=today),
+        "undelivered": failures.gone_wrong_at(ids, today=today),
         "texts": len(inbound.waiting(ids).values_list("pk")[:TEXTS]),
         "may_see_overdue": access.can(request, "overdue.see"),
     }

@@ -4,6 +4,7 @@ from django.conf import settings
 from django.urls import URLPattern, URLResolver, include, path
 
 from resupply.web import gallery, gateway, home, jobs, worklists
+from resupply.web.patient import stop
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("", home.home, name="home"),
@@ -23,6 +24,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("texts/inbound/", gateway.inbound_text, name="text_inbound"),
     path("texts/delivery/", gateway.delivery, name="text_delivery"),
     path("ask/", include("resupply.web.patient.ask_urls")),
+    path("stop/<str:token>/", stop.stop, name="stop"),
     path("me/<str:token>/", include("resupply.web.patient.page_urls")),
     path("", include("resupply.web.patient.urls")),
 ]

@@ -44,6 +44,19 @@ health or what implant is behind it.
 """
 
 
+PURPOSE_WORDS = {
+    "swap": "Part changes",
+    "question": "Refill questions",
+    "overdue": "Overdue parts",
+    "follow_up": "Follow-ups",
+    "welcome": "Welcome",
+    "calendar": "Links that end",
+    "refill": "Refills",
+    "refill_question": "Refill question",
+}
+"""Purposes of messages and of consents, for staff."""
+
+
 def birth_words(day: date) -> str:
     """`4 Feb 1961`: dates of birth and of other things long past need no weekday."""
     return f"{day.day} {MONTHS[day.month - 1]} {day.year}"

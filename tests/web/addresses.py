@@ -6,6 +6,7 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
 from clinic.accounts.models import User
 from resupply.models import (
+    BadAddress,
     BulkAct,
     CatalogueItem,
     Dispense,
@@ -15,6 +16,7 @@ from resupply.models import (
     Integration,
     Job,
     MatchingVersion,
+    MessageTermsVersion,
     Patient,
     Payer,
     Recall,
@@ -23,6 +25,7 @@ from resupply.models import (
     TextReview,
     Upload,
 )
+from resupply.services import optouts
 from resupply.services.feeds import Issued
 from tests.builders import (
     NOW,
@@ -54,7 +57,6 @@ from tests.builders import (
     make_question,
     make_recall,
     make_recall_contact,
-    make_inbound_text,
     make_report,
     make_text_review,
     make_upload,
@@ -84,7 +86,10 @@ CLINIC = {
 }
 """Pages of the therapist's room that are about the clinic, not about a patient."""
 NO_SUBJECT = (
-    {"desk:find", "desk:mail", "desk:texts", "desk:patient_new", "therapist:work"} | CLINIC | BOOK | IMPORTS
+    {"desk:find", "desk:mail", "desk:texts", "desk:undelivered", "desk:patient_new", "therapist:work"}
+    | CLINIC
+    | BOOK
+    | IMPORTS
 )
 """Views of the desk that are about nobody; the others, and the therapist's, are about a patient."""
 
@@ -129,6 +134,22 @@ def _manager() -> User:
 def _integration() -> Integration:
     """A program that may read records."""
     return Integration.objects.first() or make_integration()
+
+
+def _bad_address(patient: Patient) -> BadAddress:
+    """An address of a patient at which a message failed."""
+    message = patient.messages.latest("pk")
+    return BadAddress.objects.get_or_create(
+        patient=patient, channel="mail", address="gone@patients.example",
+        defaults={"since": NOW, "message": message},
+    )[0]  # fmt: skip
+
+
+def _terms() -> MessageTermsVersion:
+    """A version of the terms of messages."""
+    return MessageTermsVersion.objects.first() or MessageTermsVersion.objects.create(
+        effective_from=TODAY, reason="a trial"
+    )
 
 
 def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar: Issued) -> dict[str, str]:
@@ -212,6 +233,13 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         "stock:back_order_void": [(patient.back_orders.first() or make_back_order(patient)).public_id],
         "feed:calendar": [calendar.token],
         "ask:question": [question_token],
+        "stop": [optouts.make_link(patient.messages.latest("pk").pk, now=NOW)],
+        **{
+            name: [patient.messages.latest("pk").public_id]
+            for name in ("desk:message_handled", "desk:message_resend")
+        },
+        "desk:address_confirm": [patient.public_id, _bad_address(patient).pk],
+        "manager:message_terms_void": [_terms().pk],
         "desk:question_again": [question.public_id],
         "desk:question_withdraw": [question.public_id],
         "desk:link_renew": [ended.link.public_id],

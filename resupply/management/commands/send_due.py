@@ -20,7 +20,9 @@ class Command(BaseCommand):
         """Sweep once; what falls into the patients' night stays queued until their morning."""
         plans.refresh_expired(now=clock.now())
         questions.tidy(now=clock.now())
-        queued = reminders.enqueue_due(now=clock.now(), by_link=settings.ANSWER_BY_LINK)
+        queued = reminders.enqueue_due(
+        now=clock.now(), by_link=settings.ANSWER_BY_LINK, channels=tuple(carriers())
+    )
         sent = 0
         while (delivered := outbox.deliver(carriers(), now=clock.now())).is_cut_short:
             sent += delivered.sent

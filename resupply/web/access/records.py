@@ -15,6 +15,7 @@ from django.utils import timezone
 from resupply.models import (
     AllowanceVersion,
     BackOrder,
+    BadAddress,
     BulkAct,
     CatalogueItem,
     CleaningChoice,
@@ -38,6 +39,8 @@ from resupply.models import (
     MagnetScreen,
     MatchingVersion,
     MatchRecord,
+    Message,
+    MessageTermsVersion,
     NightImport,
     Order,
     Patient,
@@ -321,6 +324,27 @@ def question_or_404(request: StaffRequest, public_id: UUID) -> RefillQuestion:
     )
     _show_times_at(question.patient.location)
     return question
+
+
+def message_or_404(request: StaffRequest, public_id: UUID) -> Message:
+    """One message to such a patient."""
+    message = _or_404(
+        Message.objects.select_related("patient__location").filter(
+            _here(request, "patient__location"), public_id=public_id
+        )
+    )
+    _show_times_at(message.patient.location)
+    return message
+
+
+def bad_address_or_404(request: StaffRequest, patient: Patient, pk: int) -> BadAddress:
+    """One address of a patient at which a message failed, and that nobody has confirmed."""
+    return _or_404(BadAddress.objects.filter(patient=patient, pk=pk, confirmed_at=None))
+
+
+def message_terms_or_404(pk: int) -> MessageTermsVersion:
+    """One version of the terms of messages."""
+    return _or_404(MessageTermsVersion.objects.filter(pk=pk))
 
 
 def contact_or_404(request: StaffRequest, public_id: UUID) -> Contact:

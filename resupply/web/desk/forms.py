@@ -15,9 +15,10 @@ from resupply.models import (
     PatientStatus,
     Payer,
 )
+from resupply.rules.purposes import Purpose
 from resupply.services.people import PatientDetails
 from resupply.web.forms import SuggestingInput, day_field
-from resupply.web.wording import kind_word
+from resupply.web.wording import PURPOSE_WORDS, kind_word
 
 _WEEKDAYS = list(enumerate(("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")))
 
@@ -99,6 +100,11 @@ class ConsentForm(forms.Form):
     """A yes or no to messages on a channel."""
 
     channel = forms.ChoiceField(label="Channel", choices=Channel.choices)
+    purpose = forms.ChoiceField(
+        label="About",
+        choices=[("", "Everything"), *((purpose.value, PURPOSE_WORDS[purpose]) for purpose in Purpose)],
+        required=False,
+    )
     granted = forms.TypedChoiceField(
         label="Answer",
         choices=[("yes", "Yes, messages are welcome"), ("no", "No messages")],
@@ -106,7 +112,14 @@ class ConsentForm(forms.Form):
     )
     given_on = day_field("Given on")
     how = forms.CharField(
-        label="How it was given", max_length=120, help_text="For example: asked at the desk."
+        label="How it was given, or why it changes",
+        max_length=120,
+        help_text="For example: asked at the desk.",
+    )
+    on_paper = forms.BooleanField(
+        label="Signed on paper",
+        required=False,
+        help_text="For calls: a written permission is a ground of its own.",
     )
 
 

@@ -12,9 +12,9 @@ from resupply import clock
 from resupply.models import Patient, PatientStatus
 from resupply.queries import deliveries as delivery_queries
 from resupply.queries import dispenses as dispense_queries
+from resupply.queries import failures, said
 from resupply.queries import patients as patient_queries
 from resupply.queries import questions as question_queries
-from resupply.queries import said
 from resupply.queries.deliveries import NextDelivery
 from resupply.queries.strips import strip_data
 from resupply.services import plans
@@ -94,6 +94,7 @@ def messages(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "person": person,
         "today": today,
         "sent": patient_queries.messages(person),
+        "bad_addresses": list(failures.bad_of(person.pk)),
         "questions": question_queries.of_patient(person)[:20],
         "standing": patient_queries.standing(person, today=today),
     }

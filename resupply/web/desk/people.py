@@ -120,6 +120,8 @@ def consent(request: StaffRequest, public_id: UUID) -> HttpResponse:
             data["channel"],
             given_on=data["given_on"],
             how=data["how"],
+            purpose=data["purpose"],
+            on_paper=data["on_paper"],
             by=request.staff.user,
             now=clock.now(),
         )

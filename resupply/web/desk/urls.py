@@ -19,6 +19,7 @@ from resupply.web.desk import (
     questions,
     slips,
     texts,
+    undelivered,
     why,
 )
 
@@ -41,6 +42,11 @@ urlpatterns = [
     path("patients/<uuid:public_id>/contact/", answers.contact, name="contact"),
     path("answers/<uuid:public_id>/handled/", answers.answer_handled, name="answer_handled"),
     path("answers/<uuid:public_id>/void/", answers.answer_void, name="answer_void"),
+    path("undelivered/", undelivered.undelivered, name="undelivered"),
+    path("messages/<uuid:public_id>/handled/", undelivered.handled, name="message_handled"),
+    path("messages/<uuid:public_id>/again/", undelivered.resend, name="message_resend"),
+    path("patients/<uuid:public_id>/stop/", undelivered.stop, name="stop_messages"),
+    path("patients/<uuid:public_id>/addresses/<int:pk>/", undelivered.confirm, name="address_confirm"),
     path("questions/<uuid:public_id>/again/", questions.again, name="question_again"),
     path("questions/<uuid:public_id>/withdraw/", questions.withdraw, name="question_withdraw"),
     path("contacts/<uuid:public_id>/void/", answers.contact_void, name="contact_void"),

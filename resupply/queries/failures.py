@@ -1,0 +1,74 @@
+"""Messages that did not arrive and wait for a person: refused, given up, come back, run late."""
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from django.db.models import Q, QuerySet
+
+from resupply.models import BadAddress, Message, MessageState
+from resupply.queries.consents import bad_addresses
+from resupply.rules.replies import REPLIES
+
+LATE = "Could not be sent within its day."
+"""What the outbox notes on a message whose day ended before it went out."""
+LATE_COUNTS = timedelta(days=7)
+"""A message that ran late is shown so long: the next day's message says what is true by then."""
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """A message that did not arrive, why in a code word, and the address that is stopped for it."""
+
+    message: Message
+    why: str
+    bad: BadAddress | None
+
+
+def failures(places: Collection[int], *, today: date, at_most: int) -> list[Failure]:
+    """The newest first, of patients of these locations (none: everywhere). Two queries."""
+    rows = gone_wrong(today=today)
+    if places:
+        rows = rows.filter(patient__location__in=sorted(places))
+    found = list(rows.select_related("patient__location").order_by("-finished_at", "-pk")[:at_most])
+    bad = {
+        (row.patient_id, row.channel, row.address): row
+        for row in bad_addresses().filter(patient__in={message.patient_id for message in found})
+    }
+    return [
+        Failure(message, why(message), bad.get((message.patient_id, message.channel, message.address)))
+        for message in found
+    ]
+
+
+def gone_wrong(*, today: date) -> "QuerySet[Message]":
+    """Messages that did not arrive and nobody has seen to."""
+    late = Q(state=MessageState.CANCELLED, last_error=LATE, day__gt=today - LATE_COUNTS)
+    return Message.objects.filter(
+        Q(state=MessageState.FAILED) | Q(bounced_at__isnull=False) | late, handled_at=None
+    ).exclude(purpose__in=REPLIES)
+
+
+MOST_COUNTED = 200
+
+
+def gone_wrong_at(places: Collection[int], *, today: date) -> int:
+    """How many wait at these locations, counted up to `MOST_COUNTED`. One query."""
+    rows = gone_wrong(today=today)
+    if places:
+        rows = rows.filter(patient__location__in=sorted(places))
+    return len(rows.values_list("pk")[:MOST_COUNTED])
+
+
+def why(message: Message) -> str:
+    """`bounced`, `late`, `unsure` (it may have arrived) or `failed`."""
+    if message.bounced_at is not None:
+        return "bounced"
+    if message.state == MessageState.CANCELLED:
+        return "late"
+    return "unsure" if message.is_unsure else "failed"
+
+
+def bad_of(patient_id: int) -> "QuerySet[BadAddress]":
+    """Addresses of a patient that are stopped."""
+    return bad_addresses().filter(patient=patient_id).order_by("channel", "pk")

@@ -1,0 +1,146 @@
+"""Messages that did not arrive, for staff: seen to, sent once more, stopped; addresses confirmed."""
+
+from uuid import UUID
+
+from django import forms
+from django.http import HttpResponse
+from django.shortcuts import render
+from django.urls import reverse
+from django.views.decorators.http import require_GET, require_http_methods
+
+from resupply import clock
+from resupply.delivery.carriers import carriers
+from resupply.models import Channel
+from resupply.queries import failures as queries
+from resupply.services import bounces, failures, optouts
+from resupply.web import access
+from resupply.web.access import StaffRequest, may
+from resupply.web.desk.acts import answer as answer_form
+from resupply.web.desk.forms import VoidForm
+from resupply.web.wording import day_words
+
+GET_OR_POST = require_http_methods(["GET", "POST"])
+LISTED = 200
+WHY = {
+    "bounced": "came back",
+    "late": "ran late: its day was over before it could go out",
+    "unsure": "broke off while being sent; it may have arrived",
+    "failed": "could not be sent",
+}
+
+
+class SeenToForm(forms.Form):
+    """What was done about a message."""
+
+    note = forms.CharField(
+        label="What was done", max_length=300, help_text="For example: called instead, new address asked for."
+    )
+
+
+class StopForm(forms.Form):
+    """Which messages end, and how the patient asked for it."""
+
+    channel = forms.ChoiceField(
+        label="Stop",
+        choices=[("", "Everything"), *((one.value, one.label) for one in optouts.STOPPABLE)],
+        required=False,
+    )
+    how = forms.CharField(
+        label="How the patient asked for it", max_length=120, help_text="For example: on the telephone."
+    )
+
+
+@may("patient.messages")
+@require_GET
+def undelivered(request: StaffRequest) -> HttpResponse:
+    """What did not arrive and waits for a person, the newest first."""
+    today = clock.today(request.zone)
+    found = queries.failures(request.location_ids, today=today, at_most=LISTED + 1)
+    context = {
+        "rows": [(failure, WHY[failure.why]) for failure in found[:LISTED]],
+        "is_cut": len(found) > LISTED,
+        "today": today,
+    }
+    return render(request, "desk/undelivered.html", context)
+
+
+@may("question.change")
+@GET_OR_POST
+def handled(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """A person saw to a message that did not arrive."""
+    message = access.message_or_404(request, public_id)
+    form = SeenToForm(request.POST if request.method == "POST" else None)
+
+    def write() -> str:
+        failures.handle(message, note=form.cleaned_data["note"], by=request.staff.user, now=clock.now())
+        return "Seen to."
+
+    return answer_form(
+        request, message.patient, form, write, title="See to a message", action="Save",
+        text="It leaves the list of messages that did not arrive and stays in the patient's messages.",
+        back_url=reverse("desk:undelivered"),
+    )  # fmt: skip
+
+
+@may("question.change")
+@GET_OR_POST
+def resend(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """Send a message that did not arrive once more."""
+    message = access.message_or_404(request, public_id)
+    today = clock.today(message.patient.time_zone)
+
+    def write() -> str:
+        again = failures.resend(message, by=request.staff.user, now=clock.now(), channels=tuple(carriers()))
+        return f"The message goes out again on {day_words(again.day, today=today)}."
+
+    return answer_form(
+        request, message.patient, forms.Form(request.POST if request.method == "POST" else None), write,
+        title="Send again", action="Send it again",
+        text="It goes to the address on record, at an hour when messages may be sent, and says what is still "
+        "true by then. One message a day and three a week hold here too.",
+        back_url=reverse("desk:messages", args=[message.patient.public_id]),
+    )  # fmt: skip
+
+
+@may("patient.edit")
+@GET_OR_POST
+def stop(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """End messages to a patient at once."""
+    person = access.patient_or_404(request, public_id)
+    form = StopForm(request.POST or None)
+
+    def write() -> str:
+        channel = form.cleaned_data["channel"] or None
+        optouts.stop(
+            person, channel=channel, how=form.cleaned_data["how"], by=request.staff.user, now=clock.now()
+        )
+        return f"Stopped: {Channel(channel).label.lower() if channel else 'all messages and calls'}."
+
+    return answer_form(
+        request, person, form, write, title="Stop messages", action="Stop them", danger=True,
+        text="It holds from this moment. What waits is not sent. A later yes is recorded as an answer about "
+        "messages.",
+        back_url=reverse("desk:messages", args=[public_id]),
+    )  # fmt: skip
+
+
+@may("patient.edit")
+@GET_OR_POST
+def confirm(request: StaffRequest, public_id: UUID, pk: int) -> HttpResponse:
+    """Say that an address is right although a message came back from it."""
+    person = access.patient_or_404(request, public_id)
+    bad = access.bad_address_or_404(request, person, pk)
+    form = VoidForm(request.POST or None)
+
+    def write() -> str:
+        bounces.confirm_address(
+            bad, reason=form.cleaned_data["reason"], by=request.staff.user, now=clock.now()
+        )
+        return "The address is written to again."
+
+    return answer_form(
+        request, person, form, write, title="Confirm an address", action="Confirm it",
+        text=f"{bad.address} was said not to exist. Ask the patient first; a wrong address is corrected in "
+        "the details instead.",
+        back_url=reverse("desk:messages", args=[public_id]),
+    )  # fmt: skip
