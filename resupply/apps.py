@@ -1,6 +1,7 @@
 """The application."""
 
 from django.apps import AppConfig
+from django.core import checks
 
 
 class ResupplyConfig(AppConfig):
@@ -8,3 +9,9 @@ class ResupplyConfig(AppConfig):
 
     name = "resupply"
     verbose_name = "Resupply"
+
+    def ready(self) -> None:
+        """Have wordings of texts checked where commands check the site."""
+        from resupply.delivery.texts.checks import check_texts
+
+        checks.register(check_texts)

@@ -2,6 +2,7 @@
 
 import io
 import json
+import os
 import re
 import socket
 import ssl
@@ -13,7 +14,16 @@ from typing import Any
 
 import pytest
 
-from resupply.delivery.texts import NumberError, TextCarrier, gateway, open_provider, shown, textable
+from resupply.delivery.texts import (
+    NumberError,
+    TextCarrier,
+    gateway,
+    list_texts,
+    open_provider,
+    shown,
+    textable,
+)
+from resupply.delivery.texts.checks import check_texts
 from resupply.delivery.texts.providers import ConsoleProvider, FolderProvider, Text
 from resupply.delivery.texts.wording import check_wordings, every
 from resupply.rules.segments import measure
@@ -118,6 +128,15 @@ def test_a_wording_that_came_out_too_long_is_named_with_what_makes_it_long(setti
     assert check_wordings(PHONE) == []
 
 
+def test_the_site_does_not_start_with_a_wording_that_is_too_long(settings: Any) -> None:
+    settings.TEXT_URL = "console:"
+    assert check_texts(app_configs=None) == []
+    settings.PUBLIC_URL = "https://" + "a-very-long-name." * 12 + "example"
+    wrong = check_texts(app_configs=None)
+    assert {error.id for error in wrong} == {"resupply.E001"}
+    assert "refill_question en ask: too long: 3 segments" in wrong[0].msg
+
+
 def test_a_note_is_composed_by_purpose_link_and_language() -> None:
     carrier = TextCarrier(ConsoleProvider())
     asked = carrier.compose(note(address=PHONE, token="h5Xk", language="es"))
@@ -127,6 +146,8 @@ def test_a_note_is_composed_by_purpose_link_and_language() -> None:
     assert "no more texts" in carrier.compose(note(address=PHONE, purpose="stopped")).text
     assert carrier.compose(note(address=PHONE, language="fr")).language == "en"
     assert "Odalys" not in asked.text
+    swap = carrier.compose(note(address=PHONE, purpose="swap", page_token="p4ge"))
+    assert "https://clinic.example/me/p4ge/ " in swap.text
 
 
 # --- numbers ------------------------------------------------------------------------------------------------
@@ -363,6 +384,21 @@ def test_the_folder_keeps_one_file_a_message(tmp_path: Path, settings: Any) -> N
     assert len(files) == 2
     kept = json.loads(files[0].read_text())
     assert (kept["to"], kept["key"]) == ("+13035550142", ask().key)
+
+
+def test_the_folder_is_listed_newest_first_for_the_demos_page(tmp_path: Path, settings: Any) -> None:
+    settings.TEXT_URL = f"file://{tmp_path}/texts"
+    assert list_texts() == []
+    send(ask(), ask(key="f2a7c1de-0000-4000-8000-000000000001", address="303-555-0143"))
+    older = tmp_path / "texts" / f"{send(ask())[0].reference}.json"
+    os.utime(older, (0, 0))
+    listed = list_texts()
+    assert [text.to for text in listed] == ["+13035550143", "+13035550142"]
+    assert [text.segments for text in listed] == [1, 1]
+    assert listed[1].sent_at.year == 1970
+    assert "https://clinic.example/ask/h5Xk/" in listed[0].body
+    settings.TEXT_URL = "console:"
+    assert list_texts() == []
 
 
 def test_a_folder_that_cannot_be_written_is_unreachable(tmp_path: Path) -> None:

@@ -23,6 +23,13 @@ def open_provider(url: str, *, secret: str = "") -> Provider:
     return GatewayProvider(url, secret=secret)
 
 
+def _link(note: Note) -> str:
+    """The address a text carries: of the question, or else of the patient's own page."""
+    if note.token:
+        return f"{settings.PUBLIC_URL}/ask/{note.token}/"
+    return f"{settings.PUBLIC_URL}/me/{note.page_token}/" if note.page_token else ""
+
+
 class TextCarrier:
     """A `Carrier` of text messages: one for a batch, closed after it."""
 
@@ -32,7 +39,7 @@ class TextCarrier:
     def compose(self, note: Note) -> Letter:
         """Put a note into the patient's language; its address is the number as it is on record."""
         language = note.language if note.language in LANGUAGES else "en"
-        link = f"{settings.PUBLIC_URL}/ask/{note.token}/" if note.token else ""
+        link = _link(note)
         usual = "refill_question" if note.token else "refill"
         name = note.purpose if note.purpose in NAMES else usual
         text = word(name, language, Shown(phone=note.phone, link=link, step=note.step))
