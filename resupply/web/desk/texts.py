@@ -65,7 +65,8 @@ def handled(request: StaffRequest, public_id: UUID) -> HttpResponse:
     def write() -> InboundText:
         return inbound.handle(text, note=form.cleaned_data["note"], by=request.staff.user, now=clock.now())
 
-    if request.method == "POST" and written(form, write):
+    seen_to = written(form, write) if request.method == "POST" else None
+    if seen_to:
         messages.success(request, "Seen to.")
         return redirect("desk:texts")
     context = {
