@@ -24,7 +24,7 @@ from datetime import datetime, timedelta
 from django.contrib.auth.base_user import AbstractBaseUser
 from django.db import transaction
 
-from resupply.delivery.texts import NumberError, textable
+from resupply.delivery.texts import takes_texts, textable
 from resupply.models import (
     Channel,
     Consent,
@@ -225,10 +225,7 @@ def _reply(text: InboundText, reply: Reply, patients: Sequence[Patient], *, now:
 
 
 def _is(phone: str, number: str) -> bool:
-    try:
-        return textable(phone) == number
-    except NumberError:
-        return False
+    return takes_texts(phone) and textable(phone) == number
 
 
 def _storable(body: str) -> str:

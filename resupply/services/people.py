@@ -134,7 +134,7 @@ def give_consent(
     """Record a patient's yes to messages on a channel, for a purpose (empty: every one), and how it was
     given.
 
-    Raises Refused: `channel`, `purpose`, `how_missing`, and what `check_day` raises.
+    Raises Refused: `channel`, `purpose`, `how_missing`, `no_text_number`, and what `check_day` raises.
     """
     return _consent(Given(patient, channel, purpose, True, given_on, how, on_paper), stamp(by, now), now)
 
@@ -282,6 +282,8 @@ def _consent(said: Given, mark: Stamp, now: datetime) -> Consent:
         raise Refused("how_missing", "Say how the patient answered, for example: at the desk.", "how")
     patient = said.patient
     check_day(patient, said.given_on, today=local_day(now, patient.time_zone), field="given_on")
+    if said.granted and said.channel == Channel.TEXT:
+        check_text_number(patient.phone, field="channel")
     with transaction.atomic():
         plans.lock_patients([patient.pk])
         return Consent.objects.create(

@@ -2,7 +2,7 @@
 
 from resupply.delivery.texts.carrier import TextCarrier, open_provider
 from resupply.delivery.texts.folder import ShownText, list_texts
-from resupply.delivery.texts.numbers import WORDS, NumberError, shown, textable
+from resupply.delivery.texts.numbers import WORDS, NumberError, shown, takes_texts, textable
 from resupply.delivery.texts.providers import Provider, Text
 
 __all__ = [
@@ -15,5 +15,6 @@ __all__ = [
     "list_texts",
     "open_provider",
     "shown",
+    "takes_texts",
     "textable",
 ]

@@ -54,6 +54,15 @@ def textable(typed: str) -> str:
     return phonenumbers.format_number(number, PhoneNumberFormat.E164)
 
 
+def takes_texts(typed: str) -> bool:
+    """Whether a text can be sent to a number, as far as anybody can tell before."""
+    try:
+        textable(typed)
+    except NumberError:
+        return False
+    return True
+
+
 def shown(number: str) -> str:
     """An E.164 number as people of its country write it; anything else as it is."""
     try:

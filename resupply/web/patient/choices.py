@@ -2,11 +2,13 @@
 
 from http import HTTPStatus
 
+from django.conf import settings
 from django.http import HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_http_methods
 
 from resupply import clock
+from resupply.delivery.texts import takes_texts
 from resupply.models import Channel, Patient
 from resupply.rules.patient_page import words
 from resupply.rules.purposes import Purpose
@@ -89,6 +91,9 @@ def _shown(person: Patient) -> list[Choice]:
 
 
 def _address(person: Patient, channel: str) -> str:
+    """Where a channel reaches the patient; empty: it cannot, or this clinic sends no texts."""
+    if channel == Channel.TEXT and not (settings.TEXT_URL and takes_texts(person.phone)):
+        return ""
     return person.email if channel == Channel.MAIL else person.phone
 
 
