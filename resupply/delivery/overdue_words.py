@@ -63,6 +63,7 @@ LEFT_OUT = {
     "not_bundled": "its delivery opens later: asked about then",
     "nothing_left": "nothing is to be asked any more",
     "written_today": "has a message of today already",
+    "week_is_full": "has had as many messages this week as the terms allow",
 }
 """Codes of `rules.asking`, of acts and of refusals -> why a line is left out."""
 

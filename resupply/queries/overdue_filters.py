@@ -1,8 +1,8 @@
 """What the overdue list may be narrowed to besides location, payer, part and age: how far the patient was
 reached, who looks after the line, and whether it is snoozed.
 
-- *no consent*: no yes to e-mail or text messages that could be used: none on record, a no since, or no
-  address and number.
+- *no consent*: no yes to being asked by e-mail or text message that could be used: none on record, a no
+  since, no address, or one that does not exist.
 - *no answer*: since the line may be asked about, a message about it went out or a call found nobody, and the
   patient has said nothing about it.
 - *never reached*: since then no message went out, nobody spoke with the patient, and no answer came.
@@ -40,7 +40,9 @@ from resupply.models import (
     RefillAnswerItem,
 )
 from resupply.queries.answers import answered
-from resupply.queries.worklists import asked_about, newest_consent
+from resupply.queries.consents import is_bad, newest_consent
+from resupply.queries.worklists import asked_about
+from resupply.rules.purposes import Purpose
 from resupply.rules.reminders import SAME_REFILL_DAYS
 
 
@@ -63,13 +65,18 @@ def narrowed_by_reach(rows: QuerySet[PlanLine], reach: Reach, *, today: date) ->
 
 
 def _without_consent(rows: QuerySet[PlanLine]) -> QuerySet[PlanLine]:
-    """Lines whose patient may be sent no message at all."""
+    """Lines whose patient may be sent no question at all."""
+    asks = Purpose.QUESTION.value
     rows = rows.alias(
-        may_mail=newest_consent(Channel.MAIL, "patient"), may_text=newest_consent(Channel.TEXT, "patient")
+        may_mail=newest_consent(Channel.MAIL, asks, "patient"),
+        may_text=newest_consent(Channel.TEXT, asks, "patient"),
     )
     no_mail = Q(patient__email="") | Q(may_mail=None) | Q(may_mail=False)
     no_text = Q(patient__phone="") | Q(may_text=None) | Q(may_text=False)
-    return rows.filter(no_mail, no_text)
+    return rows.filter(
+        no_mail | is_bad(Channel.MAIL, "patient__email", "patient"),
+        no_text | is_bad(Channel.TEXT, "patient__phone", "patient"),
+    )
 
 
 def of_therapist(rows: QuerySet[PlanLine], user_id: int) -> QuerySet[PlanLine]:

@@ -5,7 +5,7 @@ A fixed number of queries, whatever the number of lines. With a day in the past,
 """
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
@@ -15,9 +15,7 @@ from typing import NamedTuple
 from resupply.models import (
     Act,
     BackOrder,
-    BadAddress,
     Channel,
-    Consent,
     Contact,
     LineAct,
     MessageReason,
@@ -27,6 +25,8 @@ from resupply.models import (
     RefillAnswer,
 )
 from resupply.queries.answers import NO_STANDS, standing_noes, standing_yeses
+from resupply.queries.consents import bad_addresses, said_by
+from resupply.rules.consents import newest
 from resupply.rules.next_steps import Known, Line, NextStep, next_step
 from resupply.rules.purposes import Purpose
 from resupply.rules.reminders import SAME_REFILL_DAYS
@@ -101,7 +101,7 @@ class _Records:
 
     def __init__(self, patients: Collection[int], today: date) -> None:
         self.today = today
-        self.consents = _consents(patients)
+        self.said = said_by(patients)
         self.bad = _bad_addresses(patients)
         self.sent = _grouped(_messages(patients, today))
         self.contacts = _contacts(patients, today)
@@ -158,7 +158,8 @@ class _Records:
 
     def _known(self, line: PlanLine) -> Known:
         patient, key = line.patient, (line.patient_id, line.kind)
-        says = {channel: self.consents.get((patient.pk, channel)) for channel in Channel.values}
+        words = {way: newest(self.said.get(patient.pk, ()), way, Purpose.QUESTION) for way in Channel.values}
+        says = {channel: word.granted if word else None for channel, word in words.items()}
         bad_mail = self.bad.get((patient.pk, patient.email))
         bad_text = self.bad.get((patient.pk, patient.phone))
         by_mail = patient.email and says[Channel.MAIL] and not bad_mail
@@ -229,19 +230,9 @@ def _failed_on(sent: Iterable[_Sent]) -> date | None:
     return newest.day if newest and newest.state == MessageState.FAILED else None
 
 
-def _consents(patients: Collection[int]) -> Mapping[tuple[int, str], bool]:
-    """The newest standing yes or no to asking about a refill, by patient and channel."""
-    covers = ["", Purpose.QUESTION.value]
-    rows = Consent.objects.filter(patient__in=patients, purpose__in=covers, voided_at=None)
-    rows = rows.order_by("patient_id", "channel", "-pk").distinct("patient_id", "channel")
-    return {
-        (patient, channel): yes for patient, channel, yes in rows.values_list("patient", "channel", "granted")
-    }
-
-
 def _bad_addresses(patients: Collection[int]) -> dict[tuple[int, str], date]:
     """Addresses that a carrier said do not exist, with the day it did; nobody has confirmed them since."""
-    rows = BadAddress.objects.filter(patient__in=patients, confirmed_at=None)
+    rows = bad_addresses().filter(patient__in=patients)
     return {(row.patient_id, row.address): row.since.date() for row in rows}
 
 

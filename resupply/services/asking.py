@@ -5,20 +5,35 @@ What may be sent to whom, and how often, is for `services.reminders`: consent, h
 hold here as for the sweep.
 """
 
+from collections.abc import Collection
 from datetime import datetime
 
 from django.contrib.auth.base_user import AbstractBaseUser
 from django.db import transaction
 
-from resupply.models import Message, MessageReason, MessageState, Patient, QuestionState, RefillQuestion
+from resupply.models import (
+    Channel,
+    Message,
+    MessageReason,
+    MessageState,
+    Patient,
+    QuestionState,
+    RefillQuestion,
+)
 from resupply.rules.questions import EXPIRES_AFTER
 from resupply.services import plans, questions, reminders
 
 TAKEN_BACK = "Taken back by the person who asked for it."
 
 
-def ask_now(patient: Patient, *, by: AbstractBaseUser | None, now: datetime) -> Message:
-    """Queue a message with the patient's open question, or with a new one.
+def ask_now(
+    patient: Patient,
+    *,
+    by: AbstractBaseUser | None,
+    now: datetime,
+    channels: Collection[str] = (Channel.MAIL,),
+) -> Message:
+    """Queue a message with the patient's open question, or with a new one, on one of the channels in use.
 
     Raises Refused as `reminders.ask_again`; nothing is written then.
     """
@@ -29,7 +44,7 @@ def ask_now(patient: Patient, *, by: AbstractBaseUser | None, now: datetime) -> 
             asked = RefillQuestion.objects.create(
                 patient=patient, asked_at=now, expires_at=now + EXPIRES_AFTER
             )
-        return reminders.ask_again(asked, by=by, now=now)
+        return reminders.ask_again(asked, by=by, now=now, channels=channels)
 
 
 def take_back(message: Message, *, by: AbstractBaseUser | None, now: datetime) -> bool:

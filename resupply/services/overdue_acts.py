@@ -7,14 +7,14 @@ that have not gone out are cancelled; what has gone out has gone out.
 """
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from django.contrib.auth.base_user import AbstractBaseUser
 from django.db import transaction
 
-from resupply.models import Act, BulkAct, LineAct, Message, Patient, PlanLine, Staff
+from resupply.models import Act, BulkAct, Channel, LineAct, Message, Patient, PlanLine, Staff
 from resupply.queries import questions as question_queries
 from resupply.queries.overdue_known import looked_up
 from resupply.rules.asking import bar
@@ -77,7 +77,13 @@ def preview(lines: Sequence[PlanLine], wish: Wish, *, today: date) -> Preview:
 
 
 def act(
-    lines: Sequence[PlanLine], wish: Wish, *, by: AbstractBaseUser, today: date, now: datetime
+    lines: Sequence[PlanLine],
+    wish: Wish,
+    *,
+    by: AbstractBaseUser,
+    today: date,
+    now: datetime,
+    channels: Collection[str] = (Channel.MAIL,),
 ) -> BulkAct:
     """Do it to the lines that nothing stands against. Raises Refused as `check`; `nobody`, `too_many`."""
     check(wish, today=today)
@@ -94,7 +100,7 @@ def act(
             until=wish.until if wish.act is Act.SNOOZE else None,
             note=wish.note.strip() if wish.act in (Act.SNOOZE, Act.NOTE) else "",
         )
-        sent, refused = _ask(seen.lines, by=by, now=now) if wish.act is Act.ASK else ({}, {})
+        sent, refused = _ask(seen.lines, channels, by=by, now=now) if wish.act is Act.ASK else ({}, {})
         done = [line for line in seen.lines if line.patient_id not in refused]
         if not done:
             raise Refused("nobody", "Nothing can be done for any of these lines. The list says why.")
@@ -155,7 +161,7 @@ def _barred(lines: Sequence[PlanLine], wish: Wish, *, today: date) -> Mapping[in
 
 
 def _ask(
-    lines: Iterable[PlanLine], *, by: AbstractBaseUser, now: datetime
+    lines: Iterable[PlanLine], channels: Collection[str], *, by: AbstractBaseUser, now: datetime
 ) -> tuple[dict[int, Message], dict[int, str]]:
     """Messages by patient, and the codes of what was refused."""
     people: dict[int, Patient] = {line.patient_id: line.patient for line in lines}
@@ -163,7 +169,7 @@ def _ask(
     refused: dict[int, str] = {}
     for pk, patient in people.items():
         try:
-            sent[pk] = asking.ask_now(patient, by=by, now=now)
+            sent[pk] = asking.ask_now(patient, by=by, now=now, channels=channels)
         except Refused as refusal:
             refused[pk] = refusal.code
     return sent, refused

@@ -1,5 +1,5 @@
-"""A manager works on the overdue list: narrows it, keeps the view, snoozes two lines, takes that back, and takes
-a file. At the desk, and the same on a phone.
+"""A manager works on the overdue list: narrows it, keeps the view, snoozes two lines, takes that back, and
+takes a file. At the desk, and the same on a phone.
 """
 
 import csv

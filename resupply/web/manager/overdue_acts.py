@@ -19,6 +19,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_GET, require_http_methods
 
 from resupply import clock
+from resupply.delivery.carriers import carriers
 from resupply.delivery.overdue_words import left_out_words
 from resupply.models import Act, BulkAct, PlanLine, Staff
 from resupply.queries.overdue import OverdueFilter, Snoozed, overdue_lines, overdue_rows
@@ -63,7 +64,14 @@ def overdue_act(request: StaffRequest) -> HttpResponse:
     changed = is_confirmed and request.POST["seen"] != _digest(seen)
     if wish is not None and is_confirmed and not changed:
         try:
-            bulk = overdue_acts.act(chosen.lines, wish, by=request.staff.user, today=today, now=clock.now())
+            bulk = overdue_acts.act(
+                chosen.lines,
+                wish,
+                by=request.staff.user,
+                today=today,
+                now=clock.now(),
+                channels=tuple(carriers()),
+            )
         except Refused as refusal:
             show(refusal, form)
         else:
