@@ -32,14 +32,29 @@ def main() -> int:
     _settle(folder)
     from clinic import servers
 
-    os.environ["DATABASE_URL"] = servers.start_postgres(folder / "postgres")
     try:
+        os.environ["DATABASE_URL"] = _database(folder / "postgres")
         wrong = _run(folder, given.seed, given.reminders, given.names)
     finally:
         servers.stop_postgres(folder / "postgres")
     if not wrong:
         shutil.rmtree(folder)
     return wrong
+
+
+def _database(folder: Path) -> str:
+    """Start a migrated database with the server's own settings: what it commits outlives it."""
+    import psycopg
+
+    from clinic import servers
+    from tests import prepared
+
+    prepared.start(folder)
+    url = servers.start_postgres(folder)
+    with psycopg.connect(url, autocommit=True) as connection:
+        connection.execute("ALTER SYSTEM RESET ALL")
+    servers.stop_postgres(folder)
+    return servers.start_postgres(folder)
 
 
 def _settle(folder: Path) -> None:
@@ -55,8 +70,6 @@ def _run(folder: Path, seed: int, reminders: int, names: list[str]) -> int:
     import django
 
     django.setup()
-    from django.core.management import call_command
-
     from tests.faults import stand as at_stand
     from tests.faults.breaking import Breaking
     from tests.faults.office import Office
@@ -64,7 +77,6 @@ def _run(folder: Path, seed: int, reminders: int, names: list[str]) -> int:
     from tests.faults.scenarios import SCENARIOS, play
     from tests.faults.stand import Stand
 
-    call_command("migrate", verbosity=0)
     Breaking.database_folder = folder / "postgres"
     wanted = [one for one in SCENARIOS if not names or any(name in one.name for name in names)]
     shares = sum(one.share for one in SCENARIOS)
