@@ -80,7 +80,16 @@ ROOMS: tuple[tuple[str, tuple[Room, ...]], ...] = (
         "Rules",
         (
             Room(
-                "Messages", "manager:message_terms", "messages.terms", "When messages go out, and how many."
+                "Policy",
+                "manager:policy",
+                "policy.change",
+                "Lives, allowances and terms as dated versions; what a change would do, before it is made.",
+            ),
+            Room(
+                "Messages",
+                "manager:message_terms",
+                "message_terms.see",
+                "When messages go out, and how many.",
             ),
             Room(
                 "Matching table",
