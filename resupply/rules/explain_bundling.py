@@ -40,7 +40,7 @@ class _Steps:
         start = notes.write(f"{kind}.from", "latest", days, begin, "part_from")
         first = self._open(f"{kind}.first", "open_from", start, met.first, "first_open")
         if met.is_late:
-            return notes.write(f"{kind}.late", "latest", (first,), met.first, "late")
+            return notes.write(f"{kind}.late", "latest", (closes, first), met.first, "late")
         return self._open(f"{kind}.last", "open_until", closes, met.last, "last_open")
 
     def _not_before(self, refill: Refill) -> Known:

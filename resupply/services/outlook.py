@@ -194,7 +194,7 @@ class Paces:
             here = [one for one in self.seen if one["kind"] == kind]
             for rows in ([one for one in here if one["location"] == location], here, list(self.seen)):
                 curve = kaplan_meier(_delays(rows))
-                if curve.observed - curve.open >= ENOUGH:
+                if curve.dispensed >= ENOUGH:
                     break
             self.curves[location, kind] = curve
         return self.curves[location, kind]

@@ -52,6 +52,15 @@ class OutlookForm(forms.Form):
             field.widget.attrs["class"] = "form-select"
 
 
+_ANEW = {
+    "title": "Work out the outlook anew",
+    "text": "Every refill of the next half year is counted anew, location by location, in the background. The "
+    "one that stands is shown until it is done.",
+    "action": "Work it out anew",
+    "back_label": "Outlook",
+}
+
+
 @dataclass(frozen=True, slots=True)
 class ItemShown:
     """One item at one location in the table."""
@@ -94,7 +103,7 @@ def outlook(request: StaffRequest) -> HttpResponse:
             "without_stock": queries.places_without_stock(places),
         }
         context["pace_finding"] = pace_finding(
-            [(kind_word(label), curve) for label, curve, _ in context["paces"]]
+            [(kind_word(label), curve) for label, curve, _ in context["paces"]], enough=ENOUGH
         )
     return render(request, "manager/outlook.html", context)
 
@@ -120,9 +129,11 @@ def outlook_csv(request: StaffRequest) -> StreamingHttpResponse:
 
 
 @may("outlook.see")
-@require_http_methods(["POST"])
+@require_http_methods(["GET", "POST"])
 def outlook_anew(request: StaffRequest) -> HttpResponse:
     """Have the outlook worked out anew in the background."""
+    if request.method == "GET":
+        return render(request, "act.html", _ANEW | {"back_url": reverse("manager:outlook")})
     if request.location_ids:
         messages.error(request, "The outlook is worked out for all locations, by those who work everywhere.")
         return redirect("manager:outlook")

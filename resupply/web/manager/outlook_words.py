@@ -31,7 +31,7 @@ def finding(found: Outlook, *, today: date) -> str:
 
 def pace_words(curve: Curve, *, enough: int) -> str:
     """A curve in words: `half within 4 days, nine of ten within 31 days`."""
-    if curve.observed - curve.open < enough:
+    if curve.dispensed < enough:
         return "too few to go by; the pace of all locations counts"
     half = curve.median()
     most = next((step.days for step in curve.steps if step.share <= 0.1), None)
@@ -45,12 +45,18 @@ def _within(days: int) -> str:
     return "by the refill date" if days == 0 else f"within {counted(days, 'day')} of it"
 
 
-def pace_finding(curves: Iterable[tuple[str, Curve]]) -> str:
+def pace_finding(curves: Iterable[tuple[str, Curve]], *, enough: int) -> str:
     """Which kind takes longest: `Tubing takes longest: half within 12 days of its refill date`."""
-    known = [(label, days) for label, curve in curves if (days := curve.median()) is not None]
+    known = [
+        (label, days)
+        for label, curve in curves
+        if curve.dispensed >= enough and (days := curve.median()) is not None
+    ]
     if not known:
         return "The clinic’s own pace is not known yet"
     label, days = max(known, key=lambda pair: pair[1])
+    if days <= 0:
+        return "Half of the refills of every part are dispensed by their refill date"
     return f"{label} takes longest: half of the refills are dispensed {_within(days)}".replace(
         " of it", " of the refill date"
     )
