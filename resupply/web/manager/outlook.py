@@ -54,8 +54,8 @@ class OutlookForm(forms.Form):
 
 _ANEW = {
     "title": "Work out the outlook anew",
-    "text": "Every refill of the next half year is counted anew, location by location, in the background. The "
-    "one that stands is shown until it is done.",
+    "text": "Every refill of the next half year is counted anew, location by location, in the background. "
+    "What stands is shown until it is done.",
     "action": "Work it out anew",
     "back_label": "Outlook",
 }
