@@ -111,7 +111,8 @@ def people(recall: Recall, *, now: datetime) -> "People":
     """
     named = recalls.touched(recall).order_by()
     about = Message.objects.filter(patient=OuterRef("pk"), recall=recall)
-    sent = about.filter(state=MessageState.SENT).order_by("-finished_at").values("finished_at")[:1]
+    went = about.filter(state=MessageState.SENT, bounced_at=None)
+    sent = went.order_by("-finished_at").values("finished_at")[:1]
     contacts = RecallContact.objects.filter(patient=OuterRef("pk"), recall=recall, voided_at=None)
     given = named.filter(dispense__patient=OuterRef("pk")).values("dispense__patient")
     known = Patient.objects.filter(pk__in=named.values("dispense__patient"))
@@ -151,8 +152,10 @@ def to_write_to(recall: Recall, *, now: datetime) -> "People":
     rows = people(recall, now=now).filter(
         ~Q(email=""), reach__in=[Reach.OPEN, Reach.TRIED], mail_consent=True, written_at=None, is_queued=False
     )
-    failed = Message.objects.filter(patient=OuterRef("pk"), recall=recall, state=MessageState.FAILED)
-    return rows.exclude(status=PatientStatus.DIED).exclude(Exists(failed))  # that address will not work again
+    lost = Message.objects.filter(
+        Q(state=MessageState.FAILED) | Q(bounced_at__isnull=False), patient=OuterRef("pk"), recall=recall
+    )
+    return rows.exclude(status=PatientStatus.DIED).exclude(Exists(lost))  # that address will not work again
 
 
 def page_of(

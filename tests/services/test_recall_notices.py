@@ -83,11 +83,13 @@ def test_a_message_that_failed_leads_to_a_call_and_one_that_ran_late_is_queued_a
     given("Ana")
     recall = make_recall()
     recall_notices.open_notice(recall, **BY)
-    Message.objects.update(state="failed")
-    assert recall_notices.queue_open(now=NOW + DAY) == 0
+    for gone in ({"state": "failed"}, {"state": "sent", "finished_at": NOW, "bounced_at": NOW}):
+        Message.objects.update(**gone)
+        assert recall_notices.queue_open(now=NOW + DAY) == 0
+        assert states(recall) == {"Ana": "open"}
     people = reach.people(recall, now=NOW)
     assert [p.given_name for p in reach.shown(people, Show.CALL, now=NOW)] == ["Ana"]
-    Message.objects.update(state="cancelled")
+    Message.objects.update(state="cancelled", bounced_at=None)
     assert recall_notices.queue_open(now=NOW + DAY) == 1
 
 
