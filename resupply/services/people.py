@@ -23,7 +23,7 @@ from resupply.models import (
     Payer,
 )
 from resupply.rules.purposes import Purpose
-from resupply.services import plans
+from resupply.services import optouts, plans
 from resupply.services.errors import Refused
 from resupply.services.records import Stamp, check_day, local_day, stamp, take_back
 
@@ -273,7 +273,10 @@ class Given:
 
 
 def _consent(said: Given, mark: Stamp, now: datetime) -> Consent:
-    """Append a yes or no; it changes no plan, but the patient is locked so that two answers have an order."""
+    """Append a yes or no; it changes no plan, but the patient is locked so that two answers have an order.
+
+    A no to a whole channel cancels what waits there.
+    """
     if said.channel not in Channel.values:
         raise Refused("channel", "Choose one of the listed channels.", "channel")
     if said.purpose and said.purpose not in set(Purpose):
@@ -286,6 +289,8 @@ def _consent(said: Given, mark: Stamp, now: datetime) -> Consent:
         check_text_number(patient.phone, field="channel")
     with transaction.atomic():
         plans.lock_patients([patient.pk])
+        if not said.granted and not said.purpose:
+            optouts.drop_waiting(patient, (said.channel,), now=now)
         return Consent.objects.create(
             patient=patient,
             channel=said.channel,

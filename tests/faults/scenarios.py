@@ -109,7 +109,9 @@ def _drain(crowd: Crowd, on: Stand) -> None:
 
 def _killed_at(point: str, how: str) -> Scenario:
     return Scenario(
-        f"{how} killed, {POINT_WORDS[point]}", partial(Breaking.kill_at, point=point, how=f"kill {how}")
+        f"{how} killed, {POINT_WORDS[point]}",
+        partial(Breaking.kill_at, point=point, how=f"kill {how}"),
+        to_person=3,  # two of the three strikes may hit the same mail
     )
 
 
