@@ -8,7 +8,7 @@ from django.db.models import Q
 
 from resupply.models.equipment import KIND_CHOICES
 from resupply.models.people import Channel, Patient
-from resupply.rules.replies import REPLIES
+from resupply.rules.replies import Reply
 
 
 class MessageState(models.TextChoices):
@@ -74,7 +74,8 @@ class Message(models.Model):
             models.UniqueConstraint(
                 fields=["patient", "day"],
                 name="one_message_per_patient_and_day",
-                condition=~Q(purpose__in=REPLIES) & Q(recall=None, resend_of=None),
+                condition=~Q(purpose__in=tuple(reply.value for reply in Reply))
+                & Q(recall=None, resend_of=None),
             ),
             models.UniqueConstraint(
                 fields=["patient", "channel", "recall"],
