@@ -10,8 +10,8 @@ from zoneinfo import ZoneInfo
 
 from resupply.delivery.calendar_words import KINDS
 from resupply.models import Patient, PatientStatus, Subscription
+from resupply.queries import deliveries, own_page
 from resupply.queries import feeds as feed_queries
-from resupply.queries import own_page
 from resupply.queries import questions as question_queries
 from resupply.queries.own_page import Chore, Why
 from resupply.queries.strips import StripData, strip_data
@@ -45,8 +45,8 @@ class QuestionShown:
 
 
 def page_context(patient: Patient, *, language: str, today: date, now: datetime) -> dict[str, object]:
-    """Everything the page shows of a patient, whose plan holds. Ten queries, and up to three about a refill
-    question.
+    """Everything the page shows of a patient, whose plan holds. Eleven queries, and up to three about a
+    refill question.
     """
     said = words(language)
     plan = own_page.lines(patient)
@@ -79,6 +79,7 @@ def page_context(patient: Patient, *, language: str, today: date, now: datetime)
         "chart": _chart(plan, strip_data(patient, today=today), language, today) if plan else None,
         "overdue": said["overdue"].format(parts=parts_said(overdue, language)) if overdue else "",
         "coming": _coming(plan, language, today),
+        "delivery": _delivery(patient, plan, language, today),
         "choices": said["choices_about"].format(
             weekday=WEEKDAYS[language][patient.cleaning_weekday], day=patient.cleaning_month_day
         ),
@@ -140,6 +141,15 @@ def _shown(chore: Chore, language: str) -> ChoreShown:
     }[chore.why]
     task = chore.task
     return ChoreShown(task.code, task.title[language], task.how[language], note, chore.is_done)
+
+
+def _delivery(patient: Patient, plan: Sequence[LinePlan], language: str, today: date) -> str:
+    """The next delivery and its parts, if the patient says yes; empty where none is foreseen. One query."""
+    found = deliveries.of_patient(patient, plan, said_yes=(), today=today)
+    if found is None:
+        return ""
+    parts = parts_said([Kind(kind) for kind in found.kinds], language)
+    return words(language)["delivery"].format(day=said_day(found.day.on, language, today=today), parts=parts)
 
 
 def _coming(plan: Sequence[LinePlan], language: str, today: date) -> list[tuple[str, list[str]]]:
