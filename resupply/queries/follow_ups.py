@@ -103,9 +103,13 @@ def due_for(day: date, patients: Collection[int] | None = None) -> dict[int, Due
         made[row.patient_id].append(row)
     found = {}
     for person in people:
-        work = _work(person, made[person.pk], plan, day)
-        if work and work.step.state is FollowUpState.DUE:
-            found[person.pk] = work.step.due
+        rows = made[person.pk]
+        if rows and rows[-1].again_on and rows[-1].again_on > day:
+            continue
+        reached = [row.on for row in rows if row.reached]
+        for step in _steps(person.anchor, plan, reached, day):
+            if step.state is FollowUpState.DUE:
+                found[person.pk] = step.due
     return found
 
 

@@ -5,12 +5,14 @@ there until it is changed on record, or a person confirms it with a reason.
 """
 
 from datetime import datetime
+from uuid import UUID
 
 from django.contrib.auth.base_user import AbstractBaseUser
 from django.db import transaction
 
-from resupply.models import BadAddress, Message
+from resupply.models import BadAddress, Channel, Message
 from resupply.rules.bounces import is_hard
+from resupply.rules.delivery_notices import Notice
 from resupply.services.records import check_reason
 
 
@@ -60,3 +62,22 @@ def confirm_address(
     )
     bad.refresh_from_db()
     return bad
+
+
+def record_notice(notice: Notice, *, now: datetime) -> bool:
+    """Keep what a mail server told about one of our mails; False where it is about none of ours.
+
+    Our Message-IDs are `<public id@domain>`.
+    """
+    try:
+        key = UUID(notice.message_id.strip("<>").partition("@")[0])
+    except ValueError:
+        return False
+    message = Message.objects.filter(public_id=key, channel=Channel.MAIL).first()
+    if message is None:
+        return False
+    if notice.action == "failed":
+        record_bounce(message, detail=notice.status, now=now)
+    else:
+        record_delivered(message, now=now)
+    return True

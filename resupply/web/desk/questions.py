@@ -8,6 +8,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_http_methods
 
 from resupply import clock
+from resupply.delivery.carriers import carriers
 from resupply.services import questions, reminders
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
@@ -26,7 +27,9 @@ def again(request: StaffRequest, public_id: UUID) -> HttpResponse:
     today = clock.today(found.patient.time_zone)
 
     def write() -> str:
-        message = reminders.ask_again(found, by=request.staff.user, now=clock.now())
+        message = reminders.ask_again(
+            found, by=request.staff.user, now=clock.now(), channels=tuple(carriers())
+        )
         return f"The question goes out again on {day_words(message.day, today=today)}."
 
     return answer_form(
