@@ -182,21 +182,27 @@ def delays_of(
 
 @dataclass(slots=True)
 class Paces:
-    """Curves by location and kind: its own where enough was seen, else that of all locations, else of all."""
+    """Curves by location and kind: its own where enough was seen, else that of all locations, else of all.
+
+    Where even that is too little, refills count on their refill date, or today: nothing must be ordered short
+    because a clinic is new.
+    """
 
     seen: Sequence[Seen]
-    curves: dict[tuple[int, str], Curve] = field(default_factory=dict)
+    curves: dict[tuple[int, str], Curve | None] = field(default_factory=dict)
     spread: dict[tuple[object, ...], list[list[float]]] = field(default_factory=dict)
 
-    def of(self, location: int, kind: str) -> Curve:
-        """The curve that counts for a kind at a location."""
+    def of(self, location: int, kind: str) -> Curve | None:
+        """The curve that counts for a kind at a location; None: too little is known."""
         if (location, kind) not in self.curves:
             here = [one for one in self.seen if one["kind"] == kind]
             for rows in ([one for one in here if one["location"] == location], here, list(self.seen)):
                 curve = kaplan_meier(_delays(rows))
                 if curve.dispensed >= ENOUGH:
+                    self.curves[location, kind] = curve
                     break
-            self.curves[location, kind] = curve
+            else:
+                self.curves[location, kind] = None
         return self.curves[location, kind]
 
     def chances(
@@ -206,8 +212,10 @@ class Paces:
         key = (location, kind, first, gaps, waits)
         if key not in self.spread:
             curve = self.of(location, kind)
-            others = curve.chances()
-            own = curve.chances_beyond(-first - 1) if waits else others
+            others = curve.chances() if curve else [(0, 1.0)]
+            own = others
+            if waits:
+                own = curve.chances_beyond(-first - 1) if curve else [(max(-first, 0), 1.0)]
             self.spread[key] = paces(first, gaps, first_chances=own, chances=others, until=until)
         return self.spread[key]
 

@@ -53,7 +53,7 @@ def pace_finding(curves: Iterable[tuple[str, Curve]], *, enough: int) -> str:
         if curve.dispensed >= enough and (days := curve.median()) is not None
     ]
     if not known:
-        return "The clinic’s own pace is not known yet"
+        return "The clinic’s own pace is not known yet: refills count on their refill dates"
     label, days = max(known, key=lambda pair: pair[1])
     if days <= 0:
         return "Half of the refills of every part are dispensed by their refill date"
