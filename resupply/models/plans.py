@@ -142,9 +142,10 @@ class PlanLine(PlanRow):
             models.Index(fields=["location", "kind", "supply_ends_on", "id"], name="plan_by_place_kind_end"),
             models.Index(fields=["payer", "supply_ends_on", "id"], name="plan_by_payer_end"),
             models.Index(
-                fields=["location", "kind", "supply_ends_on"],
+                fields=["supply_ends_on"],
+                include=["location", "kind", "paused_from", "paused_until", "shown_from", "shown_until"],
                 name="plan_paused",
-                condition=models.Q(paused_from__isnull=False),
+                condition=models.Q(active=True, paused_from__isnull=False),
             ),
         ]
 

@@ -122,7 +122,12 @@ def _chosen(request: StaffRequest) -> Chosen | None:
         rows = overdue_rows(asked.wanted, today=asked.today, longest_first=asked.longest_first)
         lines = list(islice(rows, most + 1))
         return Chosen(act, lines[:most], len(lines) > most, query, asked)
-    ids = {int(pk) for given in request.POST.getlist("line") for pk in given.split(",") if pk.isdecimal()}
+    ids = {
+        int(pk)
+        for given in request.POST.getlist("line")
+        for pk in given.split(",")
+        if pk.isdecimal() and len(pk) < 18
+    }
     mine = OverdueFilter(location_ids=request.location_ids or None, snoozed=Snoozed.TOO)
     found = overdue_lines(mine, today=asked.today).filter(pk__in=sorted(ids)[: most + 1])
     order = ("supply_ends_on", "pk") if asked.longest_first else ("-supply_ends_on", "-pk")
