@@ -24,11 +24,12 @@ def main() -> int:
     django.setup()
     from django.test.utils import setup_test_environment
 
-    from benchmarks import leaks, one_patient, overdue, search
+    from benchmarks import leaks, one_patient, overdue, policy, search
     from benchmarks.measure import Result
 
     setup_test_environment()
     known = {"search": search.run, "overdue": overdue.run, "one_patient": one_patient.run, "leaks": leaks.run}
+    known["policy"] = policy.run
     if unknown := set(given.names) - set(known):
         print(f"Unknown: {', '.join(sorted(unknown))}. There are: {', '.join(known)}.", file=sys.stderr)
         return 2

@@ -20,6 +20,7 @@ from resupply.services.demo.open_days import write_open_days
 from resupply.services.demo.overdue import write_overdue_work
 from resupply.services.demo.own_page import write_own_pages
 from resupply.services.demo.people import SIGNATURE_REFERENCE, tell_all
+from resupply.services.demo.policy import write_policy
 from resupply.services.demo.recalls import write_recalls
 from resupply.services.demo.stock import write_stock
 from resupply.services.demo.texts import write_texts
@@ -64,6 +65,7 @@ def load(*, today: date, now: datetime) -> Loaded:
         write_texts(today=today, now=now)
         write_asked(today=today, now=now)
         write_overdue_work(today=today, now=now)
+        write_policy(today=today, now=now)
         gather_statistics(*apps.get_app_config("resupply").get_models())
     return Loaded(len(patient_ids))
 
