@@ -1,5 +1,6 @@
 """The records of the clinic. Tables come whole and triggers last: Django draws every model anew for each later change
 to one, and so this applies in less than half the time of what makemigrations writes."""
+import datetime
 import django.contrib.postgres.fields
 import django.db.models.deletion
 import django.db.models.functions.text
@@ -106,6 +107,35 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='Job',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                ('kind', models.CharField(max_length=40)),
+                ('title', models.CharField(max_length=120)),
+                ('params', models.JSONField(default=dict)),
+                ('permission', models.CharField(max_length=40)),
+                ('location_ids', django.contrib.postgres.fields.ArrayField(base_field=models.BigIntegerField(), default=list, size=None)),
+                ('back_url', models.CharField(blank=True, max_length=200)),
+                ('asked_at', models.DateTimeField()),
+                ('state', models.CharField(choices=[('waiting', 'Waiting for a worker'), ('running', 'Being worked on'), ('done', 'Done'), ('failed', 'Stopped'), ('dropped', 'Given up')], default='waiting', max_length=8)),
+                ('progress', models.JSONField(default=dict)),
+                ('left_at', models.JSONField(default=dict)),
+                ('outcome', models.CharField(blank=True, max_length=300)),
+                ('file_name', models.CharField(blank=True, max_length=120)),
+                ('file_type', models.CharField(blank=True, max_length=100)),
+                ('file_size', models.PositiveBigIntegerField(null=True)),
+                ('finished_at', models.DateTimeField(null=True)),
+                ('leased_until', models.DateTimeField(null=True)),
+                ('fence', models.PositiveIntegerField(default=0)),
+                ('attempts', models.PositiveSmallIntegerField(default=0)),
+                ('asked_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'indexes': [models.Index(condition=models.Q(('state__in', ['waiting', 'running'])), fields=['id'], name='job_to_work_on'), models.Index(fields=['asked_by', '-id'], name='job_of_a_person')],
+            },
+        ),
+        migrations.CreateModel(
             name='Location',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -114,9 +144,11 @@ class Migration(migrations.Migration):
                 ('phone', models.CharField(blank=True, max_length=40)),
                 ('address', models.TextField(blank=True)),
                 ('tracks_stock', models.BooleanField(default=False)),
+                ('open_weekdays', models.CharField(db_default='01234', default='01234', max_length=7)),
             ],
             options={
                 'ordering': ['name'],
+                'constraints': [models.CheckConstraint(condition=models.Q(('open_weekdays__regex', '^(?=.)0?1?2?3?4?5?6?$')), name='location_open_some_weekday')],
             },
         ),
         migrations.CreateModel(
@@ -139,6 +171,42 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='MessageTermsVersion',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('effective_from', models.DateField()),
+                ('opens', models.TimeField(default=datetime.time(9, 0))),
+                ('closes', models.TimeField(default=datetime.time(20, 0))),
+                ('per_week', models.PositiveSmallIntegerField(default=3)),
+                ('second_ask_days', models.PositiveSmallIntegerField(default=5)),
+                ('link_ahead_days', models.PositiveSmallIntegerField(default=14)),
+                ('reason', models.CharField(max_length=300)),
+                ('recorded_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('voided_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'abstract': False,
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('void_reason', ''), ('voided_at', None)), models.Q(('voided_at__isnull', False), models.Q(('void_reason', ''), _negated=True)), _connector='OR'), name='resupply_messagetermsversion_void_has_reason'), models.CheckConstraint(condition=models.Q(('closes__gt', models.F('opens')), ('closes__lte', datetime.time(21, 0)), ('opens__gte', datetime.time(8, 0))), name='message_hours_within_limits'), models.CheckConstraint(condition=models.Q(('per_week__gte', 1), ('per_week__lte', 3)), name='messages_per_week_within_limits'), models.CheckConstraint(condition=models.Q(('reason', ''), _negated=True), name='message_terms_have_reason')],
+            },
+        ),
+        migrations.CreateModel(
+            name='OutlookRun',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('as_of', models.DateField()),
+                ('first_day', models.DateField()),
+                ('made_at', models.DateTimeField()),
+                ('is_done', models.BooleanField(default=False)),
+                ('delays', models.JSONField(default=list)),
+            ],
+            options={
+                'ordering': ['-id'],
+            },
+        ),
+        migrations.CreateModel(
             name='Payer',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -150,6 +218,22 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['name'],
+            },
+        ),
+        migrations.CreateModel(
+            name='SavedView',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                ('name', models.CharField(max_length=60)),
+                ('query', models.CharField(max_length=500)),
+                ('saved_at', models.DateTimeField()),
+                ('removed_at', models.DateTimeField(blank=True, null=True)),
+                ('user', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='saved_views', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'ordering': ['name'],
+                'constraints': [models.UniqueConstraint(condition=models.Q(('removed_at', None)), fields=('user', 'name'), name='saved_view_once')],
             },
         ),
         migrations.CreateModel(
@@ -171,6 +255,28 @@ class Migration(migrations.Migration):
             options={
                 'abstract': False,
                 'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('void_reason', ''), ('voided_at', None)), models.Q(('voided_at__isnull', False), models.Q(('void_reason', ''), _negated=True)), _connector='OR'), name='resupply_textreview_void_has_reason')],
+            },
+        ),
+        migrations.CreateModel(
+            name='BulkAct',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                ('act', models.CharField(choices=[('ask', 'Ask again'), ('assign', 'Assign'), ('note', 'Note'), ('snooze', 'Snooze')], max_length=8)),
+                ('acted_at', models.DateTimeField()),
+                ('until', models.DateField(blank=True, null=True)),
+                ('note', models.CharField(blank=True, max_length=300)),
+                ('lines_done', models.PositiveIntegerField(default=0)),
+                ('left_out', models.JSONField(default=dict)),
+                ('undone_at', models.DateTimeField(blank=True, null=True)),
+                ('lines_undone', models.PositiveIntegerField(default=0)),
+                ('acted_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('assigned_to', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('undone_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'indexes': [models.Index(fields=['acted_by', '-id'], name='bulk_act_of_a_person')],
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('act', 'snooze'), _negated=True), models.Q(('until__isnull', False), models.Q(('note', ''), _negated=True)), _connector='OR'), name='snooze_has_a_day_and_a_reason'), models.CheckConstraint(condition=models.Q(models.Q(('act', 'note'), _negated=True), models.Q(('note', ''), _negated=True), _connector='OR'), name='note_says_something')],
             },
         ),
         migrations.CreateModel(
@@ -273,6 +379,26 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='ClosedDay',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                ('day', models.DateField()),
+                ('reason', models.CharField(max_length=120)),
+                ('recorded_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('voided_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('location', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='closed_days', to='resupply.location')),
+            ],
+            options={
+                'ordering': ['day', 'location_id', 'id'],
+                'abstract': False,
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('void_reason', ''), ('voided_at', None)), models.Q(('voided_at__isnull', False), models.Q(('void_reason', ''), _negated=True)), _connector='OR'), name='resupply_closedday_void_has_reason'), models.UniqueConstraint(condition=models.Q(('voided_at', None)), fields=('location', 'day'), name='closed_day_once'), models.CheckConstraint(condition=models.Q(('reason', ''), _negated=True), name='closed_day_has_reason')],
+            },
+        ),
+        migrations.CreateModel(
             name='FollowUpPlanVersionChange',
             fields=[
                 ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
@@ -318,6 +444,60 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='Integration',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                ('name', models.CharField(max_length=80)),
+                ('purpose', models.CharField(max_length=300)),
+                ('token_hash', models.CharField(editable=False, max_length=64, unique=True)),
+                ('resources', django.contrib.postgres.fields.ArrayField(base_field=models.CharField(choices=[('Patient', 'Patients'), ('Device', 'PAP devices'), ('DeviceRequest', 'Orders for parts'), ('SupplyDelivery', 'Dispensed parts'), ('Task', 'Refill questions')], max_length=16), size=None)),
+                ('created_at', models.DateTimeField()),
+                ('expires_at', models.DateTimeField()),
+                ('ended_at', models.DateTimeField(blank=True, null=True)),
+                ('created_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('ended_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('locations', models.ManyToManyField(blank=True, related_name='+', to='resupply.location')),
+            ],
+            options={
+                'ordering': ['-id'],
+                'constraints': [models.CheckConstraint(condition=models.Q(('expires_at__gt', models.F('created_at'))), name='integration_expires_after_it_began'), models.CheckConstraint(condition=models.Q(('resources', []), _negated=True), name='integration_reads_something')],
+            },
+        ),
+        migrations.CreateModel(
+            name='JobPart',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('position', models.PositiveIntegerField()),
+                ('content', models.BinaryField()),
+                ('job', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.CASCADE, related_name='parts', to='resupply.job')),
+            ],
+            options={
+                'ordering': ['job_id', 'position'],
+                'constraints': [models.UniqueConstraint(fields=('job', 'position'), name='job_part_once')],
+            },
+        ),
+        migrations.CreateModel(
+            name='LocationChange',
+            fields=[
+                ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
+                ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
+                ('pgh_label', models.TextField(help_text='The event label.')),
+                ('id', models.BigIntegerField()),
+                ('name', models.CharField(max_length=80)),
+                ('time_zone', models.CharField(default='UTC', max_length=64)),
+                ('phone', models.CharField(blank=True, max_length=40)),
+                ('address', models.TextField(blank=True)),
+                ('tracks_stock', models.BooleanField(default=False)),
+                ('open_weekdays', models.CharField(db_default='01234', default='01234', max_length=7)),
+                ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
+                ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.location')),
+            ],
+            options={
+                'abstract': False,
+            },
+        ),
+        migrations.CreateModel(
             name='MatchingVersionChange',
             fields=[
                 ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
@@ -341,6 +521,54 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='MessageTermsVersionChange',
+            fields=[
+                ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
+                ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
+                ('pgh_label', models.TextField(help_text='The event label.')),
+                ('id', models.BigIntegerField()),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('effective_from', models.DateField()),
+                ('opens', models.TimeField(default=datetime.time(9, 0))),
+                ('closes', models.TimeField(default=datetime.time(20, 0))),
+                ('per_week', models.PositiveSmallIntegerField(default=3)),
+                ('second_ask_days', models.PositiveSmallIntegerField(default=5)),
+                ('link_ahead_days', models.PositiveSmallIntegerField(default=14)),
+                ('reason', models.CharField(max_length=300)),
+                ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
+                ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.messagetermsversion')),
+                ('recorded_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('voided_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'abstract': False,
+            },
+        ),
+        migrations.CreateModel(
+            name='OutlookRow',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('kind', models.CharField(choices=[('mask', 'mask'), ('cushion', 'cushion'), ('oral_cushion', 'oral cushion'), ('combination_pillows', 'combination pillows'), ('headgear', 'headgear'), ('chin_strap', 'chin strap'), ('tubing', 'tubing'), ('filter_disposable', 'filter disposable'), ('filter_reusable', 'filter reusable'), ('chamber', 'chamber')], max_length=20)),
+                ('part_code', models.CharField(max_length=8)),
+                ('refills', models.PositiveIntegerField()),
+                ('on_time', django.contrib.postgres.fields.ArrayField(base_field=models.PositiveIntegerField(), size=None)),
+                ('expected', django.contrib.postgres.fields.ArrayField(base_field=models.FloatField(), size=None)),
+                ('variance', django.contrib.postgres.fields.ArrayField(base_field=models.FloatField(), size=None)),
+                ('low', django.contrib.postgres.fields.ArrayField(base_field=models.PositiveIntegerField(), size=None)),
+                ('high', django.contrib.postgres.fields.ArrayField(base_field=models.PositiveIntegerField(), size=None)),
+                ('later_on_time', models.PositiveIntegerField()),
+                ('later', models.FloatField()),
+                ('item', models.ForeignKey(null=True, on_delete=django.db.models.deletion.CASCADE, related_name='+', to='resupply.catalogueitem')),
+                ('location', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='resupply.location')),
+                ('run', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='rows', to='resupply.outlookrun')),
+            ],
+            options={
+                'constraints': [models.UniqueConstraint(fields=('run', 'location', 'item', 'part_code'), name='outlook_row_once', nulls_distinct=False)],
+            },
+        ),
+        migrations.CreateModel(
             name='Patient',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -360,13 +588,14 @@ class Migration(migrations.Migration):
                 ('therapy_started_on', models.DateField(blank=True, null=True)),
                 ('cleaning_weekday', models.PositiveSmallIntegerField(default=6)),
                 ('cleaning_month_day', models.PositiveSmallIntegerField(default=1)),
+                ('cleaning_hour', models.PositiveSmallIntegerField(blank=True, null=True)),
                 ('created_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
                 ('batch', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='patients', to='resupply.importbatch')),
                 ('location', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='patients', to='resupply.location')),
             ],
             options={
                 'ordering': ['family_name', 'given_name', 'id'],
-                'constraints': [models.CheckConstraint(condition=models.Q(('reference', ''), _negated=True), name='patient_has_reference'), models.CheckConstraint(condition=models.Q(('cleaning_weekday__lte', 6)), name='cleaning_weekday_0_to_6'), models.CheckConstraint(condition=models.Q(('cleaning_month_day__gte', 1), ('cleaning_month_day__lte', 31)), name='cleaning_month_day_1_to_31')],
+                'constraints': [models.CheckConstraint(condition=models.Q(('reference', ''), _negated=True), name='patient_has_reference'), models.CheckConstraint(condition=models.Q(('cleaning_weekday__lte', 6)), name='cleaning_weekday_0_to_6'), models.CheckConstraint(condition=models.Q(('cleaning_month_day__gte', 1), ('cleaning_month_day__lte', 31)), name='cleaning_month_day_1_to_31'), models.CheckConstraint(condition=models.Q(('cleaning_hour', None), ('cleaning_hour__lte', 23), _connector='OR'), name='cleaning_hour_0_to_23')],
             },
         ),
         migrations.CreateModel(
@@ -389,6 +618,30 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='PolicyDraft',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                ('kind', models.CharField(choices=[('life', 'Life of a part'), ('allowance', 'Allowance of a payer'), ('refill', 'Refill rule'), ('terms', 'Clinic terms'), ('cleaning', 'Cleaning task'), ('matching', 'Matching table'), ('follow_ups', 'Follow-up plan'), ('messages', 'Message terms')], max_length=10)),
+                ('act', models.CharField(choices=[('add', 'New version'), ('void', 'Voids a version')], default='add', max_length=4)),
+                ('values', models.JSONField(default=dict)),
+                ('version_id', models.BigIntegerField(blank=True, null=True)),
+                ('effective_from', models.DateField()),
+                ('reason', models.CharField(max_length=300)),
+                ('source', models.CharField(blank=True, max_length=200)),
+                ('state', models.CharField(choices=[('draft', 'Draft'), ('previewing', 'Being previewed'), ('ready', 'Ready to apply'), ('applying', 'Being applied'), ('applied', 'Applied'), ('dropped', 'Dropped'), ('failed', 'Stopped')], default='draft', max_length=10)),
+                ('drafted_at', models.DateTimeField()),
+                ('decided_at', models.DateTimeField(blank=True, null=True)),
+                ('edition', models.PositiveIntegerField(blank=True, null=True)),
+                ('decided_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('drafted_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('payer', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='resupply.payer')),
+            ],
+            options={
+                'indexes': [models.Index(fields=['state', '-id'], name='draft_by_state')],
+            },
+        ),
+        migrations.CreateModel(
             name='Recall',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -402,6 +655,8 @@ class Migration(migrations.Migration):
                 ('family', models.CharField(blank=True, max_length=60)),
                 ('part_code', models.CharField(blank=True, max_length=8)),
                 ('lot', models.CharField(blank=True, max_length=40)),
+                ('given_from', models.DateField(blank=True, null=True)),
+                ('given_until', models.DateField(blank=True, null=True)),
                 ('advice', models.TextField(blank=True)),
                 ('item', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='recalls', to='resupply.catalogueitem')),
                 ('recorded_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
@@ -409,7 +664,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'abstract': False,
-                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('void_reason', ''), ('voided_at', None)), models.Q(('voided_at__isnull', False), models.Q(('void_reason', ''), _negated=True)), _connector='OR'), name='resupply_recall_void_has_reason'), models.CheckConstraint(condition=models.Q(('item__isnull', False), models.Q(('family', ''), _negated=True), models.Q(('part_code', ''), _negated=True), models.Q(('lot', ''), _negated=True), _connector='OR'), name='recall_names_something')],
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('void_reason', ''), ('voided_at', None)), models.Q(('voided_at__isnull', False), models.Q(('void_reason', ''), _negated=True)), _connector='OR'), name='resupply_recall_void_has_reason'), models.CheckConstraint(condition=models.Q(('item__isnull', False), models.Q(('family', ''), _negated=True), models.Q(('part_code', ''), _negated=True), models.Q(('lot', ''), _negated=True), _connector='OR'), name='recall_names_something'), models.CheckConstraint(condition=models.Q(('given_from', None), ('given_until', None), ('given_until__gte', models.F('given_from')), _connector='OR'), name='recall_days_in_order')],
             },
         ),
         migrations.CreateModel(
@@ -491,6 +746,36 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='SupplyEnd',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('shown_from', models.PositiveIntegerField(editable=False, null=True)),
+                ('shown_until', models.PositiveIntegerField(editable=False, null=True)),
+                ('kind', models.CharField(blank=True, choices=[('mask', 'mask'), ('cushion', 'cushion'), ('oral_cushion', 'oral cushion'), ('combination_pillows', 'combination pillows'), ('headgear', 'headgear'), ('chin_strap', 'chin strap'), ('tubing', 'tubing'), ('filter_disposable', 'filter disposable'), ('filter_reusable', 'filter reusable'), ('chamber', 'chamber')], max_length=20)),
+                ('supply_ends_on', models.DateField()),
+                ('lines', models.IntegerField()),
+                ('location', models.ForeignKey(db_constraint=False, db_index=False, null=True, on_delete=django.db.models.deletion.CASCADE, related_name='+', to='resupply.location')),
+            ],
+            options={
+                'indexes': [models.Index(fields=['location', 'kind', 'supply_ends_on'], include=('lines', 'shown_from', 'shown_until'), name='supply_end_by_place')],
+            },
+        ),
+        migrations.CreateModel(
+            name='SupplyMonth',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('month', models.DateField()),
+                ('lines', models.PositiveIntegerField()),
+                ('in_supply', models.PositiveIntegerField()),
+                ('days_overdue', models.JSONField(default=dict)),
+                ('counted_at', models.DateTimeField()),
+                ('location', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='resupply.location')),
+            ],
+            options={
+                'constraints': [models.UniqueConstraint(fields=('location', 'month'), name='supply_month_once'), models.CheckConstraint(condition=models.Q(('in_supply__lte', models.F('lines'))), name='in_supply_is_among_lines')],
+            },
+        ),
+        migrations.CreateModel(
             name='TextReviewChange',
             fields=[
                 ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
@@ -562,6 +847,32 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='BulkActChange',
+            fields=[
+                ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
+                ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
+                ('pgh_label', models.TextField(help_text='The event label.')),
+                ('id', models.BigIntegerField()),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False)),
+                ('act', models.CharField(choices=[('ask', 'Ask again'), ('assign', 'Assign'), ('note', 'Note'), ('snooze', 'Snooze')], max_length=8)),
+                ('acted_at', models.DateTimeField()),
+                ('until', models.DateField(blank=True, null=True)),
+                ('note', models.CharField(blank=True, max_length=300)),
+                ('lines_done', models.PositiveIntegerField(default=0)),
+                ('left_out', models.JSONField(default=dict)),
+                ('undone_at', models.DateTimeField(blank=True, null=True)),
+                ('lines_undone', models.PositiveIntegerField(default=0)),
+                ('acted_by', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('assigned_to', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
+                ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.bulkact')),
+                ('undone_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'abstract': False,
+            },
+        ),
+        migrations.CreateModel(
             name='CleaningTick',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -580,6 +891,29 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='ClosedDayChange',
+            fields=[
+                ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
+                ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
+                ('pgh_label', models.TextField(help_text='The event label.')),
+                ('id', models.BigIntegerField()),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False)),
+                ('day', models.DateField()),
+                ('reason', models.CharField(max_length=120)),
+                ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
+                ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.closedday')),
+                ('recorded_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('voided_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('location', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.location')),
+            ],
+            options={
+                'abstract': False,
+            },
+        ),
+        migrations.CreateModel(
             name='Consent',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -587,9 +921,11 @@ class Migration(migrations.Migration):
                 ('voided_at', models.DateTimeField(blank=True, null=True)),
                 ('void_reason', models.CharField(blank=True, max_length=300)),
                 ('channel', models.CharField(choices=[('mail', 'E-mail'), ('text', 'Text message'), ('phone', 'Telephone'), ('post', 'Post')], max_length=8)),
+                ('purpose', models.CharField(blank=True, db_default='', default='', max_length=16)),
                 ('granted', models.BooleanField()),
                 ('given_on', models.DateField()),
                 ('how', models.CharField(max_length=120)),
+                ('on_paper', models.BooleanField(db_default=False, default=False)),
                 ('recorded_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
                 ('voided_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
                 ('batch', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='consents', to='resupply.importbatch')),
@@ -598,7 +934,7 @@ class Migration(migrations.Migration):
             options={
                 'abstract': False,
                 'indexes': [models.Index(fields=['patient', 'channel', '-id'], name='consent_newest')],
-                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('void_reason', ''), ('voided_at', None)), models.Q(('voided_at__isnull', False), models.Q(('void_reason', ''), _negated=True)), _connector='OR'), name='resupply_consent_void_has_reason')],
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('void_reason', ''), ('voided_at', None)), models.Q(('voided_at__isnull', False), models.Q(('void_reason', ''), _negated=True)), _connector='OR'), name='resupply_consent_void_has_reason'), models.CheckConstraint(condition=models.Q(('purpose__in', ['', 'swap', 'question', 'overdue', 'follow_up', 'welcome', 'calendar'])), name='consent_purpose_is_known')],
             },
         ),
         migrations.CreateModel(
@@ -733,6 +1069,30 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='IntegrationChange',
+            fields=[
+                ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
+                ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
+                ('pgh_label', models.TextField(help_text='The event label.')),
+                ('id', models.BigIntegerField()),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False)),
+                ('name', models.CharField(max_length=80)),
+                ('purpose', models.CharField(max_length=300)),
+                ('token_hash', models.CharField(editable=False, max_length=64)),
+                ('resources', django.contrib.postgres.fields.ArrayField(base_field=models.CharField(choices=[('Patient', 'Patients'), ('Device', 'PAP devices'), ('DeviceRequest', 'Orders for parts'), ('SupplyDelivery', 'Dispensed parts'), ('Task', 'Refill questions')], max_length=16), size=None)),
+                ('created_at', models.DateTimeField()),
+                ('expires_at', models.DateTimeField()),
+                ('ended_at', models.DateTimeField(blank=True, null=True)),
+                ('created_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('ended_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
+                ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.integration')),
+            ],
+            options={
+                'abstract': False,
+            },
+        ),
+        migrations.CreateModel(
             name='LifeVersion',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -804,6 +1164,26 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='MessageWish',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('channel', models.CharField(blank=True, choices=[('mail', 'E-mail'), ('text', 'Text message'), ('phone', 'Telephone'), ('post', 'Post')], max_length=8)),
+                ('detailed', models.BooleanField(default=False)),
+                ('by_patient', models.BooleanField(default=False)),
+                ('recorded_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('voided_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('patient', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='message_wishes', to='resupply.patient')),
+            ],
+            options={
+                'abstract': False,
+                'indexes': [models.Index(fields=['patient', '-id'], name='message_wish_newest')],
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('void_reason', ''), ('voided_at', None)), models.Q(('voided_at__isnull', False), models.Q(('void_reason', ''), _negated=True)), _connector='OR'), name='resupply_messagewish_void_has_reason')],
+            },
+        ),
+        migrations.CreateModel(
             name='NightImport',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -867,6 +1247,7 @@ class Migration(migrations.Migration):
                 ('therapy_started_on', models.DateField(blank=True, null=True)),
                 ('cleaning_weekday', models.PositiveSmallIntegerField(default=6)),
                 ('cleaning_month_day', models.PositiveSmallIntegerField(default=1)),
+                ('cleaning_hour', models.PositiveSmallIntegerField(blank=True, null=True)),
                 ('created_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
                 ('batch', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.importbatch')),
                 ('location', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.location')),
@@ -902,6 +1283,8 @@ class Migration(migrations.Migration):
             name='PlanChecklist',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('shown_from', models.PositiveIntegerField(editable=False, null=True)),
+                ('shown_until', models.PositiveIntegerField(editable=False, null=True)),
                 ('frequency', models.CharField(max_length=8)),
                 ('starts_on', models.DateField()),
                 ('ends_on', models.DateField(null=True)),
@@ -910,13 +1293,27 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['patient_id', 'frequency', 'starts_on'],
-                'constraints': [models.UniqueConstraint(fields=('patient', 'frequency', 'starts_on'), name='plan_checklist_once')],
+                'constraints': [models.UniqueConstraint(fields=('patient', 'frequency', 'starts_on', 'shown_until'), name='plan_checklist_once', nulls_distinct=False)],
+            },
+        ),
+        migrations.CreateModel(
+            name='PlanEdition',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('number', models.PositiveIntegerField(default=0)),
+                ('staged', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='resupply.policydraft')),
+                ('tidying', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='resupply.policydraft')),
+            ],
+            options={
+                'constraints': [models.CheckConstraint(condition=models.Q(('pk', 1)), name='one_row_of_editions')],
             },
         ),
         migrations.CreateModel(
             name='PlanLine',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('shown_from', models.PositiveIntegerField(editable=False, null=True)),
+                ('shown_until', models.PositiveIntegerField(editable=False, null=True)),
                 ('active', models.BooleanField()),
                 ('kind', models.CharField(choices=[('mask', 'mask'), ('cushion', 'cushion'), ('oral_cushion', 'oral cushion'), ('combination_pillows', 'combination pillows'), ('headgear', 'headgear'), ('chin_strap', 'chin strap'), ('tubing', 'tubing'), ('filter_disposable', 'filter disposable'), ('filter_reusable', 'filter reusable'), ('chamber', 'chamber')], max_length=20)),
                 ('part_code', models.CharField(max_length=8)),
@@ -940,14 +1337,86 @@ class Migration(migrations.Migration):
                 ('paused_until', models.DateField(null=True)),
                 ('changes_on', django.contrib.postgres.fields.ArrayField(base_field=models.DateField(), default=list, size=None)),
                 ('units_started', models.PositiveIntegerField(db_default=0, default=0)),
-                ('location', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='resupply.location')),
-                ('patient', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='plan_lines', to='resupply.patient')),
-                ('payer', models.ForeignKey(null=True, on_delete=django.db.models.deletion.CASCADE, related_name='+', to='resupply.payer')),
+                ('location', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.CASCADE, related_name='+', to='resupply.location')),
+                ('patient', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.CASCADE, related_name='plan_lines', to='resupply.patient')),
+                ('payer', models.ForeignKey(db_index=False, null=True, on_delete=django.db.models.deletion.CASCADE, related_name='+', to='resupply.payer')),
             ],
             options={
                 'ordering': ['patient_id', 'kind'],
-                'indexes': [models.Index(fields=['supply_ends_on', 'id'], name='plan_by_end'), models.Index(fields=['location', 'supply_ends_on', 'id'], name='plan_by_place_end'), models.Index(fields=['location', 'kind', 'supply_ends_on', 'id'], name='plan_by_place_kind_end')],
-                'constraints': [models.UniqueConstraint(fields=('patient', 'kind'), name='plan_line_once')],
+                'indexes': [models.Index(fields=['supply_ends_on', 'id'], name='plan_by_end'), models.Index(fields=['location', 'supply_ends_on', 'id'], name='plan_by_place_end'), models.Index(fields=['location', 'kind', 'supply_ends_on', 'id'], name='plan_by_place_kind_end'), models.Index(fields=['payer', 'supply_ends_on', 'id'], name='plan_by_payer_end'), models.Index(condition=models.Q(('active', True), ('paused_from__isnull', False)), fields=['supply_ends_on'], include=('location', 'kind', 'paused_from', 'paused_until', 'shown_from', 'shown_until'), name='plan_paused')],
+                'constraints': [models.UniqueConstraint(fields=('patient', 'kind', 'shown_until'), name='plan_line_once', nulls_distinct=False)],
+            },
+        ),
+        migrations.CreateModel(
+            name='PolicyDraftChange',
+            fields=[
+                ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
+                ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
+                ('pgh_label', models.TextField(help_text='The event label.')),
+                ('id', models.BigIntegerField()),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False)),
+                ('kind', models.CharField(choices=[('life', 'Life of a part'), ('allowance', 'Allowance of a payer'), ('refill', 'Refill rule'), ('terms', 'Clinic terms'), ('cleaning', 'Cleaning task'), ('matching', 'Matching table'), ('follow_ups', 'Follow-up plan'), ('messages', 'Message terms')], max_length=10)),
+                ('act', models.CharField(choices=[('add', 'New version'), ('void', 'Voids a version')], default='add', max_length=4)),
+                ('values', models.JSONField(default=dict)),
+                ('version_id', models.BigIntegerField(blank=True, null=True)),
+                ('effective_from', models.DateField()),
+                ('reason', models.CharField(max_length=300)),
+                ('source', models.CharField(blank=True, max_length=200)),
+                ('state', models.CharField(choices=[('draft', 'Draft'), ('previewing', 'Being previewed'), ('ready', 'Ready to apply'), ('applying', 'Being applied'), ('applied', 'Applied'), ('dropped', 'Dropped'), ('failed', 'Stopped')], default='draft', max_length=10)),
+                ('drafted_at', models.DateTimeField()),
+                ('decided_at', models.DateTimeField(blank=True, null=True)),
+                ('edition', models.PositiveIntegerField(blank=True, null=True)),
+                ('decided_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('drafted_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('payer', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.payer')),
+                ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
+                ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.policydraft')),
+            ],
+            options={
+                'abstract': False,
+            },
+        ),
+        migrations.CreateModel(
+            name='PolicyEffect',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('kind', models.CharField(blank=True, max_length=20)),
+                ('part_code', models.CharField(blank=True, max_length=8)),
+                ('change', models.CharField(max_length=20)),
+                ('supply_ends_before', models.DateField(null=True)),
+                ('supply_ends_after', models.DateField(null=True)),
+                ('refill_before', models.DateField(null=True)),
+                ('refill_after', models.DateField(null=True)),
+                ('ask_before', models.DateField(null=True)),
+                ('ask_after', models.DateField(null=True)),
+                ('deliver_before', models.DateField(null=True)),
+                ('deliver_after', models.DateField(null=True)),
+                ('parts_before', models.PositiveIntegerField(default=0)),
+                ('parts_after', models.PositiveIntegerField(default=0)),
+                ('lists_before', django.contrib.postgres.fields.ArrayField(base_field=models.CharField(max_length=60), default=list, size=None)),
+                ('lists_after', django.contrib.postgres.fields.ArrayField(base_field=models.CharField(max_length=60), default=list, size=None)),
+                ('draft', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.CASCADE, related_name='effects', to='resupply.policydraft')),
+                ('location', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.CASCADE, related_name='+', to='resupply.location')),
+                ('patient', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='resupply.patient')),
+                ('payer', models.ForeignKey(db_index=False, null=True, on_delete=django.db.models.deletion.CASCADE, related_name='+', to='resupply.payer')),
+            ],
+            options={
+                'indexes': [models.Index(fields=['draft', 'id'], name='effect_page'), models.Index(fields=['draft', 'change', 'id'], name='effect_page_of_change'), models.Index(fields=['draft', 'location', 'id'], name='effect_page_of_place')],
+            },
+        ),
+        migrations.CreateModel(
+            name='PolicyTotal',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('before', models.JSONField(default=dict)),
+                ('after', models.JSONField(default=dict)),
+                ('changes', models.JSONField(default=dict)),
+                ('draft', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='totals', to='resupply.policydraft')),
+                ('location', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.CASCADE, related_name='+', to='resupply.location')),
+                ('payer', models.ForeignKey(db_index=False, null=True, on_delete=django.db.models.deletion.CASCADE, related_name='+', to='resupply.payer')),
+            ],
+            options={
+                'constraints': [models.UniqueConstraint(fields=('draft', 'location', 'payer'), name='policy_total_once', nulls_distinct=False)],
             },
         ),
         migrations.CreateModel(
@@ -967,6 +1436,8 @@ class Migration(migrations.Migration):
                 ('family', models.CharField(blank=True, max_length=60)),
                 ('part_code', models.CharField(blank=True, max_length=8)),
                 ('lot', models.CharField(blank=True, max_length=40)),
+                ('given_from', models.DateField(blank=True, null=True)),
+                ('given_until', models.DateField(blank=True, null=True)),
                 ('advice', models.TextField(blank=True)),
                 ('item', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.catalogueitem')),
                 ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
@@ -976,6 +1447,49 @@ class Migration(migrations.Migration):
             ],
             options={
                 'abstract': False,
+            },
+        ),
+        migrations.CreateModel(
+            name='RecallContact',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                ('on', models.DateField()),
+                ('channel', models.CharField(blank=True, choices=[('in_person', 'In person'), ('phone', 'By telephone'), ('mail', 'By e-mail'), ('text', 'By text message'), ('page', "On the patient's own page"), ('post', 'By post')], max_length=10)),
+                ('outcome', models.CharField(choices=[('reached', 'Reached, knows of the notice'), ('returned', 'Part returned'), ('replaced', 'Part replaced'), ('no_answer', 'No answer'), ('left_word', 'Left a message'), ('wrong', 'Wrong number or address'), ('written_off', 'Written off')], max_length=12)),
+                ('note', models.CharField(blank=True, max_length=500)),
+                ('patient', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='recall_contacts', to='resupply.patient')),
+                ('recall', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='contacts', to='resupply.recall')),
+                ('recorded_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('voided_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'abstract': False,
+                'indexes': [models.Index(fields=['recall', 'patient', '-id'], name='recall_contact_newest')],
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('void_reason', ''), ('voided_at', None)), models.Q(('voided_at__isnull', False), models.Q(('void_reason', ''), _negated=True)), _connector='OR'), name='resupply_recallcontact_void_has_reason'), models.CheckConstraint(condition=models.Q(models.Q(('channel', ''), ('outcome', 'written_off'), models.Q(('note', ''), _negated=True)), models.Q(models.Q(('outcome', 'written_off'), _negated=True), models.Q(('channel', ''), _negated=True)), _connector='OR'), name='recall_write_off_says_why')],
+            },
+        ),
+        migrations.CreateModel(
+            name='RecallNotice',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                ('closed_at', models.DateTimeField(blank=True, null=True)),
+                ('closed_note', models.CharField(blank=True, max_length=300)),
+                ('closed_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('recall', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='notices', to='resupply.recall')),
+                ('recorded_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('voided_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'abstract': False,
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('void_reason', ''), ('voided_at', None)), models.Q(('voided_at__isnull', False), models.Q(('void_reason', ''), _negated=True)), _connector='OR'), name='resupply_recallnotice_void_has_reason'), models.UniqueConstraint(condition=models.Q(('voided_at', None)), fields=('recall',), name='one_standing_notice_per_recall')],
             },
         ),
         migrations.CreateModel(
@@ -1033,6 +1547,20 @@ class Migration(migrations.Migration):
             ],
             options={
                 'abstract': False,
+            },
+        ),
+        migrations.CreateModel(
+            name='SharedRead',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('at', models.DateTimeField()),
+                ('resource', models.CharField(max_length=20)),
+                ('is_search', models.BooleanField()),
+                ('status', models.PositiveSmallIntegerField()),
+                ('integration', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='reads', to='resupply.integration')),
+            ],
+            options={
+                'indexes': [models.Index(fields=['integration', '-id'], name='shared_read_newest')],
             },
         ),
         migrations.CreateModel(
@@ -1102,7 +1630,9 @@ class Migration(migrations.Migration):
                 ('detailed', models.BooleanField(default=False)),
                 ('with_changes', models.BooleanField(default=True)),
                 ('with_refills', models.BooleanField(default=True)),
-                ('with_cleaning', models.BooleanField(default=True)),
+                ('with_daily', models.BooleanField(default=True)),
+                ('with_weekly', models.BooleanField(default=True)),
+                ('with_monthly', models.BooleanField(default=True)),
                 ('alarm_hour', models.PositiveSmallIntegerField(blank=True, null=True)),
                 ('created_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
                 ('revoked_at', models.DateTimeField(blank=True, null=True)),
@@ -1185,10 +1715,26 @@ class Migration(migrations.Migration):
             fields=[
                 ('patient', models.OneToOneField(on_delete=django.db.models.deletion.CASCADE, primary_key=True, related_name='plan_state', serialize=False, to='resupply.patient')),
                 ('valid_until', models.DateField(null=True)),
+                ('staged_for', models.PositiveIntegerField(null=True)),
+                ('staged_until', models.DateField(null=True)),
             ],
             options={
                 'indexes': [models.Index(condition=models.Q(('valid_until__isnull', False)), fields=['valid_until'], name='plan_running_out')],
             },
+        ),
+        migrations.CreateModel(
+            name='PolicyRun',
+            fields=[
+                ('draft', models.OneToOneField(on_delete=django.db.models.deletion.CASCADE, primary_key=True, related_name='run', serialize=False, to='resupply.policydraft')),
+                ('step', models.CharField(choices=[('preview', 'Working out what it would do'), ('stage', 'Working out the new plans'), ('tidy', 'Clearing away the old plans'), ('done', 'Nothing left to do')], max_length=8)),
+                ('after', models.BigIntegerField(default=0)),
+                ('done', models.PositiveIntegerField(default=0)),
+                ('of', models.PositiveIntegerField(default=0)),
+                ('as_of', models.DateField(null=True)),
+                ('previewed_at', models.DateTimeField(null=True)),
+                ('basis', models.PositiveIntegerField(default=0)),
+                ('job', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='resupply.job')),
+            ],
         ),
         migrations.CreateModel(
             name='ConsentChange',
@@ -1201,9 +1747,11 @@ class Migration(migrations.Migration):
                 ('voided_at', models.DateTimeField(blank=True, null=True)),
                 ('void_reason', models.CharField(blank=True, max_length=300)),
                 ('channel', models.CharField(choices=[('mail', 'E-mail'), ('text', 'Text message'), ('phone', 'Telephone'), ('post', 'Post')], max_length=8)),
+                ('purpose', models.CharField(blank=True, db_default='', default='', max_length=16)),
                 ('granted', models.BooleanField()),
                 ('given_on', models.DateField()),
                 ('how', models.CharField(max_length=120)),
+                ('on_paper', models.BooleanField(db_default=False, default=False)),
                 ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
                 ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.consent')),
                 ('recorded_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
@@ -1485,6 +2033,29 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='MessageWishChange',
+            fields=[
+                ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
+                ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
+                ('pgh_label', models.TextField(help_text='The event label.')),
+                ('id', models.BigIntegerField()),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('channel', models.CharField(blank=True, choices=[('mail', 'E-mail'), ('text', 'Text message'), ('phone', 'Telephone'), ('post', 'Post')], max_length=8)),
+                ('detailed', models.BooleanField(default=False)),
+                ('by_patient', models.BooleanField(default=False)),
+                ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
+                ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.messagewish')),
+                ('recorded_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('voided_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('patient', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.patient')),
+            ],
+            options={
+                'abstract': False,
+            },
+        ),
+        migrations.CreateModel(
             name='Night',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -1596,6 +2167,56 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='RecallContactChange',
+            fields=[
+                ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
+                ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
+                ('pgh_label', models.TextField(help_text='The event label.')),
+                ('id', models.BigIntegerField()),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False)),
+                ('on', models.DateField()),
+                ('channel', models.CharField(blank=True, choices=[('in_person', 'In person'), ('phone', 'By telephone'), ('mail', 'By e-mail'), ('text', 'By text message'), ('page', "On the patient's own page"), ('post', 'By post')], max_length=10)),
+                ('outcome', models.CharField(choices=[('reached', 'Reached, knows of the notice'), ('returned', 'Part returned'), ('replaced', 'Part replaced'), ('no_answer', 'No answer'), ('left_word', 'Left a message'), ('wrong', 'Wrong number or address'), ('written_off', 'Written off')], max_length=12)),
+                ('note', models.CharField(blank=True, max_length=500)),
+                ('patient', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.patient')),
+                ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
+                ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.recallcontact')),
+                ('recall', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.recall')),
+                ('recorded_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('voided_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'abstract': False,
+            },
+        ),
+        migrations.CreateModel(
+            name='RecallNoticeChange',
+            fields=[
+                ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
+                ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
+                ('pgh_label', models.TextField(help_text='The event label.')),
+                ('id', models.BigIntegerField()),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False)),
+                ('closed_at', models.DateTimeField(blank=True, null=True)),
+                ('closed_note', models.CharField(blank=True, max_length=300)),
+                ('closed_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
+                ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.recallnotice')),
+                ('recall', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.recall')),
+                ('recorded_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('voided_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'abstract': False,
+            },
+        ),
+        migrations.CreateModel(
             name='RefillAnswerChange',
             fields=[
                 ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
@@ -1667,6 +2288,29 @@ class Migration(migrations.Migration):
                 'indexes': [models.Index(fields=['patient', '-asked_at'], name='question_newest'), models.Index(condition=models.Q(('state', 'open')), fields=['expires_at'], name='question_open')],
                 'constraints': [models.UniqueConstraint(condition=models.Q(('state', 'open')), fields=('patient',), name='one_open_question_per_patient'), models.CheckConstraint(condition=models.Q(models.Q(('closed_at', None), ('state', 'open')), models.Q(models.Q(('state', 'open'), _negated=True), ('closed_at__isnull', False)), _connector='OR'), name='question_closed_has_a_moment'), models.CheckConstraint(condition=models.Q(models.Q(('state', 'answered'), _negated=True), ('answer__isnull', False), _connector='OR'), name='answered_question_has_an_answer'), models.CheckConstraint(condition=models.Q(models.Q(('state', 'withdrawn'), _negated=True), models.Q(('close_reason', ''), _negated=True), _connector='OR'), name='withdrawn_question_says_why'), models.CheckConstraint(condition=models.Q(('expires_at__gt', models.F('asked_at'))), name='question_expires_after_it_was_asked')],
             },
+        ),
+        migrations.CreateModel(
+            name='SharedRecord',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('count', models.PositiveIntegerField()),
+                ('patient', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='shared_records', to='resupply.patient')),
+                ('read', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='records', to='resupply.sharedread')),
+            ],
+            options={
+                'constraints': [models.UniqueConstraint(fields=('read', 'patient'), name='shared_record_once')],
+            },
+        ),
+        migrations.CreateModel(
+            name='CountedPlanLine',
+            fields=[
+            ],
+            options={
+                'proxy': True,
+                'indexes': [],
+                'constraints': [],
+            },
+            bases=('resupply.planline',),
         ),
         migrations.CreateModel(
             name='DispenseChange',
@@ -1741,6 +2385,31 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='EvidencePacket',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                ('number', models.PositiveIntegerField(unique=True)),
+                ('known_at', models.DateTimeField()),
+                ('format', models.PositiveSmallIntegerField()),
+                ('program', models.CharField(max_length=64)),
+                ('marks', models.JSONField()),
+                ('kept', models.JSONField()),
+                ('document', models.BinaryField()),
+                ('document_sha256', models.CharField(max_length=64)),
+                ('document_size', models.PositiveIntegerField()),
+                ('paper', models.BinaryField()),
+                ('paper_sha256', models.CharField(max_length=64)),
+                ('paper_size', models.PositiveIntegerField()),
+                ('asked_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('dispense', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='evidence_packets', to='resupply.dispense')),
+                ('patient', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='evidence_packets', to='resupply.patient')),
+            ],
+            options={
+                'indexes': [models.Index(fields=['patient', '-number'], name='evidence_packet_newest')],
+            },
+        ),
+        migrations.CreateModel(
             name='Fitting',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -1785,15 +2454,24 @@ class Migration(migrations.Migration):
                 ('is_unsure', models.BooleanField(default=False)),
                 ('finished_at', models.DateTimeField(null=True)),
                 ('address', models.CharField(blank=True, max_length=254)),
+                ('provider_ref', models.CharField(blank=True, db_default='', default='', max_length=128)),
+                ('delivered_at', models.DateTimeField(blank=True, null=True)),
+                ('bounced_at', models.DateTimeField(blank=True, null=True)),
+                ('bounce_detail', models.CharField(blank=True, db_default='', default='', max_length=200)),
+                ('handled_at', models.DateTimeField(blank=True, null=True)),
+                ('handled_note', models.CharField(blank=True, db_default='', default='', max_length=300)),
                 ('subject', models.CharField(blank=True, max_length=200)),
                 ('body_text', models.TextField(blank=True)),
                 ('last_error', models.CharField(blank=True, max_length=200)),
+                ('handled_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('resend_of', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='resends', to='resupply.message')),
                 ('patient', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='messages', to='resupply.patient')),
+                ('recall', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='messages', to='resupply.recall')),
                 ('question', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='messages', to='resupply.refillquestion')),
             ],
             options={
-                'indexes': [models.Index(condition=models.Q(('state__in', ['waiting', 'sending'])), fields=['not_before', 'id'], name='message_to_send')],
-                'constraints': [models.UniqueConstraint(fields=('patient', 'channel', 'day'), name='one_message_per_patient_and_day')],
+                'indexes': [models.Index(condition=models.Q(('state__in', ['waiting', 'sending'])), fields=['not_before', 'id'], name='message_to_send'), models.Index(condition=models.Q(('provider_ref', ''), _negated=True), fields=['provider_ref'], name='message_by_provider_ref'), models.Index(condition=models.Q(models.Q(('state', 'failed'), ('bounced_at__isnull', False), _connector='OR'), ('handled_at', None)), fields=['-finished_at', 'id'], name='message_gone_wrong'), models.Index(fields=['patient', 'day'], name='message_by_day')],
+                'constraints': [models.UniqueConstraint(condition=models.Q(models.Q(('purpose__in', ('stopped', 'started', 'help', 'link_again')), _negated=True), ('recall', None), ('resend_of', None)), fields=('patient', 'day'), name='one_message_per_patient_and_day'), models.UniqueConstraint(condition=models.Q(('recall__isnull', False), ('state__in', ['waiting', 'sending', 'sent'])), fields=('patient', 'channel', 'recall'), name='one_message_per_patient_and_recall')],
             },
         ),
         migrations.CreateModel(
@@ -1937,6 +2615,17 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='DeliveryReport',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('event_id', models.CharField(max_length=128, unique=True)),
+                ('state', models.CharField(choices=[('delivered', 'Delivered'), ('failed', 'Not delivered')], max_length=10)),
+                ('detail', models.CharField(blank=True, max_length=60)),
+                ('received_at', models.DateTimeField()),
+                ('message', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='delivery_reports', to='resupply.message')),
+            ],
+        ),
+        migrations.CreateModel(
             name='DispenseLineChange',
             fields=[
                 ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
@@ -2027,6 +2716,68 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='InboundText',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                ('event_id', models.CharField(max_length=128, unique=True)),
+                ('from_number', models.CharField(max_length=20)),
+                ('body', models.TextField()),
+                ('received_at', models.DateTimeField()),
+                ('meaning', models.CharField(choices=[('stop', 'STOP'), ('help', 'HELP'), ('start', 'START'), ('yes', 'YES'), ('no', 'NO'), ('other', 'OTHER')], max_length=8)),
+                ('needs_person', models.BooleanField(default=True)),
+                ('handled_at', models.DateTimeField(blank=True, null=True)),
+                ('handled_note', models.CharField(blank=True, max_length=300)),
+                ('handled_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('reply', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='resupply.message')),
+                ('patients', models.ManyToManyField(blank=True, related_name='inbound_texts', to='resupply.patient')),
+            ],
+            options={
+                'ordering': ['-received_at', '-id'],
+                'indexes': [models.Index(fields=['from_number', '-received_at'], name='inbound_text_by_number'), models.Index(condition=models.Q(('handled_at', None), ('needs_person', True)), fields=['received_at'], name='inbound_text_waiting')],
+                'constraints': [models.CheckConstraint(condition=models.Q(('handled_at', None), models.Q(('handled_note', ''), _negated=True), _connector='OR'), name='inbound_text_handled_says_what')],
+            },
+        ),
+        migrations.CreateModel(
+            name='LineAct',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('kind', models.CharField(choices=[('mask', 'mask'), ('cushion', 'cushion'), ('oral_cushion', 'oral cushion'), ('combination_pillows', 'combination pillows'), ('headgear', 'headgear'), ('chin_strap', 'chin strap'), ('tubing', 'tubing'), ('filter_disposable', 'filter disposable'), ('filter_reusable', 'filter reusable'), ('chamber', 'chamber')], max_length=20)),
+                ('act', models.CharField(choices=[('ask', 'Ask again'), ('assign', 'Assign'), ('note', 'Note'), ('snooze', 'Snooze')], max_length=8)),
+                ('supply_ends_on', models.DateField()),
+                ('until', models.DateField(blank=True, null=True)),
+                ('assigned_to', models.ForeignKey(blank=True, db_index=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('bulk', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='lines', to='resupply.bulkact')),
+                ('recorded_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('voided_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('message', models.ForeignKey(blank=True, db_index=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='line_acts', to='resupply.message')),
+                ('patient', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='line_acts', to='resupply.patient')),
+            ],
+            options={
+                'abstract': False,
+                'indexes': [models.Index(fields=['patient', 'kind', 'act', '-id'], name='line_act_newest'), models.Index(condition=models.Q(('act', 'snooze'), ('voided_at', None)), fields=['until', 'patient', 'kind'], name='line_act_snoozed'), models.Index(condition=models.Q(('act', 'assign'), ('voided_at', None)), fields=['assigned_to', 'patient', 'kind'], name='line_act_assigned')],
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('void_reason', ''), ('voided_at', None)), models.Q(('voided_at__isnull', False), models.Q(('void_reason', ''), _negated=True)), _connector='OR'), name='resupply_lineact_void_has_reason')],
+            },
+        ),
+        migrations.CreateModel(
+            name='MessageOccasion',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('purpose', models.CharField(max_length=16)),
+                ('key', models.CharField(max_length=60)),
+                ('on', models.DateField()),
+                ('stands', models.BooleanField(default=True)),
+                ('message', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='occasions', to='resupply.message')),
+                ('patient', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='resupply.patient')),
+            ],
+            options={
+                'constraints': [models.UniqueConstraint(condition=models.Q(('stands', True)), fields=('patient', 'purpose', 'key'), name='occasion_once')],
+            },
+        ),
+        migrations.CreateModel(
             name='MessageReason',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -2078,6 +2829,24 @@ class Migration(migrations.Migration):
             ],
         ),
         migrations.CreateModel(
+            name='QuestionPartChange',
+            fields=[
+                ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
+                ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
+                ('pgh_label', models.TextField(help_text='The event label.')),
+                ('id', models.BigIntegerField()),
+                ('kind', models.CharField(choices=[('mask', 'mask'), ('cushion', 'cushion'), ('oral_cushion', 'oral cushion'), ('combination_pillows', 'combination pillows'), ('headgear', 'headgear'), ('chin_strap', 'chin strap'), ('tubing', 'tubing'), ('filter_disposable', 'filter disposable'), ('filter_reusable', 'filter reusable'), ('chamber', 'chamber')], max_length=20)),
+                ('part_code', models.CharField(max_length=8)),
+                ('supply_ends_on', models.DateField()),
+                ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
+                ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.questionpart')),
+                ('question', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.refillquestion')),
+            ],
+            options={
+                'abstract': False,
+            },
+        ),
+        migrations.CreateModel(
             name='StockMovement',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -2104,6 +2873,16 @@ class Migration(migrations.Migration):
                 'indexes': [models.Index(fields=['location', 'item', '-id'], name='stock_movement_by_item')],
                 'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('void_reason', ''), ('voided_at', None)), models.Q(('voided_at__isnull', False), models.Q(('void_reason', ''), _negated=True)), _connector='OR'), name='resupply_stockmovement_void_has_reason'), models.CheckConstraint(condition=models.Q(('quantity', 0), _negated=True), name='stock_movement_moves')],
             },
+        ),
+        migrations.CreateModel(
+            name='StopLink',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('token_hash', models.CharField(editable=False, max_length=64, unique=True)),
+                ('made_at', models.DateTimeField()),
+                ('used_at', models.DateTimeField(blank=True, null=True)),
+                ('message', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='stop_links', to='resupply.message')),
+            ],
         ),
         migrations.CreateModel(
             name='BackOrder',
@@ -2133,6 +2912,24 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='BadAddress',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('channel', models.CharField(choices=[('mail', 'E-mail'), ('text', 'Text message'), ('phone', 'Telephone'), ('post', 'Post')], max_length=8)),
+                ('address', models.CharField(max_length=254)),
+                ('since', models.DateTimeField()),
+                ('detail', models.CharField(blank=True, max_length=200)),
+                ('confirmed_at', models.DateTimeField(blank=True, null=True)),
+                ('confirm_reason', models.CharField(blank=True, max_length=300)),
+                ('confirmed_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('message', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='resupply.message')),
+                ('patient', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='bad_addresses', to='resupply.patient')),
+            ],
+            options={
+                'constraints': [models.UniqueConstraint(condition=models.Q(('confirmed_at', None)), fields=('patient', 'channel', 'address'), name='bad_address_once'), models.CheckConstraint(condition=models.Q(('confirmed_at', None), models.Q(('confirm_reason', ''), _negated=True), _connector='OR'), name='confirmed_address_says_why')],
+            },
+        ),
+        migrations.CreateModel(
             name='FittingTryChange',
             fields=[
                 ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
@@ -2150,6 +2947,58 @@ class Migration(migrations.Migration):
                 ('item', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.catalogueitem')),
                 ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
                 ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.fittingtry')),
+            ],
+            options={
+                'abstract': False,
+            },
+        ),
+        migrations.CreateModel(
+            name='InboundTextChange',
+            fields=[
+                ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
+                ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
+                ('pgh_label', models.TextField(help_text='The event label.')),
+                ('id', models.BigIntegerField()),
+                ('public_id', models.UUIDField(default=uuid.uuid4, editable=False)),
+                ('event_id', models.CharField(max_length=128)),
+                ('from_number', models.CharField(max_length=20)),
+                ('body', models.TextField()),
+                ('received_at', models.DateTimeField()),
+                ('meaning', models.CharField(choices=[('stop', 'STOP'), ('help', 'HELP'), ('start', 'START'), ('yes', 'YES'), ('no', 'NO'), ('other', 'OTHER')], max_length=8)),
+                ('needs_person', models.BooleanField(default=True)),
+                ('handled_at', models.DateTimeField(blank=True, null=True)),
+                ('handled_note', models.CharField(blank=True, max_length=300)),
+                ('handled_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
+                ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.inboundtext')),
+                ('reply', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.message')),
+            ],
+            options={
+                'abstract': False,
+            },
+        ),
+        migrations.CreateModel(
+            name='LineActChange',
+            fields=[
+                ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
+                ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
+                ('pgh_label', models.TextField(help_text='The event label.')),
+                ('id', models.BigIntegerField()),
+                ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                ('voided_at', models.DateTimeField(blank=True, null=True)),
+                ('void_reason', models.CharField(blank=True, max_length=300)),
+                ('kind', models.CharField(choices=[('mask', 'mask'), ('cushion', 'cushion'), ('oral_cushion', 'oral cushion'), ('combination_pillows', 'combination pillows'), ('headgear', 'headgear'), ('chin_strap', 'chin strap'), ('tubing', 'tubing'), ('filter_disposable', 'filter disposable'), ('filter_reusable', 'filter reusable'), ('chamber', 'chamber')], max_length=20)),
+                ('act', models.CharField(choices=[('ask', 'Ask again'), ('assign', 'Assign'), ('note', 'Note'), ('snooze', 'Snooze')], max_length=8)),
+                ('supply_ends_on', models.DateField()),
+                ('until', models.DateField(blank=True, null=True)),
+                ('assigned_to', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('bulk', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.bulkact')),
+                ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
+                ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.lineact')),
+                ('recorded_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('voided_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('message', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.message')),
+                ('patient', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.patient')),
             ],
             options={
                 'abstract': False,
@@ -2181,6 +3030,29 @@ class Migration(migrations.Migration):
                 ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.stockmovement')),
                 ('recorded_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
                 ('voided_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'abstract': False,
+            },
+        ),
+        migrations.CreateModel(
+            name='BadAddressChange',
+            fields=[
+                ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
+                ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
+                ('pgh_label', models.TextField(help_text='The event label.')),
+                ('id', models.BigIntegerField()),
+                ('channel', models.CharField(choices=[('mail', 'E-mail'), ('text', 'Text message'), ('phone', 'Telephone'), ('post', 'Post')], max_length=8)),
+                ('address', models.CharField(max_length=254)),
+                ('since', models.DateTimeField()),
+                ('detail', models.CharField(blank=True, max_length=200)),
+                ('confirmed_at', models.DateTimeField(blank=True, null=True)),
+                ('confirm_reason', models.CharField(blank=True, max_length=300)),
+                ('confirmed_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
+                ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.badaddress')),
+                ('message', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.message')),
+                ('patient', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.patient')),
             ],
             options={
                 'abstract': False,
@@ -2225,12 +3097,32 @@ class Migration(migrations.Migration):
             trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_catalogueitemchange" ("code_note", "contains", "family", "gtin", "hibc", "id", "is_offered", "kind", "magnetic", "name", "pack_sizes", "part_code", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "size", "style") SELECT new_values."code_note", new_values."contains", new_values."family", new_values."gtin", new_values."hibc", new_values."id", new_values."is_offered", new_values."kind", new_values."magnetic", new_values."name", new_values."pack_sizes", new_values."part_code", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."public_id", new_values."size", new_values."style" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='08de9ef72a88eb43dcce6aaa80f34f7c25971fed', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_379a6', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_catalogueitem', when='AFTER')),
         ),
         pgtrigger.migrations.AddTrigger(
+            model_name='location',
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_locationchange" ("address", "id", "name", "open_weekdays", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "phone", "time_zone", "tracks_stock") SELECT new_values."address", new_values."id", new_values."name", new_values."open_weekdays", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."phone", new_values."time_zone", new_values."tracks_stock" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='fc7997a58de0de666ed29b2c66064eaaea57ee75', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_21ed6', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_location', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='location',
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_locationchange" ("address", "id", "name", "open_weekdays", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "phone", "time_zone", "tracks_stock") SELECT new_values."address", new_values."id", new_values."name", new_values."open_weekdays", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."phone", new_values."time_zone", new_values."tracks_stock" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='0425539813f976f8bf69ccf0015f0907cbac931b', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_85f6b', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_location', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
             model_name='payer',
             trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_payerchange" ("id", "name", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "reevaluation", "reevaluation_first", "reevaluation_last", "refill_source") SELECT new_values."id", new_values."name", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."reevaluation", new_values."reevaluation_first", new_values."reevaluation_last", new_values."refill_source" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='54b61c4c93b2b3df221f90a5819e5b2177503904', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_48be9', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_payer', when='AFTER')),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='payer',
             trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_payerchange" ("id", "name", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "reevaluation", "reevaluation_first", "reevaluation_last", "refill_source") SELECT new_values."id", new_values."name", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."reevaluation", new_values."reevaluation_first", new_values."reevaluation_last", new_values."refill_source" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='b6ddd213e5da75f8a2cac71cbf75fb053ccfb1b3', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_e7a4c', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_payer', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='bulkact',
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_bulkactchange" ("act", "acted_at", "acted_by_id", "assigned_to_id", "id", "left_out", "lines_done", "lines_undone", "note", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "undone_at", "undone_by_id", "until") SELECT new_values."act", new_values."acted_at", new_values."acted_by_id", new_values."assigned_to_id", new_values."id", new_values."left_out", new_values."lines_done", new_values."lines_undone", new_values."note", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."public_id", new_values."undone_at", new_values."undone_by_id", new_values."until" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='dad40c2fbc5207348875a49589f17185aff4c36e', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_2a944', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_bulkact', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='bulkact',
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_bulkactchange" ("act", "acted_at", "acted_by_id", "assigned_to_id", "id", "left_out", "lines_done", "lines_undone", "note", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "undone_at", "undone_by_id", "until") SELECT new_values."act", new_values."acted_at", new_values."acted_by_id", new_values."assigned_to_id", new_values."id", new_values."left_out", new_values."lines_done", new_values."lines_undone", new_values."note", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."public_id", new_values."undone_at", new_values."undone_by_id", new_values."until" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='bbb848c2e8d0e61f3e5b0aab398274529e663652', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_9cd99', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_bulkact', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='bulkactchange',
+            trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='427964318be031b555e4a0aeee4df1635bed7183', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_4f597', table='resupply_bulkactchange', when='BEFORE')),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='catalogueitemchange',
@@ -2297,6 +3189,34 @@ class Migration(migrations.Migration):
             trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='eb91b256981e12a041d3491ef8eb910cf89fd25d', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_22159', table='resupply_importbatchchange', when='BEFORE')),
         ),
         pgtrigger.migrations.AddTrigger(
+            model_name='integrationchange',
+            trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='9ada77f57367ccf70b3c961f69bef2dbd701c770', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_1cf4b', table='resupply_integrationchange', when='BEFORE')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='integration',
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_integrationchange" ("created_at", "created_by_id", "ended_at", "ended_by_id", "expires_at", "id", "name", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "purpose", "resources", "token_hash") SELECT new_values."created_at", new_values."created_by_id", new_values."ended_at", new_values."ended_by_id", new_values."expires_at", new_values."id", new_values."name", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."public_id", new_values."purpose", new_values."resources", new_values."token_hash" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='35f8061615e04a123f5544b8d4a24bacc6567904', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_77e34', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_integration', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='integration',
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_integrationchange" ("created_at", "created_by_id", "ended_at", "ended_by_id", "expires_at", "id", "name", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "purpose", "resources", "token_hash") SELECT new_values."created_at", new_values."created_by_id", new_values."ended_at", new_values."ended_by_id", new_values."expires_at", new_values."id", new_values."name", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."public_id", new_values."purpose", new_values."resources", new_values."token_hash" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='8d2fc219238413ae1abad1f3a60fd81a5e2f88c5', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_6dfe2', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_integration', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='closeddaychange',
+            trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='bda8e53ebb205c7b5a21e60f2d1e2c23be624418', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_a5b64', table='resupply_closeddaychange', when='BEFORE')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='closedday',
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_closeddaychange" ("day", "id", "location_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "reason", "recorded_at", "recorded_by_id", "void_reason", "voided_at", "voided_by_id") SELECT new_values."day", new_values."id", new_values."location_id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."public_id", new_values."reason", new_values."recorded_at", new_values."recorded_by_id", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='281fd9ff2feed1b4f24a582c12d70f101a62b522', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_35c88', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_closedday', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='closedday',
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_closeddaychange" ("day", "id", "location_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "reason", "recorded_at", "recorded_by_id", "void_reason", "voided_at", "voided_by_id") SELECT new_values."day", new_values."id", new_values."location_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."public_id", new_values."reason", new_values."recorded_at", new_values."recorded_by_id", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='3a0af3c2e29827e41ee19c30cf4b3170241aa38e', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_85208', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_closedday', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='locationchange',
+            trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='729317e8430797040426d0055fe283acf2c21cb1', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_dc3e8', table='resupply_locationchange', when='BEFORE')),
+        ),
+        pgtrigger.migrations.AddTrigger(
             model_name='matchingversion',
             trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_matchingversionchange" ("effective_from", "id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "reason", "recorded_at", "recorded_by_id", "table", "void_reason", "voided_at", "voided_by_id") SELECT new_values."effective_from", new_values."id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."public_id", new_values."reason", new_values."recorded_at", new_values."recorded_by_id", new_values."table", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='3d2ea2c56598311a6151966185be40a2d0de4971', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_71dbe', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_matchingversion', when='AFTER')),
         ),
@@ -2307,6 +3227,22 @@ class Migration(migrations.Migration):
         pgtrigger.migrations.AddTrigger(
             model_name='matchingversionchange',
             trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='a84f54ae4e98f0f09c630e1f3c6486da249833e2', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_03a65', table='resupply_matchingversionchange', when='BEFORE')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='inboundtextchange',
+            trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='54dbf33f86c0efb0cefbfa271cde267966f53c7a', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_3defb', table='resupply_inboundtextchange', when='BEFORE')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='messagetermsversion',
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_messagetermsversionchange" ("closes", "effective_from", "id", "link_ahead_days", "opens", "per_week", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "reason", "recorded_at", "recorded_by_id", "second_ask_days", "void_reason", "voided_at", "voided_by_id") SELECT new_values."closes", new_values."effective_from", new_values."id", new_values."link_ahead_days", new_values."opens", new_values."per_week", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."reason", new_values."recorded_at", new_values."recorded_by_id", new_values."second_ask_days", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='a906af8e8c120b0962f64f4e4056784456a5925b', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_90f6b', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_messagetermsversion', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='messagetermsversion',
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_messagetermsversionchange" ("closes", "effective_from", "id", "link_ahead_days", "opens", "per_week", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "reason", "recorded_at", "recorded_by_id", "second_ask_days", "void_reason", "voided_at", "voided_by_id") SELECT new_values."closes", new_values."effective_from", new_values."id", new_values."link_ahead_days", new_values."opens", new_values."per_week", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."reason", new_values."recorded_at", new_values."recorded_by_id", new_values."second_ask_days", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='3842029fe946f89249a397602240753c87ad01ca', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_8052c', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_messagetermsversion', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='messagetermsversionchange',
+            trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='cebf48e94f71dafea55cb5d5a07b800b7b367541', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_86aa4', table='resupply_messagetermsversionchange', when='BEFORE')),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='orderitem',
@@ -2326,11 +3262,11 @@ class Migration(migrations.Migration):
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='patient',
-            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_patientchange" ("address", "batch_id", "birth_date", "cleaning_month_day", "cleaning_weekday", "created_at", "email", "family_name", "given_name", "id", "language", "location_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "phone", "public_id", "reference", "representative_name", "representative_relation", "status", "therapy_started_on", "time_zone") SELECT new_values."address", new_values."batch_id", new_values."birth_date", new_values."cleaning_month_day", new_values."cleaning_weekday", new_values."created_at", new_values."email", new_values."family_name", new_values."given_name", new_values."id", new_values."language", new_values."location_id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."phone", new_values."public_id", new_values."reference", new_values."representative_name", new_values."representative_relation", new_values."status", new_values."therapy_started_on", new_values."time_zone" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='97647ec490a134fae04a7b5bcab7e53170790c65', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_ef523', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_patient', when='AFTER')),
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_patientchange" ("address", "batch_id", "birth_date", "cleaning_hour", "cleaning_month_day", "cleaning_weekday", "created_at", "email", "family_name", "given_name", "id", "language", "location_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "phone", "public_id", "reference", "representative_name", "representative_relation", "status", "therapy_started_on", "time_zone") SELECT new_values."address", new_values."batch_id", new_values."birth_date", new_values."cleaning_hour", new_values."cleaning_month_day", new_values."cleaning_weekday", new_values."created_at", new_values."email", new_values."family_name", new_values."given_name", new_values."id", new_values."language", new_values."location_id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."phone", new_values."public_id", new_values."reference", new_values."representative_name", new_values."representative_relation", new_values."status", new_values."therapy_started_on", new_values."time_zone" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='999c17929ca8ae56539b1498112dac812fcfc480', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_ef523', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_patient', when='AFTER')),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='patient',
-            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_patientchange" ("address", "batch_id", "birth_date", "cleaning_month_day", "cleaning_weekday", "created_at", "email", "family_name", "given_name", "id", "language", "location_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "phone", "public_id", "reference", "representative_name", "representative_relation", "status", "therapy_started_on", "time_zone") SELECT new_values."address", new_values."batch_id", new_values."birth_date", new_values."cleaning_month_day", new_values."cleaning_weekday", new_values."created_at", new_values."email", new_values."family_name", new_values."given_name", new_values."id", new_values."language", new_values."location_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."phone", new_values."public_id", new_values."reference", new_values."representative_name", new_values."representative_relation", new_values."status", new_values."therapy_started_on", new_values."time_zone" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='442714b6934a168a0aa1e91cac2c8d8dd0cd77ff', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_04ed8', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_patient', when='AFTER')),
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_patientchange" ("address", "batch_id", "birth_date", "cleaning_hour", "cleaning_month_day", "cleaning_weekday", "created_at", "email", "family_name", "given_name", "id", "language", "location_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "phone", "public_id", "reference", "representative_name", "representative_relation", "status", "therapy_started_on", "time_zone") SELECT new_values."address", new_values."batch_id", new_values."birth_date", new_values."cleaning_hour", new_values."cleaning_month_day", new_values."cleaning_weekday", new_values."created_at", new_values."email", new_values."family_name", new_values."given_name", new_values."id", new_values."language", new_values."location_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."phone", new_values."public_id", new_values."reference", new_values."representative_name", new_values."representative_relation", new_values."status", new_values."therapy_started_on", new_values."time_zone" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='3523bba205cf07af9dda186b9a5d67e70df8cff8', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_04ed8', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_patient', when='AFTER')),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='orderchange',
@@ -2357,6 +3293,18 @@ class Migration(migrations.Migration):
             trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_nightimportchange" ("first_night", "id", "last_night", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "recorded_at", "recorded_by_id", "rows", "void_reason", "voided_at", "voided_by_id") SELECT new_values."first_night", new_values."id", new_values."last_night", new_values."patient_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."public_id", new_values."recorded_at", new_values."recorded_by_id", new_values."rows", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='85d57d9e718900826002b564aefe681134787740', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_f6435', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_nightimport', when='AFTER')),
         ),
         pgtrigger.migrations.AddTrigger(
+            model_name='messagewishchange',
+            trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='75e8451be9ceffa18b91eeffe498f7fdf310296d', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_c3b03', table='resupply_messagewishchange', when='BEFORE')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='messagewish',
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_messagewishchange" ("by_patient", "channel", "detailed", "id", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "recorded_at", "recorded_by_id", "void_reason", "voided_at", "voided_by_id") SELECT new_values."by_patient", new_values."channel", new_values."detailed", new_values."id", new_values."patient_id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."recorded_at", new_values."recorded_by_id", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='e899667fcf910354971feab18a0b62ce3a1a9b3c', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_cbbc1', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_messagewish', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='messagewish',
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_messagewishchange" ("by_patient", "channel", "detailed", "id", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "recorded_at", "recorded_by_id", "void_reason", "voided_at", "voided_by_id") SELECT new_values."by_patient", new_values."channel", new_values."detailed", new_values."id", new_values."patient_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."recorded_at", new_values."recorded_by_id", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='27e619032f2065132aaeae5fbe5e5a04163eeaaf', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_82a1f', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_messagewish', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
             model_name='matchrecordchange',
             trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='eb963de86d2775e025733e40d53927d58074b7df', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_04960', table='resupply_matchrecordchange', when='BEFORE')),
         ),
@@ -2381,6 +3329,18 @@ class Migration(migrations.Migration):
             trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_magnetscreenchange" ("asked_on", "by_patient", "cleared_reason", "close_contact", "details", "id", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "recorded_at", "recorded_by_id", "void_reason", "voided_at", "voided_by_id", "wearer") SELECT new_values."asked_on", new_values."by_patient", new_values."cleared_reason", new_values."close_contact", new_values."details", new_values."id", new_values."patient_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."public_id", new_values."recorded_at", new_values."recorded_by_id", new_values."void_reason", new_values."voided_at", new_values."voided_by_id", new_values."wearer" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='f61546b89da2fd860c627d2289495e7f9a79c9ad', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_7226d', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_magnetscreen', when='AFTER')),
         ),
         pgtrigger.migrations.AddTrigger(
+            model_name='lineactchange',
+            trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='d49375f274484581c105c65888a2f5f8caff00cc', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_107f5', table='resupply_lineactchange', when='BEFORE')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='lineact',
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_lineactchange" ("act", "assigned_to_id", "bulk_id", "id", "kind", "message_id", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "recorded_at", "recorded_by_id", "supply_ends_on", "until", "void_reason", "voided_at", "voided_by_id") SELECT new_values."act", new_values."assigned_to_id", new_values."bulk_id", new_values."id", new_values."kind", new_values."message_id", new_values."patient_id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."recorded_at", new_values."recorded_by_id", new_values."supply_ends_on", new_values."until", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='24f438d9afea4e371471e9268c78950f113c7ab3', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_7f271', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_lineact', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='lineact',
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_lineactchange" ("act", "assigned_to_id", "bulk_id", "id", "kind", "message_id", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "recorded_at", "recorded_by_id", "supply_ends_on", "until", "void_reason", "voided_at", "voided_by_id") SELECT new_values."act", new_values."assigned_to_id", new_values."bulk_id", new_values."id", new_values."kind", new_values."message_id", new_values."patient_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."recorded_at", new_values."recorded_by_id", new_values."supply_ends_on", new_values."until", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='0914ee3052175f1d64b685887ef6bda4349bf6fe', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_459b0', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_lineact', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
             model_name='lifeversionchange',
             trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='4ec7116f05868ab6d7205ab5d189e12e51a7d8e4', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_a7b37', table='resupply_lifeversionchange', when='BEFORE')),
         ),
@@ -2391,6 +3351,14 @@ class Migration(migrations.Migration):
         pgtrigger.migrations.AddTrigger(
             model_name='lifeversion',
             trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_lifeversionchange" ("batch_id", "effective_from", "id", "import_key", "part_code", "patient_id", "period_count", "period_unit", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "reason", "recorded_at", "recorded_by_id", "void_reason", "voided_at", "voided_by_id") SELECT new_values."batch_id", new_values."effective_from", new_values."id", new_values."import_key", new_values."part_code", new_values."patient_id", new_values."period_count", new_values."period_unit", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."reason", new_values."recorded_at", new_values."recorded_by_id", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='8945b5f307030dd1a00f33848a2afddd00affd45', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_7a547', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_lifeversion', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='inboundtext',
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_inboundtextchange" ("body", "event_id", "from_number", "handled_at", "handled_by_id", "handled_note", "id", "meaning", "needs_person", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "received_at", "reply_id") SELECT new_values."body", new_values."event_id", new_values."from_number", new_values."handled_at", new_values."handled_by_id", new_values."handled_note", new_values."id", new_values."meaning", new_values."needs_person", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."public_id", new_values."received_at", new_values."reply_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='05707d66eca6753819f0959bbe63e54edbd19afc', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_aff87', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_inboundtext', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='inboundtext',
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_inboundtextchange" ("body", "event_id", "from_number", "handled_at", "handled_by_id", "handled_note", "id", "meaning", "needs_person", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "received_at", "reply_id") SELECT new_values."body", new_values."event_id", new_values."from_number", new_values."handled_at", new_values."handled_by_id", new_values."handled_note", new_values."id", new_values."meaning", new_values."needs_person", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."public_id", new_values."received_at", new_values."reply_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='6666bbe455ab5eccc849dac04ca777a465902e9d', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_f3ff3', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_inboundtext', when='AFTER')),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='followupchange',
@@ -2415,6 +3383,10 @@ class Migration(migrations.Migration):
         pgtrigger.migrations.AddTrigger(
             model_name='fitting',
             trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_fittingchange" ("dispense_id", "fitted_on", "id", "item_kept_id", "location_id", "match_id", "note", "outcome", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "recorded_at", "recorded_by_id", "refit_id", "size_kept", "void_reason", "voided_at", "voided_by_id") SELECT new_values."dispense_id", new_values."fitted_on", new_values."id", new_values."item_kept_id", new_values."location_id", new_values."match_id", new_values."note", new_values."outcome", new_values."patient_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."public_id", new_values."recorded_at", new_values."recorded_by_id", new_values."refit_id", new_values."size_kept", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='73ffc4463d9bae8bc12fd26f0d08fc2af6c04d48', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_2326e', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_fitting', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='evidencepacket',
+            trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='08dc9624abea777ea705a72ee9b2e6bf356be310', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_945cb', table='resupply_evidencepacket', when='BEFORE')),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='eventchange',
@@ -2470,11 +3442,23 @@ class Migration(migrations.Migration):
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='consent',
-            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_consentchange" ("batch_id", "channel", "given_on", "granted", "how", "id", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "recorded_at", "recorded_by_id", "void_reason", "voided_at", "voided_by_id") SELECT new_values."batch_id", new_values."channel", new_values."given_on", new_values."granted", new_values."how", new_values."id", new_values."patient_id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."recorded_at", new_values."recorded_by_id", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='a2497fc89d1a54101398b20781799372c3ca323a', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_7923a', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_consent', when='AFTER')),
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_consentchange" ("batch_id", "channel", "given_on", "granted", "how", "id", "on_paper", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "purpose", "recorded_at", "recorded_by_id", "void_reason", "voided_at", "voided_by_id") SELECT new_values."batch_id", new_values."channel", new_values."given_on", new_values."granted", new_values."how", new_values."id", new_values."on_paper", new_values."patient_id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."purpose", new_values."recorded_at", new_values."recorded_by_id", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='553fa34384ae1a516271ebb622c4f3f8e33bf9b5', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_7923a', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_consent', when='AFTER')),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='consent',
-            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_consentchange" ("batch_id", "channel", "given_on", "granted", "how", "id", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "recorded_at", "recorded_by_id", "void_reason", "voided_at", "voided_by_id") SELECT new_values."batch_id", new_values."channel", new_values."given_on", new_values."granted", new_values."how", new_values."id", new_values."patient_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."recorded_at", new_values."recorded_by_id", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='8cea1fcd677cea5dd05a15fecdf1c027d01cc9c9', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_1824f', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_consent', when='AFTER')),
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_consentchange" ("batch_id", "channel", "given_on", "granted", "how", "id", "on_paper", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "purpose", "recorded_at", "recorded_by_id", "void_reason", "voided_at", "voided_by_id") SELECT new_values."batch_id", new_values."channel", new_values."given_on", new_values."granted", new_values."how", new_values."id", new_values."on_paper", new_values."patient_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."purpose", new_values."recorded_at", new_values."recorded_by_id", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='893fafd9065995ca0edba490edbef61f156a453b', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_1824f', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_consent', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='badaddresschange',
+            trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='dffdc9eb4486408758e90fa9320ec43b2b22835e', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_de0f1', table='resupply_badaddresschange', when='BEFORE')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='badaddress',
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_badaddresschange" ("address", "channel", "confirm_reason", "confirmed_at", "confirmed_by_id", "detail", "id", "message_id", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "since") SELECT new_values."address", new_values."channel", new_values."confirm_reason", new_values."confirmed_at", new_values."confirmed_by_id", new_values."detail", new_values."id", new_values."message_id", new_values."patient_id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."since" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='f27c140cbf4f75b13c05ec0ca46ffe3403d8d2cb', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_d6867', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_badaddress', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='badaddress',
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_badaddresschange" ("address", "channel", "confirm_reason", "confirmed_at", "confirmed_by_id", "detail", "id", "message_id", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "since") SELECT new_values."address", new_values."channel", new_values."confirm_reason", new_values."confirmed_at", new_values."confirmed_by_id", new_values."detail", new_values."id", new_values."message_id", new_values."patient_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."since" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='06ea127c0af5069aff3b518c6ce9814b3944e913', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_c1747', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_badaddress', when='AFTER')),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='backorderchange',
@@ -2533,6 +3517,34 @@ class Migration(migrations.Migration):
             trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='622a0fb423fce252a1a7decc3790e60e17bf071d', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_eb556', table='resupply_payerchange', when='BEFORE')),
         ),
         pgtrigger.migrations.AddTrigger(
+            model_name='countedplanline',
+            trigger=pgtrigger.compiler.Trigger(name='count_new_ends', sql=pgtrigger.compiler.UpsertTriggerSql(func="\n        INSERT INTO resupply_supplyend (location_id, kind, supply_ends_on, shown_from, shown_until, lines)\n        SELECT location_id, coalesce(kind, ''), supply_ends_on, shown_from, shown_until, sum(lines)\n        FROM (SELECT location_id, kind, supply_ends_on, shown_from, shown_until, 1 AS lines FROM new_rows WHERE active) AS changed\n        GROUP BY GROUPING SETS (\n            (location_id, kind, supply_ends_on, shown_from, shown_until),\n            (supply_ends_on, shown_from, shown_until))\n        HAVING sum(lines) <> 0;\n        RETURN NULL;", hash='e30773d97c1da7fdd76cacb57818351a7c1e9290', level='STATEMENT', operation='INSERT', pgid='pgtrigger_count_new_ends_a81e7', referencing='REFERENCING NEW TABLE AS new_rows ', table='resupply_planline', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='countedplanline',
+            trigger=pgtrigger.compiler.Trigger(name='count_moved_ends', sql=pgtrigger.compiler.UpsertTriggerSql(func="\n        INSERT INTO resupply_supplyend (location_id, kind, supply_ends_on, shown_from, shown_until, lines)\n        SELECT location_id, coalesce(kind, ''), supply_ends_on, shown_from, shown_until, sum(lines)\n        FROM (SELECT location_id, kind, supply_ends_on, shown_from, shown_until, -1 AS lines FROM old_rows WHERE active UNION ALL SELECT location_id, kind, supply_ends_on, shown_from, shown_until, 1 AS lines FROM new_rows WHERE active) AS changed\n        GROUP BY GROUPING SETS (\n            (location_id, kind, supply_ends_on, shown_from, shown_until),\n            (supply_ends_on, shown_from, shown_until))\n        HAVING sum(lines) <> 0;\n        RETURN NULL;", hash='22e5ffb1aa0ade38b6b6ebe3d0c8bbdcbefded19', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_count_moved_ends_ef521', referencing='REFERENCING OLD TABLE AS old_rows  NEW TABLE AS new_rows ', table='resupply_planline', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='countedplanline',
+            trigger=pgtrigger.compiler.Trigger(name='count_gone_ends', sql=pgtrigger.compiler.UpsertTriggerSql(func="\n        INSERT INTO resupply_supplyend (location_id, kind, supply_ends_on, shown_from, shown_until, lines)\n        SELECT location_id, coalesce(kind, ''), supply_ends_on, shown_from, shown_until, sum(lines)\n        FROM (SELECT location_id, kind, supply_ends_on, shown_from, shown_until, -1 AS lines FROM old_rows WHERE active) AS changed\n        GROUP BY GROUPING SETS (\n            (location_id, kind, supply_ends_on, shown_from, shown_until),\n            (supply_ends_on, shown_from, shown_until))\n        HAVING sum(lines) <> 0;\n        RETURN NULL;", hash='e2e385a83bb5be8600f97e6e45a441ed85f0a3ba', level='STATEMENT', operation='DELETE', pgid='pgtrigger_count_gone_ends_92e0b', referencing='REFERENCING OLD TABLE AS old_rows ', table='resupply_planline', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='countedplanline',
+            trigger=pgtrigger.compiler.Trigger(name='count_nothing', sql=pgtrigger.compiler.UpsertTriggerSql(func='DELETE FROM resupply_supplyend; RETURN NULL;', hash='5ff2bf7b92aba78a2df86d183b71691eb375f2a8', level='STATEMENT', operation='TRUNCATE', pgid='pgtrigger_count_nothing_2ad0d', table='resupply_planline', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='policydraft',
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_policydraftchange" ("act", "decided_at", "decided_by_id", "drafted_at", "drafted_by_id", "edition", "effective_from", "id", "kind", "payer_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "reason", "source", "state", "values", "version_id") SELECT new_values."act", new_values."decided_at", new_values."decided_by_id", new_values."drafted_at", new_values."drafted_by_id", new_values."edition", new_values."effective_from", new_values."id", new_values."kind", new_values."payer_id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."public_id", new_values."reason", new_values."source", new_values."state", new_values."values", new_values."version_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='373d41a65c0854605a6a913b8a11e1c46aa6d66e', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_52d12', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_policydraft', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='policydraft',
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_policydraftchange" ("act", "decided_at", "decided_by_id", "drafted_at", "drafted_by_id", "edition", "effective_from", "id", "kind", "payer_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "reason", "source", "state", "values", "version_id") SELECT new_values."act", new_values."decided_at", new_values."decided_by_id", new_values."drafted_at", new_values."drafted_by_id", new_values."edition", new_values."effective_from", new_values."id", new_values."kind", new_values."payer_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."public_id", new_values."reason", new_values."source", new_values."state", new_values."values", new_values."version_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='3194a6b64ef0f4b55314f20403bac46788ca8147', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_a33b5', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_policydraft', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='policydraftchange',
+            trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='75097b00fce889d87f4c0df48b7b5ed7acf25ee2', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_82b28', table='resupply_policydraftchange', when='BEFORE')),
+        ),
+        pgtrigger.migrations.AddTrigger(
             model_name='proof',
             trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_proofchange" ("carrier_record", "delivered_on", "dispense_id", "id", "method", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "recorded_at", "recorded_by_id", "relation", "signed_by", "void_reason", "voided_at", "voided_by_id") SELECT new_values."carrier_record", new_values."delivered_on", new_values."dispense_id", new_values."id", new_values."method", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."public_id", new_values."recorded_at", new_values."recorded_by_id", new_values."relation", new_values."signed_by", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='c9ced31ee3040ef2cfdc20e6ad0caff58975d24c', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_fe633', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_proof', when='AFTER')),
         ),
@@ -2546,15 +3558,39 @@ class Migration(migrations.Migration):
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='recall',
-            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_recallchange" ("advice", "family", "id", "issued_on", "item_id", "lot", "part_code", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "recorded_at", "recorded_by_id", "source", "title", "void_reason", "voided_at", "voided_by_id") SELECT new_values."advice", new_values."family", new_values."id", new_values."issued_on", new_values."item_id", new_values."lot", new_values."part_code", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."public_id", new_values."recorded_at", new_values."recorded_by_id", new_values."source", new_values."title", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='5f249d06eff52e95e00086b22b7deebeb6dd6add', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_022bf', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_recall', when='AFTER')),
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_recallchange" ("advice", "family", "given_from", "given_until", "id", "issued_on", "item_id", "lot", "part_code", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "recorded_at", "recorded_by_id", "source", "title", "void_reason", "voided_at", "voided_by_id") SELECT new_values."advice", new_values."family", new_values."given_from", new_values."given_until", new_values."id", new_values."issued_on", new_values."item_id", new_values."lot", new_values."part_code", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."public_id", new_values."recorded_at", new_values."recorded_by_id", new_values."source", new_values."title", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='3ecd4e8ad59652db66417a9654d6bf796f6d30b1', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_022bf', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_recall', when='AFTER')),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='recall',
-            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_recallchange" ("advice", "family", "id", "issued_on", "item_id", "lot", "part_code", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "recorded_at", "recorded_by_id", "source", "title", "void_reason", "voided_at", "voided_by_id") SELECT new_values."advice", new_values."family", new_values."id", new_values."issued_on", new_values."item_id", new_values."lot", new_values."part_code", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."public_id", new_values."recorded_at", new_values."recorded_by_id", new_values."source", new_values."title", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='9d71eef47ff69b58119b84a9c8af51f5c3d84c96', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_0991a', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_recall', when='AFTER')),
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_recallchange" ("advice", "family", "given_from", "given_until", "id", "issued_on", "item_id", "lot", "part_code", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "recorded_at", "recorded_by_id", "source", "title", "void_reason", "voided_at", "voided_by_id") SELECT new_values."advice", new_values."family", new_values."given_from", new_values."given_until", new_values."id", new_values."issued_on", new_values."item_id", new_values."lot", new_values."part_code", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."public_id", new_values."recorded_at", new_values."recorded_by_id", new_values."source", new_values."title", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='515d489f294d97139204ef942d92d2fa6cd67bad', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_0991a', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_recall', when='AFTER')),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='recallchange',
             trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='5427e798729922aab5e1c254c7d0ead016ae392c', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_cdfe3', table='resupply_recallchange', when='BEFORE')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='recallcontact',
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_recallcontactchange" ("channel", "id", "note", "on", "outcome", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "recall_id", "recorded_at", "recorded_by_id", "void_reason", "voided_at", "voided_by_id") SELECT new_values."channel", new_values."id", new_values."note", new_values."on", new_values."outcome", new_values."patient_id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."public_id", new_values."recall_id", new_values."recorded_at", new_values."recorded_by_id", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='acf5ecdf734384d2e447d3c560192559924d887b', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_7b7a6', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_recallcontact', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='recallcontact',
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_recallcontactchange" ("channel", "id", "note", "on", "outcome", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "recall_id", "recorded_at", "recorded_by_id", "void_reason", "voided_at", "voided_by_id") SELECT new_values."channel", new_values."id", new_values."note", new_values."on", new_values."outcome", new_values."patient_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."public_id", new_values."recall_id", new_values."recorded_at", new_values."recorded_by_id", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='d5c9d53214e33ffbf5785d53a1421ab18d25373f', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_7e574', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_recallcontact', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='recallcontactchange',
+            trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='d4f0ee4c7e28c731c1f648e838f015e9c7b56d01', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_ecbc2', table='resupply_recallcontactchange', when='BEFORE')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='recallnotice',
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_recallnoticechange" ("closed_at", "closed_by_id", "closed_note", "id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "recall_id", "recorded_at", "recorded_by_id", "void_reason", "voided_at", "voided_by_id") SELECT new_values."closed_at", new_values."closed_by_id", new_values."closed_note", new_values."id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."public_id", new_values."recall_id", new_values."recorded_at", new_values."recorded_by_id", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='29dc9414474df0f292a7cd2854099c0975050c17', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_aa273', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_recallnotice', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='recallnotice',
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_recallnoticechange" ("closed_at", "closed_by_id", "closed_note", "id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "recall_id", "recorded_at", "recorded_by_id", "void_reason", "voided_at", "voided_by_id") SELECT new_values."closed_at", new_values."closed_by_id", new_values."closed_note", new_values."id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."public_id", new_values."recall_id", new_values."recorded_at", new_values."recorded_by_id", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='a72713429dd4190bba1891c491c0a39538ce82a1', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_c7ef3', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_recallnotice', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='recallnoticechange',
+            trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='c85dad4659dbfbb09adf2923bff764312a06a5bd', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_c1747', table='resupply_recallnoticechange', when='BEFORE')),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='refillanswer',
@@ -2599,6 +3635,18 @@ class Migration(migrations.Migration):
         pgtrigger.migrations.AddTrigger(
             model_name='refillquestion',
             trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_refillquestionchange" ("answer_id", "asked_at", "close_reason", "closed_at", "closed_by_id", "expires_at", "id", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "state") SELECT new_values."answer_id", new_values."asked_at", new_values."close_reason", new_values."closed_at", new_values."closed_by_id", new_values."expires_at", new_values."id", new_values."patient_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."public_id", new_values."state" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='e841197ce436422786b24fc02524c6db50c95df7', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_26cef', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_refillquestion', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='questionpartchange',
+            trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='649bc6ad31d788ce9143dbc984498ea742c01660', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_692dc', table='resupply_questionpartchange', when='BEFORE')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='questionpart',
+            trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_questionpartchange" ("id", "kind", "part_code", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "question_id", "supply_ends_on") SELECT new_values."id", new_values."kind", new_values."part_code", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."question_id", new_values."supply_ends_on" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='18ed884afaa257bd552128d48d0d7b2dabdcdc9e', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_2f4ff', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_questionpart', when='AFTER')),
+        ),
+        pgtrigger.migrations.AddTrigger(
+            model_name='questionpart',
+            trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_questionpartchange" ("id", "kind", "part_code", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "question_id", "supply_ends_on") SELECT new_values."id", new_values."kind", new_values."part_code", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."question_id", new_values."supply_ends_on" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='6678062fca925366970577d08f22c7115fb1c5e9', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_3cf8f', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_questionpart', when='AFTER')),
         ),
         pgtrigger.migrations.AddTrigger(
             model_name='refillquestionchange',
