@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass
 from email import message_from_bytes, policy
-from random import Random
+from random import Random, SystemRandom
 from typing import Any
 
 from aiosmtpd.smtp import SMTP, Envelope, Session
@@ -34,13 +34,23 @@ class Taken:
     message_id: str
 
 
+def quiet_port() -> int:
+    """A free port below those that the system gives to outgoing connections: one of these, tried while nobody
+    listens, can connect to itself and then keeps the port.
+    """
+    while True:
+        port = SystemRandom().randrange(20_000, 30_000)
+        if servers.free_port(port) == port:
+            return port
+
+
 class Office:
     """An SMTP server in a thread of this process; `mood` holds for a `share` of mails, drawn at random."""
 
     def __init__(self, *, random: Random, sleep: float) -> None:
         self.taken: list[Taken] = []
         self.mood, self.share = "takes", 1.0
-        self.port = servers.free_port()
+        self.port = quiet_port()
         self._random, self._sleep = random, sleep
         self._loop = asyncio.new_event_loop()
         self._server: asyncio.Server | None = None

@@ -18,7 +18,7 @@ from clinic import processes, servers
 from clinic.processes import Process
 from resupply import clock
 from resupply.models import Heartbeat
-from tests.faults.office import Office, wait_until
+from tests.faults.office import Office, quiet_port, wait_until
 from tests.faults.wire import Wire
 from tests.services.post_office import process_environment, start
 
@@ -50,7 +50,8 @@ class Stand:
         for name in ("passed", "struck"):
             (folder / name).touch()
         self._redis_folder = folder / "redis"
-        self._redis_port = int(servers.start_redis(self._redis_folder).rpartition(":")[2].partition("/")[0])
+        self._redis_port = quiet_port()
+        servers.start_redis(self._redis_folder, port=self._redis_port)
         self.wire = Wire(self._redis_port)
         self.running: list[Running] = []
         self._is_over = threading.Event()
