@@ -26,7 +26,7 @@ from resupply.models import (
 )
 from resupply.queries.answers import NO_STANDS, standing_noes, standing_yeses
 from resupply.queries.consents import bad_addresses, said_by
-from resupply.rules.consents import newest
+from resupply.rules.consents import newest as newest_word
 from resupply.rules.next_steps import Known, Line, NextStep, next_step
 from resupply.rules.purposes import Purpose
 from resupply.rules.reminders import SAME_REFILL_DAYS
@@ -158,7 +158,9 @@ class _Records:
 
     def _known(self, line: PlanLine) -> Known:
         patient, key = line.patient, (line.patient_id, line.kind)
-        words = {way: newest(self.said.get(patient.pk, ()), way, Purpose.QUESTION) for way in Channel.values}
+        words = {
+            way: newest_word(self.said.get(patient.pk, ()), way, Purpose.QUESTION) for way in Channel.values
+        }
         says = {channel: word.granted if word else None for channel, word in words.items()}
         bad_mail = self.bad.get((patient.pk, patient.email))
         bad_text = self.bad.get((patient.pk, patient.phone))
