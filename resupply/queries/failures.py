@@ -4,7 +4,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from django.db.models import Q, QuerySet
+from django.db.models import Exists, OuterRef, Q, QuerySet
 
 from resupply.models import BadAddress, Message, MessageState
 from resupply.queries.consents import bad_addresses
@@ -41,20 +41,29 @@ def failures(places: Collection[int], *, today: date, at_most: int) -> list[Fail
     ]
 
 
-def gone_wrong(*, today: date) -> "QuerySet[Message]":
-    """Messages that did not arrive and nobody has seen to."""
-    late = Q(state=MessageState.CANCELLED, last_error=LATE, day__gt=today - LATE_COUNTS)
-    return Message.objects.filter(
-        Q(state=MessageState.FAILED) | Q(bounced_at__isnull=False) | late, handled_at=None
+def gone_wrong(*, today: date, with_late: bool = True) -> "QuerySet[Message]":
+    """Messages that did not arrive and nobody has seen to, unless a later one went out to the same patient on
+    the same channel: that one said what was true by then. Without those that ran late an index finds them.
+    """
+    later = Message.objects.filter(
+        patient=OuterRef("patient"),
+        channel=OuterRef("channel"),
+        day__gt=OuterRef("day"),
+        state=MessageState.SENT,
+        bounced_at=None,
     ).exclude(purpose__in=REPLIES)
+    late = Q(state=MessageState.CANCELLED, last_error=LATE, day__gt=today - LATE_COUNTS)
+    wrong = Q(state=MessageState.FAILED) | Q(bounced_at__isnull=False)
+    rows = Message.objects.filter(wrong | late if with_late else wrong, handled_at=None)
+    return rows.filter(~Exists(later)).exclude(purpose__in=REPLIES)
 
 
 MOST_COUNTED = 200
 
 
 def gone_wrong_at(places: Collection[int], *, today: date) -> int:
-    """How many wait at these locations, counted up to `MOST_COUNTED`. One query."""
-    rows = gone_wrong(today=today)
+    """How many wait at these locations besides what ran late, up to `MOST_COUNTED`. One query."""
+    rows = gone_wrong(today=today, with_late=False)
     if places:
         rows = rows.filter(patient__location__in=sorted(places))
     return len(rows.values_list("pk")[:MOST_COUNTED])
@@ -67,6 +76,11 @@ def why(message: Message) -> str:
     if message.state == MessageState.CANCELLED:
         return "late"
     return "unsure" if message.is_unsure else "failed"
+
+
+def open_of(patient_id: int, *, today: date) -> set[int]:
+    """The keys of a patient's messages that wait for a person. One query."""
+    return set(gone_wrong(today=today).filter(patient=patient_id).values_list("pk", flat=True))
 
 
 def bad_of(patient_id: int) -> "QuerySet[BadAddress]":

@@ -94,6 +94,7 @@ def messages(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "person": person,
         "today": today,
         "sent": patient_queries.messages(person),
+        "to_see_to": failures.open_of(person.pk, today=today),
         "bad_addresses": list(failures.bad_of(person.pk)),
         "questions": question_queries.of_patient(person)[:20],
         "standing": patient_queries.standing(person, today=today),
