@@ -78,7 +78,7 @@ def _steps(document: Doc, both: Doc) -> Iterator[Flowable]:
     labels = {label: _LABELS.get(name, label) for name, label in VALUE_LABELS.items()}
     hidden = {VALUE_LABELS[name] for name in VALUE_LABELS if name not in _SHOWN}
     rows = [
-        (labels[label] if place == 0 else "", step.text, step.value, step.source)
+        (labels[label] if place == 0 else "", _that_day(step.text), step.value, step.source)
         for label, _, steps in words.all()
         if label not in hidden
         for place, step in enumerate(steps)
@@ -87,6 +87,11 @@ def _steps(document: Doc, both: Doc) -> Iterator[Flowable]:
     yield Spacer(1, 2 * mm)
     yield text(f"How the dates {when} follow, step by step", "strong")
     yield grid(("Date", "Because", "Comes to", "Where it stands"), rows, (0.16, 0.4, 0.17, 0.27))
+
+
+def _that_day(words: str) -> str:
+    """What screens say of today is said of the date of service."""
+    return words.replace("Today", "That day").replace("today", "that day")
 
 
 def _wording(explained: Doc | None, sources: Mapping[str, str]) -> Wording | None:

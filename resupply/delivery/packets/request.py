@@ -37,7 +37,8 @@ def _question(question: Doc) -> Iterator[Flowable]:
     rows.append(("The question is", f"{STATE[question['state']]}{closed}"))
     yield facts(rows)
     for message in question["messages"]:
-        yield text("Its words:", "small")
+        if message["body_text"].strip():
+            yield text("Its words:", "small")
         for line in message["body_text"].splitlines():
             if line.strip():
                 yield text(line, "small")

@@ -20,7 +20,7 @@ KEY = (
     "Triangle: coverage opens. Line through both: the date of service."
 )
 _LABEL, _ROW, _BAR, _AXIS = 62.0, 26.0, 9.0, 14.0
-_MOST_MONTHS = 8
+_MOST_MONTHS, _NAME = 8, 36.0
 _BEFORE, _AFTER = timedelta(days=20), timedelta(days=20)
 
 
@@ -54,7 +54,8 @@ def strip(both: Doc, day: date) -> Drawing:
     drawing = Drawing(WIDTH, height)
     for month in scale.months():
         drawing.add(Line(scale.x(month), _AXIS, scale.x(month), height, strokeColor=RULE, strokeWidth=0.3))
-        drawing.add(_text(scale.x(month) + 2, 3, f"{MONTHS[month.month - 1]} {month.year}"))
+        if scale.x(month) + _NAME <= WIDTH:
+            drawing.add(_text(scale.x(month) + 2, 3, f"{MONTHS[month.month - 1]} {month.year}"))
     for place, (label, days) in enumerate(rows):
         base = height - _ROW * (place + 1) + 8
         drawing.add(_text(0, base + 1, label))
