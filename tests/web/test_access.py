@@ -251,7 +251,8 @@ TABLE: dict[str, set[str]] = {
 }
 
 # Views that only show; the other views of the desk answer a POST.
-SHOWN = {"desk:mail", "desk:undelivered", "desk:texts", "desk:patient", "desk:why", "desk:why_value", "desk:history", "desk:messages"}
+SHOWN = {"desk:mail", "desk:undelivered", "desk:texts", "desk:patient", "desk:why", "desk:why_value"}
+SHOWN |= {"desk:history", "desk:messages"}
 SHOWN |= {"desk:deliveries", "desk:equipment", "therapist:magnets", "desk:own_page", "desk:own_part"}
 SHOWN |= {"desk:book", "desk:book_csv", "desk:book_print", "desk:slip", "desk:slip_pdf"}
 SHOWN |= {
