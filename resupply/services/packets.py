@@ -39,7 +39,11 @@ from resupply.services.errors import Refused
 _NUMBERS = 7_260_418_005
 """Key of the advisory lock under which packets take their numbers."""
 _HERE = Path(__file__).parent.parent
-_PUT_TOGETHER_BY = ("rules/*.py", "rules/*.toml", "queries/packets/*.py", "delivery/packets/*.py")
+_PUT_TOGETHER_BY = (
+    *("rules/*.py", "rules/*.toml", "queries/packets/*.py", "delivery/packets/*.py", "delivery/*words.py"),
+    *("queries/as_known.py", "queries/facts.py", "queries/ledgers.py", "queries/nights.py"),
+    *("queries/slips.py", "delivery/pdf.py"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +148,7 @@ def check_packet(packet: EvidencePacket) -> Checked:
 
 @cache
 def program_digest() -> str:
-    """SHA-256 over the files that put a packet together: the rules with their tables, and the packet's own.
+    """SHA-256 over the files that put a packet together: rules with their tables, facts, words, the paper.
 
     Read once a process.
     """
