@@ -24,12 +24,18 @@ def main() -> int:
     django.setup()
     from django.test.utils import setup_test_environment
 
-    from benchmarks import leaks, one_patient, overdue, policy, search
+    from benchmarks import leaks, one_patient, overdue, policy, reminders, search
     from benchmarks.measure import Result
 
     setup_test_environment()
-    known = {"search": search.run, "overdue": overdue.run, "one_patient": one_patient.run, "leaks": leaks.run}
-    known["policy"] = policy.run
+    known = {
+        "search": search.run,
+        "overdue": overdue.run,
+        "one_patient": one_patient.run,
+        "policy": policy.run,
+        "reminders": reminders.run,
+        "leaks": leaks.run,
+    }
     if unknown := set(given.names) - set(known):
         print(f"Unknown: {', '.join(sorted(unknown))}. There are: {', '.join(known)}.", file=sys.stderr)
         return 2

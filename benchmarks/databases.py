@@ -53,6 +53,31 @@ def use(patients: int) -> None:
     _switch(name)
 
 
+@contextmanager
+def copied(patients: int) -> Iterator[None]:
+    """Work in a copy of the database with so many patients, which is dropped afterwards."""
+    use(patients)
+    name = str(connection.settings_dict["NAME"])
+    _switch("postgres")
+    with connection.cursor() as cursor:
+        cursor.execute("DROP DATABASE IF EXISTS bench_copy")
+        cursor.execute(f"CREATE DATABASE bench_copy TEMPLATE {name}")
+    _switch("bench_copy")
+    try:
+        yield
+    finally:
+        _switch("postgres")
+        with connection.cursor() as cursor:
+            cursor.execute("DROP DATABASE bench_copy WITH (FORCE)")
+        _switch(name)
+
+
+def url() -> str:
+    """The address of the database in use, for another process."""
+    before, mark, options = os.environ["DATABASE_URL"].partition("?")
+    return f"{before.rpartition('/')[0]}/{connection.settings_dict['NAME']}{mark}{options}"
+
+
 def _switch(name: str) -> None:
     connection.close()
     connection.settings_dict["NAME"] = name

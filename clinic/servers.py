@@ -75,7 +75,7 @@ def start_redis(folder: Path, *, port: int = 0) -> str:
         port = port or free_port()
         portfile.write_text(str(port))
         subprocess.run(_redis_command(folder, port, pidfile), check=True, stdout=subprocess.DEVNULL)
-    _wait_for_port(port)
+    wait_for_port(port)
     return f"redis://127.0.0.1:{port}/0"
 
 
@@ -105,7 +105,7 @@ def stop_redis(folder: Path) -> None:
         _end(pid, signal.SIGTERM)
 
 
-def _wait_for_port(port: int) -> None:
+def wait_for_port(port: int) -> None:
     """Return once something accepts connections on loopback's `port`."""
     deadline = time.monotonic() + _PATIENCE
     while True:
