@@ -28,7 +28,7 @@ class WorkerDiedError(Exception):
 @pytest.fixture
 def patients(cast: Cast, monkeypatch: pytest.MonkeyPatch) -> list[Patient]:
     """Some patients with a cushion each, and batches of two."""
-    monkeypatch.setattr(plans, "BATCH", 2)
+    monkeypatch.setattr(applying, "BATCH", 2)
     monkeypatch.setattr(previewing, "BATCH", 2)
     found = [builders.make_patient(location=cast.north) for _ in range(MANY)]
     for patient in found:

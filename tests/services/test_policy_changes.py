@@ -232,7 +232,7 @@ def test_readers_see_the_old_plans_until_the_switch_and_the_new_ones_from_it_on(
     clinic: Cast, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """In batches of one patient, with a dispense between them: every list shows all lines by one policy."""
-    monkeypatch.setattr(plans, "BATCH", 1)
+    monkeypatch.setattr(applying, "BATCH", 1)
     calendar = feeds.subscribe(clinic.tevin, Options(), by=None, now=NOW).subscription
     feeds.render(calendar.pk, now=NOW)
     draft = draft_of(life())

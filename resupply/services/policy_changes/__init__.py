@@ -6,7 +6,7 @@ How it is applied. Plans are rows with an *edition* from which, and one until wh
 1. *Start*: one short transaction, alone with the policy (`plans.lock_policy`), names the draft as the one
    being staged. From then on whoever refreshes a patient's plan works it out twice, by the policy in force
    and by the one to come, and stores what differs beside it for the next edition (`plan_rows`).
-2. *Stage*: the same for all patients whom the draft concerns, in committed batches of `plans.BATCH` by
+2. *Stage*: the same for all patients whom the draft concerns, in committed batches of `BATCH` by
    patient. Readers see nothing of it: those rows begin with an edition that has not come.
 3. *Switch*: one short transaction, alone with the policy, appends the version and raises the edition's
    number. With its commit every query sees all patients by the new policy, and the version on record.

@@ -22,6 +22,8 @@ from resupply.services.policy_changes.previewing import basis_now
 
 LOCK_WAIT = 1500
 """Milliseconds for which start and switch ask for the policy's lock before they let others go on."""
+BATCH = 100
+"""Patients of a batch: fewer than of a rebuild; it works them out twice, and their edits wait for it."""
 Tell = Callable[[int, int], None]
 """Told how far the work is after each batch."""
 
@@ -99,7 +101,7 @@ def stage_batch(draft_id: int, *, now: datetime) -> bool:
             return False
         draft = PolicyDraft.objects.get(pk=draft_id)
         rows = concerned(draft).filter(pk__gt=run.after).order_by("pk")
-        batch = list(rows.values_list("pk", flat=True)[: plans.BATCH])
+        batch = list(rows.values_list("pk", flat=True)[:BATCH])
         if not batch:
             return False
         plans.lock_patients(batch)
@@ -163,7 +165,7 @@ def tidy_batch(draft_id: int, *, now: datetime) -> None:
         if run.step != RunStep.TIDY:
             return
         rows = Patient.objects.filter(pk__gt=run.after).order_by("pk")
-        batch = list(rows.values_list("pk", flat=True)[: plans.BATCH])
+        batch = list(rows.values_list("pk", flat=True)[:BATCH])
         if not batch:
             PlanEdition.objects.filter(pk=1, tidying=draft_id).update(tidying=None)
             run.step = RunStep.DONE
