@@ -1,6 +1,6 @@
-"""Jobs: claimed once, done in slices, gone on with after a fault, stopped, and never written by who came late."""
+"""Jobs: claimed once, done in slices, gone on with after a fault, stopped, never written by who came late."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from datetime import datetime, timedelta
 
 import pytest
@@ -25,13 +25,13 @@ def marta() -> User:
 
 
 @pytest.fixture
-def kind(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[Does], None]]:
+def kind(monkeypatch: pytest.MonkeyPatch) -> Callable[[Does], None]:
     """Register the run of the kind "count" for one test."""
 
     def set_run(run: Does) -> None:
         monkeypatch.setitem(kinds._RUNS, "count", run)
 
-    yield set_run
+    return set_run
 
 
 def asked(by: User, **params: object) -> Job:
@@ -103,7 +103,9 @@ def test_a_slice_ends_and_the_next_goes_on(
     assert b"".join(jobs.pieces(job)) == b"1\n2\n3\nend\n"
 
 
-def test_what_fails_every_time_stops_and_may_be_tried_again(marta: User, kind: Callable[[Does], None]) -> None:
+def test_what_fails_every_time_stops_and_may_be_tried_again(
+    marta: User, kind: Callable[[Does], None]
+) -> None:
     def fails(params: Params, progress: Progress, *, now: datetime) -> None:
         raise ValueError
 
