@@ -14,11 +14,21 @@ from icalendar import Calendar
 from playwright.sync_api import Page, expect
 
 from resupply.models import CleaningTick, Event, MagnetScreen, Patient, PatientReport, RefillAnswer
+from resupply.queries.consents import may_write
 from resupply.services import doors, feeds, plans
 from resupply.services.doors import IssuedLink
 from resupply.services.feeds import Options
 from resupply.web.patient import page_urls
-from tests.builders import NOW, TODAY, make_dispense, make_event, make_item, make_question, make_report
+from tests.builders import (
+    NOW,
+    TODAY,
+    make_consent,
+    make_dispense,
+    make_event,
+    make_item,
+    make_question,
+    make_report,
+)
 from tests.cast import Cast
 from tests.journeys.conftest import OpenWindow
 from tests.journeys.steps import Thumb, sign_in
@@ -85,7 +95,7 @@ def subscribe(page: Page, issued: IssuedLink) -> None:
     assert not {"Daily cleaning"} & titles
     page.get_by_role("link", name="Back to your calendar").click()
     expect(page.get_by_text("last read Wednesday 18 March")).to_be_visible()
-    page.get_by_role("link", name="Change: Link of Wednesday 18 March").click()
+    page.get_by_role("link", name=re.compile("^Change ?: Link of Wednesday 18 March")).click()
     page.get_by_label("Daily cleaning").check()
     page.get_by_label("Plain words that name no part").check()
     page.get_by_role("button", name="Save").click()
@@ -143,8 +153,24 @@ def pause(page: Page) -> None:
     expect(page.get_by_role("heading", name="Today's cleaning")).to_be_visible()
 
 
+def stop_everything(page: Page, cast: Cast) -> None:
+    """No more messages of any kind, at once; and the way back."""
+    page.get_by_role("link", name="Choose or stop our messages").click()
+    page.get_by_role("button", name="Stop everything").click()
+    expect(page.get_by_text("We will not write or call any more.")).to_be_visible()
+    assert not may_write([cast.odalys.pk], "mail", "swap")
+    page.get_by_role("button", name="Undo this").click()
+    expect(page.get_by_text("Undone. All is as before.")).to_be_visible()
+    assert may_write([cast.odalys.pk], "mail", "swap")
+    page.get_by_role("button", name="Stop everything").click()
+    expect(page.get_by_role("button", name="Undo this")).to_be_visible()
+    assert not may_write([cast.odalys.pk], "mail", "swap")
+
+
 @pytest.mark.parametrize("scripts", [True, False], ids=["scripts", "no scripts"])
 def test_a_morning_with_the_page(window: OpenWindow, cast: Cast, issued: IssuedLink, scripts: bool) -> None:
+    Patient.objects.filter(pk=cast.odalys.pk).update(email="odalys@patients.example")
+    make_consent(cast.odalys)
     make_question(cast.odalys, parts=[{"kind": "tubing", "part_code": "A7037"}])
     page = window(width=390, height=844, scripts=scripts)
     open_door(page, issued)
@@ -153,6 +179,7 @@ def test_a_morning_with_the_page(window: OpenWindow, cast: Cast, issued: IssuedL
     if scripts:
         subscribe(page, issued)
         answer_in_three_taps(page)
+    stop_everything(page, cast)
 
 
 def test_an_implant_is_reported_and_the_desk_stops(
