@@ -10,7 +10,7 @@ NOBODY = "-"
 """Stands for the secret where there is none: such an address opens nothing."""
 
 
-def own_address(request: HttpRequest, name: str, *args: object, **query: object) -> str:
+def own_address(request: HttpRequest, name: str, *args: object, **query: str | int) -> str:
     """The address of the own page `name` (without its namespace), for whoever asks."""
     person = looked_at(request)
     if person is None:
