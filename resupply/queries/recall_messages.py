@@ -2,33 +2,41 @@
 
 from datetime import datetime
 
-from django.db.models import Exists, OuterRef
+from django.db.models import Exists, OuterRef, Subquery
 
-from resupply.models import SETTLES, Message, PatientStatus, RecallContact, RecallNotice
+from resupply.models import SETTLES, Channel, Message, PatientStatus, RecallContact, RecallNotice
+from resupply.queries.consents import is_bad, newest_consent
 from resupply.rules.recall_notices import PURPOSE
 from resupply.rules.reminders import may_send
 from resupply.rules.sending import Note
 
 
-def columns() -> dict[str, Exists]:
-    """Expressions for a query on messages: whether the notice is open, and the patient settled."""
+def columns() -> dict[str, Exists | Subquery]:
+    """Expressions for a query on messages: whether the notice is open and the patient settled, what was said
+    to e-mail for every purpose, and whether the address on record is known not to exist.
+    """
     notices = RecallNotice.objects.filter(recall=OuterRef("recall"), closed_at=None, voided_at=None)
     contacts = RecallContact.objects.filter(
         recall=OuterRef("recall"), patient=OuterRef("patient"), outcome__in=SETTLES, voided_at=None
     )
-    return {"notice_is_open": Exists(notices), "is_settled": Exists(contacts)}
+    return {
+        "notice_is_open": Exists(notices),
+        "is_settled": Exists(contacts),
+        "said_to_mail": newest_consent(Channel.MAIL, "", "patient"),
+        "mail_is_bad": is_bad(Channel.MAIL, "patient__email", "patient"),
+    }
 
 
 def recall_note(message: Message, *, now: datetime) -> Note | None:
-    """The note of a message with `columns` and `consent`; None: it is no longer needed or no longer allowed.
+    """The note of a message with `columns`; None: it is no longer needed or no longer allowed.
 
     Whether therapy goes on does not matter: who ended it may still have the part in a drawer.
     """
     patient = message.patient
     wanted = getattr(message, "notice_is_open", False) and not getattr(message, "is_settled", True)
-    allowed = bool(getattr(message, "consent", False)) and bool(patient.email)
+    allowed = bool(getattr(message, "said_to_mail", False)) and not getattr(message, "mail_is_bad", True)
     gone = patient.status in {PatientStatus.DIED, PatientStatus.WITHDRAWN}
-    if not wanted or not allowed or gone or not may_send(now, patient.time_zone):
+    if not wanted or not allowed or not patient.email or gone or not may_send(now, patient.time_zone):
         return None
     return Note(
         key=str(message.public_id),

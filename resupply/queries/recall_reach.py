@@ -37,7 +37,7 @@ from resupply.models import (
     RecallNotice,
 )
 from resupply.queries import recalls
-from resupply.queries.reminders import newest_consent
+from resupply.queries.consents import is_bad, newest_consent
 from resupply.rules.recall_notices import CALL_AFTER, SETTLED, Reach
 
 if TYPE_CHECKING:
@@ -50,6 +50,7 @@ if TYPE_CHECKING:
         is_queued: bool
         last_given: date
         mail_consent: bool | None
+        bad_address: bool
         reach: str
 
     Person = WithAnnotations[Patient, Reached]
@@ -122,7 +123,8 @@ def people(recall: Recall, *, now: datetime) -> "People":
             written_at=Subquery(sent, output_field=DateTimeField()),
             is_queued=Exists(about.filter(state__in=_UNDER_WAY)),
             last_given=Subquery(given.annotate(last=Max("dispense__dispensed_on")).values("last")),
-            mail_consent=newest_consent("pk"),
+            mail_consent=newest_consent(Channel.MAIL, "", "pk"),
+            bad_address=is_bad(Channel.MAIL, "email", "pk"),
         )
         .annotate(reach=_state(contacts))
     )
@@ -148,9 +150,16 @@ def progress(rows: "People") -> Progress:
 
 
 def to_write_to(recall: Recall, *, now: datetime) -> "People":
-    """Who may be sent a message and was sent none: not settled, alive, an address and a yes to e-mail."""
+    """Who may be sent a message and was sent none: not settled, alive, an address that holds, and a yes to
+    e-mail for every purpose.
+    """
     rows = people(recall, now=now).filter(
-        ~Q(email=""), reach__in=[Reach.OPEN, Reach.TRIED], mail_consent=True, written_at=None, is_queued=False
+        ~Q(email=""),
+        reach__in=[Reach.OPEN, Reach.TRIED],
+        mail_consent=True,
+        bad_address=False,
+        written_at=None,
+        is_queued=False,
     )
     lost = Message.objects.filter(
         Q(state=MessageState.FAILED) | Q(bounced_at__isnull=False), patient=OuterRef("pk"), recall=recall
@@ -189,7 +198,7 @@ def rows_of(recall: Recall, patients: "Collection[Person]", *, today: date) -> l
             Reach(patient.reach),
             patient.written_at,
             last.get(patient.pk),
-            bool(patient.email and patient.mail_consent),
+            bool(patient.email and patient.mail_consent and not patient.bad_address),
         )
         for patient in patients
     ]
