@@ -21,6 +21,7 @@ from resupply.rules.questions import EXPIRES_AFTER
 from resupply.services.questions import NO_REPLY
 
 _YEAR = timedelta(days=400)
+_AGAIN = timedelta(days=7)
 
 
 def write_asked(*, today: date, now: datetime) -> None:
@@ -34,11 +35,13 @@ def write_asked(*, today: date, now: datetime) -> None:
         dice = Random(f"asked {patient.reference} {given}")  # noqa: S311 - no secrets
         ahead = timedelta(days=dice.randrange(1, 5)) if answer else EXPIRES_AFTER + timedelta(days=9)
         asked_at = (answer.answered_at if answer else _noon(given, now)) - ahead
-        key = (patient.pk, asked_at.date())
-        if dice.random() < 0.35 or key in taken or asked_at.date() > today - EXPIRES_AFTER:
-            continue
-        taken.add(key)
         failed = answer is None and dice.random() < 0.3
+        days = {(patient.pk, asked_at.date())} | (
+            {(patient.pk, (asked_at + _AGAIN).date())} if failed else set()
+        )
+        if dice.random() < 0.35 or days & taken or asked_at.date() > today - EXPIRES_AFTER:
+            continue
+        taken |= days
         question = RefillQuestion(
             patient=patient,
             state=QuestionState.ANSWERED if answer else QuestionState.EXPIRED,
@@ -81,7 +84,7 @@ def _messages(question: RefillQuestion, *, failed: bool) -> list[Message]:
     """The first message of a question; where it failed, another a week later went out."""
     sent = [(question.asked_at, MessageState.FAILED if failed else MessageState.SENT)]
     if failed:
-        sent.append((question.asked_at + timedelta(days=7), MessageState.SENT))
+        sent.append((question.asked_at + _AGAIN, MessageState.SENT))
     return [
         Message(
             patient=question.patient,
