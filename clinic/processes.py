@@ -73,7 +73,7 @@ REQUIRED_VARIABLES = (
     "MAIL_FROM",
 )
 
-# Variables for text messages and sharing, which a clinic may do without; settings.py says which belong together.
+# Variables a clinic may do without, for text messages and sharing; settings.py says which belong together.
 OPTIONAL_VARIABLES = (
     *("TEXT_URL", "TEXT_FROM", "TEXT_SECRET", "TEXT_CALLBACK_SECRET", "PHONE_REGION"),
     *("FHIR", "EXPORT_FOLDER", "STOP_MAIL"),

@@ -520,9 +520,10 @@ def make_follow_up_plan(**over: Any) -> FollowUpPlanVersion:
     return FollowUpPlanVersion.objects.create(**values | over)
 
 
-def make_integration(
-    *, token: str = "a token of a program", locations: Iterable[Location] = (), **over: Any
-) -> Integration:
+TOKEN = "a token of a program"
+
+
+def make_integration(*, token: str = TOKEN, locations: Iterable[Location] = (), **over: Any) -> Integration:
     """A program that may read every kind of record."""
     values: dict[str, Any] = {
         "name": "Records of the hospital",

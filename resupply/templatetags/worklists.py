@@ -10,6 +10,7 @@ from resupply.rules.consents import Said
 
 register = template.Library()
 
+
 @register.filter
 def why_call(line: PlanLine) -> str:
     """Why a line of `queries.worklists.calls` is asked about by telephone."""

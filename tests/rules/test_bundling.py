@@ -22,8 +22,8 @@ from resupply.rules.bundling import (
     Refill,
     fewest_deliveries,
     first_delivery,
-    refills_of,
     reach,
+    refills_of,
 )
 from resupply.rules.explain_bundling import explain_delivery
 from tests.rules.recompute import recompute

@@ -1,7 +1,7 @@
 """The next step for an overdue line, and what stands against asking: tables whose last column is a sentence.
 
-The order of steps is common practice, ours in its numbers; that a yes is the patient's own and to this refill is
-42 CFR 410.38(d)(4) (named in `rules.questions`).
+The order of steps is common practice, ours in its numbers; that a yes is the patient's own and to this refill
+is 42 CFR 410.38(d)(4) (named in `rules.questions`).
 """
 
 from datetime import date
@@ -222,7 +222,8 @@ def test_a_step_never_asks_where_asking_is_barred() -> None:
     for spoke, asked_on, no, yes in product(days[:3], days[:3], days, days[:2]):
         for may, mail, refused, early in product((True, False), repeat=4):
             known = Known(
-                spoke_on=spoke, asked_on=asked_on, asked=int(asked_on is not None), not_now_until=no, yes_on=yes,
+                spoke_on=spoke, asked_on=asked_on, asked=int(asked_on is not None), not_now_until=no,
+                yes_on=yes,
                 may_message=may and mail, has_mail=mail, mail_refused=refused and not may,
             )  # fmt: skip
             line = Line(mar(25)) if early else ASKABLE

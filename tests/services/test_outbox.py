@@ -298,7 +298,9 @@ def test_batches_go_on_until_nothing_is_left() -> None:
         make_due_patient()
     enqueue_due(now=NOW)
     carrier = KeepingCarrier()
-    assert outbox.deliver({"mail": carrier}, now=NOW) == outbox.Delivered(outbox.BATCH + 3, is_cut_short=False)
+    assert outbox.deliver({"mail": carrier}, now=NOW) == outbox.Delivered(
+        outbox.BATCH + 3, is_cut_short=False
+    )
     assert carrier.opened == carrier.closed == 2  # one connection for a batch
     assert len({letter.key for letter in carrier.letters}) == outbox.BATCH + 3
 

@@ -21,8 +21,8 @@ class Command(BaseCommand):
         plans.refresh_expired(now=clock.now())
         questions.tidy(now=clock.now())
         queued = reminders.enqueue_due(
-        now=clock.now(), by_link=settings.ANSWER_BY_LINK, channels=tuple(carriers())
-    )
+            now=clock.now(), by_link=settings.ANSWER_BY_LINK, channels=tuple(carriers())
+        )
         sent = 0
         while (delivered := outbox.deliver(carriers(), now=clock.now())).is_cut_short:
             sent += delivered.sent

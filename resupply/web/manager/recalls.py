@@ -98,4 +98,3 @@ def recall_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "back_label": "The recall",
     }
     return render(request, "act.html", context, status=422 if form.errors else 200)
-
