@@ -281,7 +281,8 @@ def test_sending_again_keeps_to_consents_and_caps(change: str, code: str) -> Non
     if change == "stop":
         optouts.stop(patient, channel="mail", how="on the telephone", by=None, now=NOW)
     for offset in {"week": (-2, -1, 3), "day": (1,)}.get(change, ()):
-        _sent(patient, TODAY + offset * DAY)
+        waiting = _sent(patient, TODAY + offset * DAY)
+        Message.objects.filter(pk=waiting.pk).update(state=MessageState.WAITING)
     with pytest.raises(Refused) as refused:
         failures.resend(failed, by=None, now=NOW + DAY)
     assert refused.value.code == code
