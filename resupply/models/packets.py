@@ -15,8 +15,8 @@ class EvidencePacket(models.Model):
 
     `document` (JSON, compressed) and `paper` (PDF) are kept as they were handed out, with the SHA-256 and the
     size in bytes of each. The document can be built again from the records: `marks` say how far the history
-    of each table had come, and `kept` holds what has no history (the clinic's name, names of staff, numbers of
-    the messages sent). `program` is a digest of what puts a document together; where a later program has
+    of each table had come, and `kept` holds what has no history (the clinic's name, names of staff, numbers
+    of the messages sent). `program` is a digest of what puts a document together; where a later program has
     another one, a difference may come from it.
     """
 
