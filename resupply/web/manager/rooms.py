@@ -37,7 +37,7 @@ ROOMS: tuple[tuple[str, tuple[Room, ...]], ...] = (
                 "Who has fallen behind, and the next step with each.",
             ),
             Room(
-                "Lines that are missing",
+                "Parts never given",
                 "manager:missing",
                 "overdue.see",
                 "Patients who lack a part they should have.",
