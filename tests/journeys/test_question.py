@@ -17,7 +17,7 @@ from playwright.sync_api import Page, expect
 
 from clinic import processes, servers
 from resupply import clock
-from resupply.models import DispenseLine, Patient, RefillAnswer, RefillQuestion
+from resupply.models import DispenseLine, Location, Patient, RefillAnswer, RefillQuestion
 from resupply.services import plans, questions
 from resupply.services.answers import NewItem
 from tests.builders import NOW, make_consent, make_dispense, make_patient, make_question
@@ -63,12 +63,15 @@ def at_work(tmp_path: Path, live_server: "LiveServer") -> Iterator[Sink]:
 def make_shipped_to(cast: "Cast") -> Patient:
     """Somebody whose parts are shipped, and whose cushions and tubing ran out some days ago."""
     now = clock.now()
+    zone = zone_where_it_is_noon(now)
+    Location.objects.filter(pk=cast.north.pk).update(time_zone=zone)  # one date for both, whatever the hour
+    cast.north.refresh_from_db()
     patient = make_patient(
         email="asked@patients.example",
         given_name="Maren",
         family_name="Quist",
         location=cast.north,
-        time_zone=zone_where_it_is_noon(now),
+        time_zone=zone,
         address="12 Cedar Way",
     )
     make_consent(patient)

@@ -19,7 +19,7 @@ from django.db import connection
 from clinic import environment, servers
 from resupply.models import Patient
 from resupply.services.dispensing import NewLine, record_dispense
-from tests.builders import make_consent, make_patient
+from tests.builders import make_consent, make_location, make_patient
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -95,7 +95,8 @@ def zone_where_it_is_noon(now: datetime) -> str:
 
 def make_overdue_patient(email: str, *, now: datetime, days: int = 10) -> Patient:
     """A patient whose one line, recorded by the service, ran out `days` days ago; says yes to e-mail."""
-    patient = make_patient(email=email, time_zone=zone_where_it_is_noon(now))
+    zone = zone_where_it_is_noon(now)
+    patient = make_patient(email=email, time_zone=zone, location=make_location(time_zone=zone))
     make_consent(patient)
     dispense(patient, now=now, on=now - timedelta(days=days + 31), quantity=1)
     line = patient.plan_lines.get()

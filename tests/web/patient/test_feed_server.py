@@ -161,8 +161,8 @@ def give(patient: Patient, on: date, quantity: int) -> None:
 
 
 def test_a_calendar_over_http_whatever_is_down_and_never_in_a_log(site: Site) -> None:
-    today = clock.now().date()
     patient = make_patient()
+    today = clock.today(patient.time_zone)
     give(patient, today, 2)
     good, ended = (feeds.subscribe(patient, Options(), by=None, now=clock.now()) for _ in range(2))
     feeds.revoke(ended.subscription, by=None, now=clock.now())
