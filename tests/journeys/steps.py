@@ -37,6 +37,14 @@ def sign_in(page: Page, user: User, password: str = PASSWORD) -> None:
     page.get_by_role("button", name="Sign in").click()
 
 
+def fits(page: Page) -> bool:
+    """Whether nothing is wider than the window. Measured once the page is all there: its text can be found
+    before its style sheet has come.
+    """
+    page.wait_for_load_state()
+    return bool(page.evaluate("document.documentElement.scrollWidth <= innerWidth"))
+
+
 def patient_page(patient: Patient) -> str:
     """Where the desk sees a patient."""
     return reverse("desk:patient", args=[patient.public_id])

@@ -129,6 +129,7 @@ class Critic:
     def look(self, page: Page, name: str, *, dark: bool = True) -> None:
         size = page.viewport_size
         assert size
+        page.wait_for_load_state()
         page.evaluate(AXE_SCRIPT)
         for scheme, rules in SCHEMES[: 2 if dark else 1]:
             page.emulate_media(color_scheme=scheme)

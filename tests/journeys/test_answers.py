@@ -3,6 +3,7 @@
 from typing import TYPE_CHECKING
 
 import pytest
+from playwright.sync_api import expect
 
 from resupply.models import Contact, RefillAnswer
 from tests.journeys.conftest import OpenWindow
@@ -62,13 +63,16 @@ def test_what_is_missing_is_said_and_the_keyboard_mends_it(
     page.goto("/today/calls/")
     page.get_by_role("link", name="Record answer of Odalys Brandt").click()
     page.get_by_role("heading", name="Record an answer").wait_for()
-    page.keyboard.press("Space")  # the page opens on the first question
-    assert page.get_by_role("radio", name="Yes").first.is_checked()
+    first_yes = page.get_by_role("radio", name="Yes").first
+    expect(page.locator(":focus")).to_have_attribute("type", "radio")  # the page opens on the first question
+    page.wait_for_load_state()
+    page.keyboard.press("Space")
+    expect(first_yes).to_be_checked()
     page.get_by_role("button", name="Record the answer").press("Enter")
     alert = page.get_by_role("alert")
     alert.get_by_text("Say why the patient needs this part").wait_for()
     assert not RefillAnswer.objects.exists()
-    assert page.get_by_role("radio", name="Yes").first.is_checked()  # nothing typed is lost
+    expect(first_yes).to_be_checked()  # nothing typed is lost
     page.get_by_label("Why they are needed").select_option("worn")
     page.get_by_role("button", name="Record the answer").press("Enter")
     page.get_by_text("Recorded: yes to mask, cushion, tubing.").wait_for()

@@ -38,6 +38,7 @@ class Keys:
 
 def heading(page: Page, text: str) -> None:
     expect(page.get_by_role("heading", level=1)).to_have_text(text)
+    page.wait_for_load_state()
 
 
 def row(page: Page, part: str) -> Locator:

@@ -73,6 +73,8 @@ def ask(page: Page, critic: Critic) -> None:
     """
     page.get_by_role("link", name="see", exact=True).click()
     page.get_by_role("link", name="Household or implants changed").click()
+    page.get_by_label("Asked on").wait_for()
+    page.wait_for_load_state()
     page.get_by_label("Asked on").focus()
     wearer = page.get_by_role("checkbox", name=re.compile("No to all.*the wearer"))
     tab_to(page, wearer)

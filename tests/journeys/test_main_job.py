@@ -65,6 +65,7 @@ def test_from_sign_in_to_the_feed_and_back(window: OpenWindow, cast: Cast, width
 def find_by_keyboard(page: Page) -> None:
     """From the top of the page to the patient without touching anything but keys."""
     expect(page.get_by_role("heading", level=1)).to_have_text("Today")
+    page.wait_for_load_state()
     search = page.get_by_role("combobox", name="Find a patient")
     expect(search).to_be_focused()
     page.keyboard.type("brandt oda")

@@ -10,7 +10,7 @@ from django.urls import reverse
 from resupply.models import LineAct
 from tests.cast import Cast
 from tests.journeys.conftest import OpenWindow
-from tests.journeys.steps import let_fall_behind
+from tests.journeys.steps import fits, let_fall_behind
 
 pytestmark = pytest.mark.browser
 
@@ -44,8 +44,7 @@ def test_narrow_save_snooze_undo_and_export(cast: Cast, window: OpenWindow) -> N
     page.get_by_text("2 lines snoozed until Mon 30 Mar: moving house.").first.wait_for()
     assert lines.count() == 1
     page.set_viewport_size({"width": 390, "height": 844})  # the rest on a phone
-    fits = "document.documentElement.scrollWidth <= innerWidth"
-    assert page.evaluate(fits)
+    assert fits(page)
     page.get_by_label("Snoozed").select_option("Only those")
     page.get_by_role("button", name="Show").click()
     page.get_by_text("snoozed until Mon 30 Mar: moving house").first.wait_for()
@@ -58,7 +57,7 @@ def test_narrow_save_snooze_undo_and_export(cast: Cast, window: OpenWindow) -> N
     lines.nth(0).check()
     page.get_by_role("button", name="Note …").click()
     page.get_by_text("It concerns 1 line of 1 patient.").wait_for()
-    assert page.evaluate(fits)
+    assert fits(page)
     page.go_back()
     with page.expect_download() as download:
         page.get_by_role("link", name="Download as CSV").click()

@@ -12,6 +12,7 @@ from resupply.services import job_kinds, jobs, plans
 from tests.builders import make_dispense
 from tests.cast import Cast
 from tests.journeys.conftest import OpenWindow
+from tests.journeys.steps import fits
 
 pytestmark = pytest.mark.browser
 
@@ -43,7 +44,7 @@ def test_a_draft_is_previewed_applied_and_seen_on_the_patients_page(window: Open
     expect(page.locator("td b", has_text="comes later")).to_be_visible()
     small = window(user=cast.user("manager"), width=390)
     small.goto(page.url)
-    assert small.evaluate("document.documentElement.scrollWidth") <= 390
+    assert fits(small)
     expect(small.locator("td b", has_text="comes later")).to_be_visible()
     small.get_by_role("button", name="Apply it").click()
     expect(small.get_by_text("All pages show the rule before it")).to_be_visible()

@@ -31,7 +31,10 @@ def scan(field: Locator, *elements: str) -> None:
 def open_form(page: Page, cast: Cast) -> Locator:
     page.goto(patient_page(cast.odalys))
     page.get_by_role("link", name="Dispense", exact=True).click()
-    return page.get_by_label("Scan", exact=True)
+    field = page.get_by_label("Scan", exact=True)
+    field.wait_for()
+    page.wait_for_load_state()
+    return field
 
 
 @pytest.mark.parametrize("width", [pytest.param(1280, id="desktop"), pytest.param(390, id="phone")])
