@@ -47,6 +47,7 @@ from resupply.models.fitting import (
     MatchRecord,
     TextReview,
 )
+from resupply.models.history import HistoryContext, HistoryLayout, HistoryMark, HistorySeal
 from resupply.models.imports import FilePart, ImportBatch, Upload, UploadFile, UploadProblem, UploadState
 from resupply.models.inbound import DeliveryReport, DeliveryState, InboundText
 from resupply.models.jobs import Job, JobPart, JobState
@@ -74,6 +75,7 @@ from resupply.models.plans import PlanChecklist, PlanEdition, PlanLine, PlanStat
 from resupply.models.policies import CleaningChoice, ClinicTermsVersion, LifeVersion
 from resupply.models.proofs import Proof, ProofMethod
 from resupply.models.questions import QuestionLink, QuestionPart, QuestionState, RefillQuestion
+from resupply.models.reads import PatientRead, ReadKind, notice, noticing
 from resupply.models.recalls import SETTLES, RecallContact, RecallNotice, RecallOutcome
 from resupply.models.safety import MagnetScreen, Recall, Said
 from resupply.models.sharing import Integration, SharedRead, SharedRecord, SharedResource
@@ -123,6 +125,10 @@ __all__ = [
     "Given",
     "Handover",
     "Heartbeat",
+    "HistoryContext",
+    "HistoryLayout",
+    "HistoryMark",
+    "HistorySeal",
     "Humidifier",
     "ImportBatch",
     "InboundText",
@@ -156,6 +162,7 @@ __all__ = [
     "Parcel",
     "Patient",
     "PatientLink",
+    "PatientRead",
     "PatientReport",
     "PatientStatus",
     "Payer",
@@ -173,6 +180,7 @@ __all__ = [
     "QuestionLink",
     "QuestionPart",
     "QuestionState",
+    "ReadKind",
     "Recall",
     "RecallContact",
     "RecallNotice",
@@ -208,5 +216,7 @@ __all__ = [
     "UploadState",
     "Voidable",
     "Wish",
+    "notice",
+    "noticing",
     "shown",
 ]

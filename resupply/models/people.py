@@ -1,7 +1,9 @@
 """Locations, staff and patients."""
 
 import uuid
+from collections.abc import Collection
 from datetime import date
+from typing import Any, Self
 
 import pgtrigger
 from django.conf import settings
@@ -11,6 +13,7 @@ from django.utils import timezone
 
 from resupply.models.base import Voidable, tracked
 from resupply.models.imports import ImportBatch
+from resupply.models.reads import notice
 from resupply.rules.purposes import Purpose
 
 
@@ -134,6 +137,15 @@ class Patient(models.Model):
                 condition=Q(cleaning_hour=None) | Q(cleaning_hour__lte=23), name="cleaning_hour_0_to_23"
             ),
         ]
+
+    @classmethod
+    def from_db(  # type: ignore[override] # stubs know an argument of a later Django
+        cls, db: str | None, field_names: Collection[str], values: Collection[Any]
+    ) -> Self:
+        """A row as it was read, which the read log notices."""
+        patient = super().from_db(db, field_names, values)
+        notice(patient.pk)
+        return patient
 
     def __str__(self) -> str:
         return f"patient {self.public_id}"  # never the name: this string reaches logs
