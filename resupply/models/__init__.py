@@ -11,6 +11,7 @@ from resupply.models.answers import (
     StandingYes,
     Wish,
 )
+from resupply.models.backups import Backup
 from resupply.models.base import Voidable
 from resupply.models.dispensing import (
     LARGEST_QUANTITY,
@@ -90,6 +91,7 @@ __all__ = [
     "AllowanceVersion",
     "AnswerChannel",
     "BackOrder",
+    "Backup",
     "BadAddress",
     "BodyPosition",
     "BulkAct",
