@@ -26,6 +26,7 @@ SWEEP_EVERY = float(settings.SWEEP_SECONDS)
 HEARTBEAT_EVERY = min(15.0, SWEEP_EVERY)
 UPLOADS_EVERY = min(3.0, SWEEP_EVERY)  # somebody sits and waits
 FOLDER_EVERY = 600.0
+SEAL_EVERY = 60.0
 
 _TRANSPORT = {
     "visibility_timeout": VISIBILITY_TIMEOUT,
@@ -85,6 +86,11 @@ app.conf.update(
             "task": "resupply.tasks.write_open_folder",
             "schedule": FOLDER_EVERY,
             "options": {"expires": FOLDER_EVERY},
+        },
+        "seal": {
+            "task": "resupply.tasks.seal_history",
+            "schedule": SEAL_EVERY,
+            "options": {"expires": SEAL_EVERY},
         },
         "heartbeat": {
             "task": "resupply.tasks.heartbeat",

@@ -1,7 +1,8 @@
 """Celery's doors. Each asks the database what is due; none needs to run once and only once.
 
-The scheduler rings `sweep`, `import_uploads`, `work_jobs`, `write_open_folder` and `heartbeat`; `sweep` rings
-the others. A ring that is lost, doubled or late does no harm: what is to be done stands in PostgreSQL.
+The scheduler rings `sweep`, `import_uploads`, `work_jobs`, `write_open_folder`, `seal_history` and
+`heartbeat`; `sweep` rings the others. A ring that is lost, doubled or late does no harm: what is to be done
+stands in PostgreSQL.
 """
 
 from pathlib import Path
@@ -24,6 +25,7 @@ from resupply.services import (
     questions,
     recall_notices,
     reminders,
+    seals,
     supply_ends,
     uploads,
 )
@@ -93,6 +95,12 @@ def write_open_folder() -> None:
     """Write the night's folder of open tables, if it is wanted and not there yet."""
     if settings.EXPORT_FOLDER:
         open_folders.write_tonight(Path(settings.EXPORT_FOLDER), now=clock.now())
+
+
+@shared_task
+def seal_history() -> None:
+    """Seal what came into change history; what one ring does not get through, the next does."""
+    seals.seal_all(now=clock.now(), at_most=5)
 
 
 @shared_task

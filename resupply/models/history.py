@@ -1,9 +1,9 @@
 """Seals over the change history: what makes a change of it show, whoever makes it and by whatever way.
 
-Triggers keep change history from being edited through the database's ordinary doors; who owns the database can
-switch them off. A seal is a hash over the rows that came since the one before, chained to that one's hash; the
-newest hash, kept outside, vouches for everything below it. `services/seals.py` makes them, `queries/seals.py`
-checks them.
+Triggers keep change history from being edited through the database's ordinary doors; who owns the database
+can switch them off. A seal is a hash over the rows that came since the one before, chained to that one's
+hash; the newest hash, kept outside, vouches for everything below it. `services/seals.py` makes them,
+`queries/seal_check.py` checks them.
 """
 
 import pghistory.models
@@ -16,7 +16,7 @@ _APPEND_ONLY = pgtrigger.Protect(name="append_only", operation=pgtrigger.Update 
 class HistoryLayout(models.Model):
     """The columns of a sealed table in the order in which its rows are hashed; `digest` names it in seals.
 
-    Written once for each form a table had, so that a column added later does not change what older rows hash to.
+    Written once for each form a table had: a column added later does not change what older rows hash to.
     """
 
     table = models.CharField(max_length=80)
@@ -49,7 +49,7 @@ class HistorySeal(models.Model):
 class HistoryMark(models.Model):
     """How far a table is sealed, for the next seal alone: derived, and never believed by a check.
 
-    `open_gaps`: [low, high, since] of numbers below `up_to` without a row, whose transaction may be under way.
+    `open_gaps`: [low, high, since] of numbers below `up_to` without a row, whose transaction may run still.
     """
 
     table = models.CharField(max_length=80, unique=True)

@@ -138,6 +138,9 @@ class Patient(models.Model):
             ),
         ]
 
+    def __str__(self) -> str:
+        return f"patient {self.public_id}"  # never the name: this string reaches logs
+
     @classmethod
     def from_db(  # type: ignore[override] # stubs know an argument of a later Django
         cls, db: str | None, field_names: Collection[str], values: Collection[Any]
@@ -146,9 +149,6 @@ class Patient(models.Model):
         patient = super().from_db(db, field_names, values)
         notice(patient.pk)
         return patient
-
-    def __str__(self) -> str:
-        return f"patient {self.public_id}"  # never the name: this string reaches logs
 
     @property
     def name(self) -> str:

@@ -28,7 +28,7 @@ def noticing(into: set[int]) -> Iterator[None]:
 
 
 def notice(*patient_ids: int) -> None:
-    """Say that records of patients are being read, where that loads no `Patient`; nothing outside a request."""
+    """Say that records of patients are read where that loads no `Patient`; nothing outside a request."""
     into = _noticed.get()
     if into is not None:
         into.update(patient_ids)
@@ -46,8 +46,8 @@ class ReadKind(models.TextChoices):
 class PatientRead(models.Model):
     """One request that showed records of patients: one row, with all of them (long files: several).
 
-    `page` and `came_from` are names of views, never addresses: those may hold secrets. `emergency` is the number
-    of the emergency access under which it was read.
+    `page` and `came_from` are names of views, never addresses: those may hold secrets. `emergency` is the
+    number of the emergency access under which it was read.
     """
 
     at = models.DateTimeField()
