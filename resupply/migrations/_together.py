@@ -15,7 +15,7 @@ from pgtrigger.migrations import AddTrigger
 
 
 class Together(Operation):
-    """Makes whole tables (with their indexes and constraints inside) and their triggers, in the order given."""
+    """Makes whole tables (with indexes and constraints inside) and their triggers, in the order given."""
 
     serialization_expand_args = ["operations"]
 
@@ -27,7 +27,7 @@ class Together(Operation):
         return type(self).__name__, [], {"operations": self.operations}
 
     def state_forwards(self, app_label: str, state: ProjectState) -> None:
-        """Note every table and trigger; what was drawn before is forgotten instead of drawn anew each time."""
+        """Note every table and trigger; what was drawn before is forgotten, not drawn anew each time."""
         vars(state).pop("apps", None)
         for operation in self.operations:
             operation.state_forwards(app_label, state)

@@ -2,13 +2,12 @@
 
 import doctest
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import date
 from io import StringIO
 from itertools import pairwise
 
 import pytest
 from django.core.management import CommandError, call_command
-from django.db import transaction
 from django.db.models import F, Q
 from pytest_django import DjangoAssertNumQueries, Settings
 
@@ -34,16 +33,12 @@ from resupply.rules.kinds import Kind
 from resupply.rules.limits import limit_of
 from resupply.rules.lines import LinePlan, LineStatus, State, read
 from resupply.rules.magnets import Reason, verdict
-from resupply.services import demo, plans
+from resupply.services import plans
 from resupply.services.demo import clinic, dates
 from resupply.services.errors import Refused
 from tests.builders import make_patient
+from tests.demo_days import AUTUMN, DAYS, LEAP, MONTH_END, NEW_YEAR, USUAL, DemoOn, load, midday
 
-pytestmark = pytest.mark.django_db
-
-USUAL, AUTUMN = date(2026, 3, 18), date(2026, 11, 25)
-LEAP, NEW_YEAR, MONTH_END = date(2028, 2, 29), date(2027, 1, 1), date(2026, 5, 31)
-DAYS = [USUAL, AUTUMN, LEAP, NEW_YEAR, MONTH_END]
 every_day = pytest.mark.parametrize("day", DAYS, ids=str)
 hard_days = pytest.mark.parametrize("day", [LEAP, MONTH_END], ids=str)
 """Where months end: what holds here and is no matter of states holds on other days."""
@@ -58,14 +53,6 @@ class Read:
     status: LineStatus
 
 
-def load(day: date) -> demo.Loaded:
-    return demo.load(today=day, now=midday(day))
-
-
-def midday(day: date) -> datetime:
-    return datetime(day.year, day.month, day.day, 18, tzinfo=UTC)
-
-
 def lines(day: date) -> list[Read]:
     """The lines of patients on therapy, by the rules, from the records."""
     on_therapy = set(Patient.objects.filter(status="on_therapy").values_list("reference", flat=True))
@@ -78,8 +65,8 @@ def lines(day: date) -> list[Read]:
 
 
 @every_day
-def test_every_state_and_every_kind_of_record_shows_on_the_day(day: date) -> None:
-    load(day)
+def test_every_state_and_every_kind_of_record_shows_on_the_day(demo_on: DemoOn, day: date) -> None:
+    demo_on(day)
     _check_states(day)
     _check_records()
 
@@ -97,8 +84,8 @@ def _check_states(day: date) -> None:
 
 
 @hard_days
-def test_every_way_of_paying_shows(day: date) -> None:
-    load(day)
+def test_every_way_of_paying_shows(demo_on: DemoOn, day: date) -> None:
+    demo_on(day)
     kinds_of_limit = set()
     for plan in PlanLine.objects.filter(active=True).select_related("payer"):
         kinds_of_limit.add((plan.payer.name if plan.payer else "", plan.allowance_units is not None))
@@ -128,8 +115,8 @@ def _check_records() -> None:
 
 
 @every_day
-def test_every_stop_of_magnets_shows_and_one_call_is_urgent(day: date) -> None:
-    load(day)
+def test_every_stop_of_magnets_shows_and_one_call_is_urgent(demo_on: DemoOn, day: date) -> None:
+    demo_on(day)
     asked = {
         patient.pk: verdict(screening.newest_screen(patient.pk), as_of=day).reason
         for patient in Patient.objects.filter(status="on_therapy")
@@ -158,8 +145,8 @@ def _check_proofs() -> None:
 
 
 @hard_days
-def test_a_fifth_of_the_patients_is_overdue_somewhere(day: date) -> None:
-    load(day)
+def test_a_fifth_of_the_patients_is_overdue_somewhere(demo_on: DemoOn, day: date) -> None:
+    demo_on(day)
     found = lines(day)
     late = {row.reference for row in found if row.status.state is State.OVERDUE}
     assert Patient.objects.count() == 60
@@ -170,34 +157,32 @@ def test_a_fifth_of_the_patients_is_overdue_somewhere(day: date) -> None:
     assert len(calm) >= 24
 
 
-@hard_days
-def test_the_same_day_gives_the_same_clinic(day: date) -> None:
-    first, second = _loaded_and_undone(day), _loaded_and_undone(day)
-    assert first == second
-    assert first != _loaded_and_undone(day + timedelta(days=1))
+def test_the_same_day_gives_the_same_clinic(demo_on: DemoOn) -> None:
+    demo_on(LEAP)
+    here = _content(LEAP)
+    demo_on(LEAP, again=True)
+    assert _content(LEAP) == here
+    demo_on(NEW_YEAR)
+    assert _content(NEW_YEAR) != here
 
 
-def _loaded_and_undone(day: date) -> list[object]:
-    """What the export and the records say, without ids; the database is left as it was."""
-    with transaction.atomic():
-        load(day)
-        found: list[object] = [
-            *plan_rows(as_of=day),
-            *DispenseLine.objects.order_by("id").values_list(
-                "dispense__patient__reference", "dispense__dispensed_on", "dispense__given", "part_code",
-                "quantity", "lot", "expires_on", "billed_to__name", "void_reason", "item__name",
-                "recorded_at",
-            ),
-            *Patient.objects.order_by("id").values_list("reference", "email", "address", "birth_date"),
-            *Consent.objects.order_by("id").values_list("patient__reference", "granted", "given_on", "how"),
-        ]  # fmt: skip
-        transaction.set_rollback(True)
-    return found
+def _content(day: date) -> list[object]:
+    """What the export and the records say, without ids."""
+    return [
+        *plan_rows(as_of=day),
+        *DispenseLine.objects.order_by("id").values_list(
+            "dispense__patient__reference", "dispense__dispensed_on", "dispense__given", "part_code",
+            "quantity", "lot", "expires_on", "billed_to__name", "void_reason", "item__name",
+            "recorded_at",
+        ),
+        *Patient.objects.order_by("id").values_list("reference", "email", "address", "birth_date"),
+        *Consent.objects.order_by("id").values_list("patient__reference", "granted", "given_on", "how"),
+    ]  # fmt: skip
 
 
 @hard_days
-def test_no_plan_is_stale(day: date) -> None:
-    load(day)
+def test_no_plan_is_stale(demo_on: DemoOn, day: date) -> None:
+    demo_on(day)
     stored = _stored()
     for model in (PlanLine, PlanChecklist, PlanState):
         model._default_manager.all().delete()
@@ -221,8 +206,8 @@ def _more(model: type) -> list[str]:
 
 
 @hard_days
-def test_dispenses_were_within_the_limits_of_their_day_or_say_why(day: date) -> None:
-    load(day)
+def test_dispenses_were_within_the_limits_of_their_day_or_say_why(demo_on: DemoOn, day: date) -> None:
+    demo_on(day)
     known = facts_of.patient_facts(list(Patient.objects.values_list("pk", flat=True)))
     policy = facts_of.policy()
     ours = DispenseLine.objects.filter(
@@ -241,8 +226,8 @@ def test_dispenses_were_within_the_limits_of_their_day_or_say_why(day: date) -> 
 
 
 @pytest.mark.parametrize("day", [USUAL, AUTUMN, LEAP], ids=str)
-def test_the_patient_of_the_pictures(day: date) -> None:
-    load(day)
+def test_the_patient_of_the_pictures(demo_on: DemoOn, day: date) -> None:
+    demo_on(day)
     patient = Patient.objects.get(reference="1047")
     assert (patient.name, patient.birth_date, patient.location.name) == (
         "Odalys Brandt",
@@ -265,8 +250,8 @@ def test_the_patient_of_the_pictures(day: date) -> None:
 
 
 @hard_days
-def test_nothing_lies_ahead_and_life_stories_hold_together(day: date) -> None:
-    load(day)
+def test_nothing_lies_ahead_and_life_stories_hold_together(demo_on: DemoOn, day: date) -> None:
+    demo_on(day)
     assert not Dispense.objects.filter(Q(dispensed_on__gt=day) | Q(recorded_at__gt=midday(day))).exists()
     assert not Event.objects.filter(Q(on__gt=day) | Q(recorded_at__gt=midday(day))).exists()
     for patient in Patient.objects.prefetch_related("dispenses"):
@@ -278,6 +263,7 @@ def test_nothing_lies_ahead_and_life_stories_hold_together(day: date) -> None:
     assert not [one for one in Dispense.objects.all() if one.dispensed_on.weekday() > 4]
 
 
+@pytest.mark.django_db
 def test_a_database_with_other_patients_is_refused() -> None:
     make_patient()
     with pytest.raises(Refused) as refused:
@@ -287,6 +273,7 @@ def test_a_database_with_other_patients_is_refused() -> None:
     assert not Staff.objects.exists()
 
 
+@pytest.mark.django_db
 def test_the_command_loads_once() -> None:
     said = StringIO()
     call_command("load_demo", today=USUAL, stdout=said)
@@ -298,6 +285,7 @@ def test_the_command_loads_once() -> None:
     assert Patient.objects.count() == 60
 
 
+@pytest.mark.django_db
 def test_the_command_refuses_outside_the_demo(settings: Settings) -> None:
     settings.DEMO = False
     with pytest.raises(CommandError, match="DEMO=1"):
@@ -305,12 +293,14 @@ def test_the_command_refuses_outside_the_demo(settings: Settings) -> None:
     assert not Patient.objects.exists()
 
 
+@pytest.mark.django_db
 def test_the_command_refuses_a_clinic_with_patients() -> None:
     make_patient()
     with pytest.raises(CommandError, match="empty database"):
         call_command("load_demo", today=USUAL)
 
 
+@pytest.mark.django_db
 def test_loading_writes_in_bulk(django_assert_max_num_queries: DjangoAssertNumQueries) -> None:
     """Statements, not seconds: a slow machine must not fail it."""
     with django_assert_max_num_queries(
@@ -325,9 +315,9 @@ def test_the_arithmetic_of_histories() -> None:
         assert (failed, tried > 0) == (0, True)
 
 
-def test_one_dispense_a_visit() -> None:
+def test_one_dispense_a_visit(demo_on: DemoOn) -> None:
     """What a patient was given on one day stands on one dispense, unless one was voided or others sent it."""
-    load(USUAL)
+    demo_on(USUAL)
     days = Dispense.objects.filter(voided_at=None, supplied_by="us").order_by("patient", "dispensed_on")
     keys = list(days.values_list("patient", "dispensed_on"))
     assert not [pair for pair in pairwise(keys) if pair[0] == pair[1]]

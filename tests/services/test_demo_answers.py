@@ -1,9 +1,8 @@
 """The demo clinic's answers: somebody on each list of Today in each room, and nothing shipped unasked."""
 
-from datetime import UTC, date, datetime, time
+from datetime import date
 
 import pytest
-from django.db import transaction
 from django.db.models import F
 
 from resupply.models import (
@@ -16,20 +15,14 @@ from resupply.models import (
     RefillQuestion,
 )
 from resupply.queries import worklists
-from resupply.services import demo
+from tests.demo_days import AUTUMN, LEAP, USUAL, DemoOn
 
-pytestmark = pytest.mark.django_db
-
-DAYS = [date(2026, 3, 18), date(2028, 2, 29), date(2026, 11, 25)]
-
-
-def load(day: date) -> None:
-    demo.load(today=day, now=datetime.combine(day, time(18), UTC))
+DAYS = [USUAL, LEAP, AUTUMN]
 
 
 @pytest.mark.parametrize("day", DAYS, ids=str)
-def test_every_work_list_has_somebody_in_each_room(day: date) -> None:
-    load(day)
+def test_every_work_list_has_somebody_in_each_room(demo_on: DemoOn, day: date) -> None:
+    demo_on(day)
     for room in Location.objects.all():
         place = [room.pk]
         yes = [row.deliver_from for row in worklists.said_yes(place, today=day).order_by("pk")]  # type: ignore[attr-defined]
@@ -46,8 +39,8 @@ def test_every_work_list_has_somebody_in_each_room(day: date) -> None:
 
 
 @pytest.mark.parametrize("day", DAYS[1:], ids=str)
-def test_what_was_shipped_goes_back_to_a_yes_recorded_before(day: date) -> None:
-    load(day)
+def test_what_was_shipped_goes_back_to_a_yes_recorded_before(demo_on: DemoOn, day: date) -> None:
+    demo_on(day)
     shipped = DispenseLine.objects.filter(dispense__given="shipped", dispense__supplied_by="us")
     assert shipped.exists()
     asked = shipped.filter(
@@ -60,22 +53,20 @@ def test_what_was_shipped_goes_back_to_a_yes_recorded_before(day: date) -> None:
     assert asked.count() == shipped.count()
 
 
-def test_the_same_day_gives_the_same_answers() -> None:
-    first, second = _loaded_and_undone(DAYS[0]), _loaded_and_undone(DAYS[0])
-    assert first == second
-    assert len(first) > 60
+def test_the_same_day_gives_the_same_answers(demo_on: DemoOn) -> None:
+    demo_on(LEAP)
+    here = _content()
+    demo_on(LEAP, again=True)
+    assert _content() == here
+    assert len(here) > 60
 
 
-def _loaded_and_undone(day: date) -> list[object]:
-    with transaction.atomic():
-        load(day)
-        found: list[object] = [
-            *RefillAnswer.objects.order_by("id").values_list(
-                "patient__reference", "wish", "channel", "contacted_on", "answered_at", "note", "needs_person"
-            ),
-            *RefillAnswerItem.objects.order_by("id").values_list("kind", "wanted", "need", "condition"),
-            *Contact.objects.order_by("id").values_list("patient__reference", "on", "outcome"),
-            *Message.objects.order_by("id").values_list("patient__reference", "day", "subject", "body_text"),
-        ]
-        transaction.set_rollback(True)
-    return found
+def _content() -> list[object]:
+    return [
+        *RefillAnswer.objects.order_by("id").values_list(
+            "patient__reference", "wish", "channel", "contacted_on", "answered_at", "note", "needs_person"
+        ),
+        *RefillAnswerItem.objects.order_by("id").values_list("kind", "wanted", "need", "condition"),
+        *Contact.objects.order_by("id").values_list("patient__reference", "on", "outcome"),
+        *Message.objects.order_by("id").values_list("patient__reference", "day", "subject", "body_text"),
+    ]

@@ -2,20 +2,17 @@
 
 import re
 
-import pytest
 from django.conf import settings
 from django.contrib.auth import get_user_model
 
 from resupply.models import CatalogueItem, Location, Order, Patient, Payer, Staff
 from resupply.rules.item_numbers import read_hibc
 from resupply.services.demo.clinic import gtin, npi_of
-from tests.services.test_demo import USUAL, load
-
-pytestmark = pytest.mark.django_db
+from tests.demo_days import USUAL, DemoOn
 
 
-def test_everything_is_plainly_invented() -> None:
-    load(USUAL)
+def test_everything_is_plainly_invented(demo_on: DemoOn) -> None:
+    demo_on(USUAL)
     assert settings.CLINIC_NAME == "Juniper Bend Sleep Clinic (demo)"
     for patient in Patient.objects.all():
         assert re.fullmatch(r"\+1 \d{3} 555 01\d\d", patient.phone)  # 555-0100 to 0199: kept for fiction
@@ -29,8 +26,8 @@ def test_everything_is_plainly_invented() -> None:
     assert all("(invented)" in order.prescriber_name for order in Order.objects.all())
 
 
-def test_rooms_payers_and_staff() -> None:
-    load(USUAL)
+def test_rooms_payers_and_staff(demo_on: DemoOn) -> None:
+    demo_on(USUAL)
     assert [(one.name, one.time_zone) for one in Location.objects.all()] == [
         ("North room", "America/Denver"),
         ("South room", "America/Chicago"),
@@ -49,12 +46,12 @@ def test_rooms_payers_and_staff() -> None:
     } == {True}
 
 
-def test_numbers_carry_valid_check_digits_and_belong_to_nobody() -> None:
+def test_numbers_carry_valid_check_digits_and_belong_to_nobody(demo_on: DemoOn) -> None:
     """Worked examples: the NPI check digit by the CMS note (1234567893), the GTIN by GS1's page
     (6291041500213); both from memory.
     """
     assert npi_of("123456789") == "1234567893"
-    load(USUAL)
+    demo_on(USUAL)
     for order in Order.objects.all():
         assert re.fullmatch(r"29\d{8}", order.prescriber_npi)
         assert npi_of(order.prescriber_npi[:-1]) == order.prescriber_npi
@@ -72,8 +69,8 @@ def _weighted(number: str) -> int:
     return sum(int(digit) * (3 if place % 2 == 0 else 1) for place, digit in enumerate(number))
 
 
-def test_consent_and_addresses_differ() -> None:
-    load(USUAL)
+def test_consent_and_addresses_differ(demo_on: DemoOn) -> None:
+    demo_on(USUAL)
     reachable = 0
     unreachable = set()
     for patient in Patient.objects.prefetch_related("consents"):

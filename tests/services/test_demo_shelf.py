@@ -1,16 +1,12 @@
 """The demo's shelf and recalls: a fit pack, a cradle with its note, magnets of each sort, a recalled lot."""
 
-import pytest
-
 from resupply.models import CatalogueItem, Patient
 from resupply.queries import recalls
-from tests.services.test_demo import USUAL, load
-
-pytestmark = pytest.mark.django_db
+from tests.demo_days import USUAL, DemoOn
 
 
-def test_the_shelf_shows_what_a_catalogue_can_hold() -> None:
-    load(USUAL)
+def test_the_shelf_shows_what_a_catalogue_can_hold(demo_on: DemoOn) -> None:
+    demo_on(USUAL)
     shelf = CatalogueItem.objects.all()
     assert {item.magnetic for item in shelf} == {"yes", "no", "unknown"}
     assert shelf.exclude(pack_sizes=[]).filter(contains=[]).exists()
@@ -21,8 +17,8 @@ def test_the_shelf_shows_what_a_catalogue_can_hold() -> None:
     assert shelf.filter(is_offered=False).count() == 1
 
 
-def test_a_recalled_lot_is_held_and_was_not_given_since() -> None:
-    load(USUAL)
+def test_a_recalled_lot_is_held_and_was_not_given_since(demo_on: DemoOn) -> None:
+    demo_on(USUAL)
     lot, lifted = recalls.all_recalls()
     assert (lot.is_voided, lifted.is_voided) == (False, True)
     lines, _ = recalls.named_lines(lot, among=Patient.objects.all(), today=USUAL, page=1)

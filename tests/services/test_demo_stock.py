@@ -1,23 +1,19 @@
 """The demo shelves: on every day one item is low, a lot expires soon, one has expired, one is below zero."""
 
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 
 import pytest
 
 from resupply.models import Location, Movement, StockMovement
 from resupply.queries import stock
 from resupply.queries.stock import StockFilter
-from resupply.services import demo
+from tests.demo_days import DAYS, DemoOn
 from tests.services.stocked import ledger, shelf
-
-pytestmark = pytest.mark.django_db
-
-DAYS = [date(2026, 3, 18), date(2026, 11, 25), date(2028, 2, 29), date(2027, 1, 1), date(2026, 5, 31)]
 
 
 @pytest.mark.parametrize("day", DAYS, ids=str)
-def test_the_shelves_show_what_there_is_to_do(day: date) -> None:
-    demo.load(today=day, now=datetime(day.year, day.month, day.day, 18, tzinfo=UTC))
+def test_the_shelves_show_what_there_is_to_do(demo_on: DemoOn, day: date) -> None:
+    demo_on(day)
     assert shelf() == ledger()
     assert all(place.tracks_stock for place in Location.objects.all())
     assert [row.item.name for row in stock.low([], today=day)].count("Tubing, 1.8 m") == 1
