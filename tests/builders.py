@@ -73,7 +73,7 @@ from resupply.rules.tables import part_types
 from resupply.services import doors, packets
 from resupply.services.doors import IssuedLink
 from resupply.services.people import token_rows
-from resupply.services.questions import make_link
+from resupply.services.questions import make_links
 
 TODAY = date(2026, 3, 18)
 NOW = datetime(2026, 3, 18, 15, 0, tzinfo=UTC)
@@ -331,7 +331,7 @@ def make_question(patient: Patient, *, parts: Iterable[dict[str, Any]] = ({},), 
         state="sent", created_at=question.asked_at, not_before=question.asked_at,
         expires_at=question.asked_at + timedelta(hours=9), finished_at=question.asked_at,
     )  # fmt: skip
-    return make_link(question.pk, message.pk, now=question.asked_at)
+    return make_links({message.pk: question.pk}, now=question.asked_at)[message.pk]
 
 
 def make_movement(item: CatalogueItem, location: Location, **over: Any) -> StockMovement:

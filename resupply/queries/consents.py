@@ -90,7 +90,9 @@ def reaches(patient_ids: Collection[int], channels: Collection[str]) -> dict[int
         for row in MessageWish.objects.filter(patient__in=patient_ids, voided_at=None).order_by("pk")
     }
     found = {}
-    for patient in Patient.objects.filter(pk__in=patient_ids):
+    for patient in Patient.objects.filter(pk__in=patient_ids).only(
+        *(ADDRESS[channel] for channel in channels)
+    ):
         addresses = {channel: getattr(patient, ADDRESS[channel]) for channel in channels}
         wish = wishes.get(patient.pk)
         found[patient.pk] = Reach(

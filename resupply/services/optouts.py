@@ -6,6 +6,7 @@ over before.
 """
 
 import secrets
+from collections.abc import Iterable
 from datetime import datetime
 
 from django.contrib.auth.base_user import AbstractBaseUser
@@ -57,11 +58,16 @@ def stop(
         drop_waiting(patient, channels, now=now)
 
 
-def make_link(message_id: int, *, now: datetime) -> str:
-    """The token of the one-click way out for one copy of a mail (RFC 8058); its hash is kept."""
-    token = secrets.token_urlsafe(TOKEN_BYTES)
-    StopLink.objects.create(message_id=message_id, token_hash=token_hash(token), made_at=now)
-    return token
+def make_links(message_ids: Iterable[int], *, now: datetime) -> dict[int, str]:
+    """Tokens of the one-click way out (RFC 8058) for one copy of mails each, by message key; the hashes are
+    kept. One statement.
+    """
+    tokens = {message: secrets.token_urlsafe(TOKEN_BYTES) for message in message_ids}
+    StopLink.objects.bulk_create(
+        StopLink(message_id=message, token_hash=token_hash(token), made_at=now)
+        for message, token in tokens.items()
+    )
+    return tokens
 
 
 def stop_by_link(token: str, *, now: datetime) -> Patient | None:

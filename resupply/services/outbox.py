@@ -15,7 +15,7 @@ time. What could not be sent within its day is cancelled; the next day's sweep s
 """
 
 import logging
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from time import monotonic
@@ -27,9 +27,8 @@ from resupply.models import Message, MessageOccasion, MessageReason, MessageStat
 from resupply.queries.reminders import Queued, look_again
 from resupply.rules.purposes import Purpose
 from resupply.rules.sending import MOST_ATTEMPTS, Answer, Carrier, Letter, Note, Outcome, Verdict, after
-from resupply.services import bounces, optouts
+from resupply.services import bounces, optouts, questions
 from resupply.services.doors import welcome_token
-from resupply.services.questions import make_link
 
 log = logging.getLogger(__name__)
 
@@ -38,7 +37,9 @@ TIME = timedelta(seconds=5)
 """A call of `deliver` begins no message later than this. A worker that is told to end gives its tasks 8
 seconds, so none is cut off amid a mail, which would cost a copy. A task has to end before its hard limit
 too, and that before the lease."""
-BATCH = 50
+BATCH = 100
+
+_FIELDS = {field.attname: field for field in Message._meta.concrete_fields}
 
 NOT_NEEDED = "No longer needed when its time came."
 TOO_LATE = "Could not be sent within its day."
@@ -105,12 +106,17 @@ def deliver(carriers: Mapping[str, Callable[[], Carrier]], *, now: datetime) -> 
 def _send_batch(claims: list[Claim], carrier: Carrier, moments: _Moments) -> tuple[int, bool]:
     """Send one batch; return how many went out, and whether the carrier can be reached."""
     looked = look_again((claim.message_id for claim in claims), now=moments.now())
+    notes = _with_links(looked, now=moments.now())
     sent = 0
     for place, held in enumerate(claims):
         if moments.spent() >= TIME:
             give_back(claims[place:], now=moments.now(), wait=timedelta(0))
             break
-        outcome = _send_one(held, looked[held.message_id], carrier, moments)
+        note = notes.get(held.message_id)
+        if note is None:
+            cancel(held, now=moments.now())
+            continue
+        outcome = _send_one(held, note, looked[held.message_id], carrier, moments)
         sent += outcome is Outcome.ACCEPTED
         if outcome is Outcome.UNREACHABLE:
             wait = after(outcome, attempts=1, is_unsure=False).wait or timedelta(0)
@@ -119,19 +125,16 @@ def _send_batch(claims: list[Claim], carrier: Carrier, moments: _Moments) -> tup
     return sent, True
 
 
-def _send_one(held: Claim, queued: Queued, carrier: Carrier, moments: _Moments) -> Outcome | None:
-    """Cancel a message or send it and mark it; None where nothing was sent."""
-    if queued.note is None:
-        cancel(held, now=moments.now())
-        return None
+def _send_one(held: Claim, note: Note, queued: Queued, carrier: Carrier, moments: _Moments) -> Outcome | None:
+    """Send a message and mark it; None where nothing was sent."""
     letter, answer = None, None
     try:
-        note = _with_links(queued.note, queued, held, moments)
+        note = _with_welcome(note, queued, held, moments)
         letter = carrier.compose(note)
     except Exception as error:  # a fault of ours: it must not keep the rest of the batch from going out
         answer = Answer(Outcome.LATER, type(error).__name__)
     if not begin(held, now=moments.now()):
-        log.warning("message %s: the lease was over before it was sent", queued.note.key)
+        log.warning("message %s: the lease was over before it was sent", note.key)
         return None
     if letter is not None:
         answer = carrier.send(letter)
@@ -139,22 +142,34 @@ def _send_one(held: Claim, queued: Queued, carrier: Carrier, moments: _Moments) 
     verdict = after(answer.outcome, attempts=held.attempts, is_unsure=held.is_unsure)
     kept = replace(letter, text=_without(letter.text, note), stop_url="") if letter is not None else None
     if finish(held, verdict, kept, answer, now=moments.now()):
-        _free(MessageReason.objects.filter(pk__in=queued.fallen))
+        if queued.fallen:
+            _free(MessageReason.objects.filter(pk__in=queued.fallen))
         if answer.outcome is Outcome.REFUSED:
             bounces.note_bad_address(held.message_id, answer.detail, now=moments.now())
-    log.info("message %s: %s %s", queued.note.key, answer.outcome.value, answer.detail)
+    log.info("message %s: %s %s", note.key, answer.outcome.value, answer.detail)
     return answer.outcome
 
 
-def _with_links(note: Note, queued: Queued, held: Claim, moments: _Moments) -> Note:
-    """The note with links of its own: made now, and stored as hashes alone."""
-    if queued.question_id is not None:
-        note = replace(note, token=make_link(queued.question_id, held.message_id, now=moments.now()))
-    if queued.stops_by_link:
-        note = replace(note, stop_token=optouts.make_link(held.message_id, now=moments.now()))
-    if Purpose.WELCOME in (note.purpose, *note.also) and queued.stops_by_link:
-        note = replace(note, page_token=welcome_token(held.message_id, now=moments.now()))
-    return note
+def _with_links(looked: Mapping[int, Queued], *, now: datetime) -> dict[int, Note]:
+    """The notes that still are to be sent, with links of their own: made now for the whole batch, and stored
+    as hashes alone, before the first one goes out.
+    """
+    notes = {pk: queued.note for pk, queued in looked.items() if queued.note is not None}
+    asked = {pk: looked[pk].question_id for pk in notes}
+    with transaction.atomic():
+        tokens = questions.make_links({pk: to for pk, to in asked.items() if to is not None}, now=now)
+        stops = optouts.make_links([pk for pk in notes if looked[pk].stops_by_link], now=now)
+    return {
+        pk: replace(note, token=tokens.get(pk, ""), stop_token=stops.get(pk, ""))
+        for pk, note in notes.items()
+    }
+
+
+def _with_welcome(note: Note, queued: Queued, held: Claim, moments: _Moments) -> Note:
+    """A patient's first message carries the link of the patient's own page."""
+    if Purpose.WELCOME not in (note.purpose, *note.also) or not queued.stops_by_link:
+        return note
+    return replace(note, page_token=welcome_token(held.message_id, now=moments.now()))
 
 
 def _without(text: str, note: Note) -> str:
@@ -229,24 +244,29 @@ def begin(held: Claim, *, now: datetime) -> bool:
         return bool(cursor.rowcount == 1)
 
 
+_FINISHED = """
+    UPDATE resupply_message SET state = %s, last_error = %s, provider_ref = %s, is_unsure = %s, attempts = %s,
+        leased_until = NULL, finished_at = coalesce(%s, finished_at), not_before = coalesce(%s, not_before),
+        address = coalesce(%s, address), subject = coalesce(%s, subject), body_text = coalesce(%s, body_text)
+    WHERE id = %s AND fence = %s AND state IN ('waiting', 'sending')"""
+"""In SQL, because to compose it takes Django longer than PostgreSQL to answer, and each message takes one."""
+
+
 def finish(held: Claim, verdict: Verdict, letter: Letter | None, answer: Answer, *, now: datetime) -> bool:
     """Record what became of a message, if it is still ours; what was sent is kept as it was sent."""
-    changes: dict[str, object] = {
-        "state": verdict.fate.value,
-        "last_error": answer.detail[:200],
-        "provider_ref": answer.reference[:128],
-        "is_unsure": verdict.is_unsure,
-        "leased_until": None,
-    }
-    if letter is not None:
-        changes |= {"address": letter.address, "subject": letter.subject[:200], "body_text": letter.text}
-    if verdict.wait is None:
-        changes["finished_at"] = now
-    else:
-        changes["not_before"] = now + verdict.wait
-    if not verdict.counts:
-        changes["attempts"] = held.attempts - 1
-    return _held(held).update(**changes) == 1
+    wait = verdict.wait
+    words = (letter.address, letter.subject[:200], letter.text) if letter is not None else (None, None, None)
+    kept = dict(zip(("address", "subject", "body_text"), words, strict=True))
+    values = [
+        *(verdict.fate.value, answer.detail[:200], answer.reference[:128], verdict.is_unsure),
+        held.attempts if verdict.counts else held.attempts - 1,
+        *((now, None) if wait is None else (None, now + wait)),
+        *(_FIELDS[name].get_db_prep_save(value, connection) for name, value in kept.items()),
+        *(held.message_id, held.fence),
+    ]
+    with connection.cursor() as cursor:
+        cursor.execute(_FINISHED, values)
+        return bool(cursor.rowcount == 1)
 
 
 def cancel(held: Claim, *, now: datetime) -> None:
@@ -262,15 +282,18 @@ def cancel(held: Claim, *, now: datetime) -> None:
             MessageOccasion.objects.filter(message=held.message_id, stands=True).update(stands=False)
 
 
-def give_back(claims: Iterable[Claim], *, now: datetime, wait: timedelta) -> None:
+_GIVEN_BACK = """
+    UPDATE resupply_message SET state = 'waiting', attempts = given.attempts - 1, leased_until = NULL,
+        not_before = %s
+    FROM unnest(%s::bigint[], %s::bigint[], %s::int[]) AS given (message, fence, attempts)
+    WHERE id = given.message AND resupply_message.fence = given.fence AND state IN ('waiting', 'sending')"""
+
+
+def give_back(claims: Sequence[Claim], *, now: datetime, wait: timedelta) -> None:
     """Let go of messages that were not tried, for others to take after `wait`; no attempt is counted."""
-    for held in claims:
-        _held(held).update(
-            state=MessageState.WAITING,
-            attempts=held.attempts - 1,
-            leased_until=None,
-            not_before=now + wait,
-        )
+    columns = ([getattr(held, name) for held in claims] for name in ("message_id", "fence", "attempts"))
+    with connection.cursor() as cursor:
+        cursor.execute(_GIVEN_BACK, [now + wait, *columns])
 
 
 def _unheld(now: datetime) -> QuerySet[Message]:

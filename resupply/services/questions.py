@@ -6,7 +6,7 @@ staff who withdraws the question have an order.
 """
 
 import secrets
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from uuid import UUID
 
@@ -37,13 +37,19 @@ NOT_DUE = "Nothing it asked about is to be asked any more."
 NO_REPLY = "No reply."
 
 
-def make_link(question_id: int, message_id: int, *, now: datetime) -> str:
-    """The token of a link for one copy of a message; its hash is on disk before the message goes out."""
-    token = secrets.token_urlsafe(TOKEN_BYTES)
-    QuestionLink.objects.create(
-        question_id=question_id, message_id=message_id, token_hash=token_hash(token), made_at=now
+def make_links(questions: Mapping[int, int], *, now: datetime) -> dict[int, str]:
+    """Tokens of links for one copy of messages each, by message key; `questions`: what each message asks.
+
+    Their hashes are on disk before a message goes out. One statement.
+    """
+    tokens = {message: secrets.token_urlsafe(TOKEN_BYTES) for message in questions}
+    QuestionLink.objects.bulk_create(
+        QuestionLink(
+            question_id=questions[message], message_id=message, token_hash=token_hash(token), made_at=now
+        )
+        for message, token in tokens.items()
     )
-    return token
+    return tokens
 
 
 def answer(

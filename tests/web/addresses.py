@@ -233,7 +233,7 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         "stock:back_order_void": [(patient.back_orders.first() or make_back_order(patient)).public_id],
         "feed:calendar": [calendar.token],
         "ask:question": [question_token],
-        "stop": [optouts.make_link(patient.messages.latest("pk").pk, now=NOW)],
+        "stop": list(optouts.make_links([patient.messages.latest("pk").pk], now=NOW).values()),
         **{
             name: [patient.messages.latest("pk").public_id]
             for name in ("desk:message_handled", "desk:message_resend")
