@@ -1,4 +1,5 @@
-"""Databases to measure in: one for each size, filled once, kept for the next run.
+"""Databases to measure in: one for each size, filled once, kept for the next run, and migrated forward where
+migrations were added since.
 
 Filling switches triggers and foreign keys off, which a server lets its superuser do.
 """
@@ -7,9 +8,11 @@ import hashlib
 import os
 import sys
 import time
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from operator import attrgetter
 from pathlib import Path
+from typing import Any
 
 from django.core.management import call_command
 from django.db import connection, models
@@ -35,16 +38,27 @@ WITH_DISPENSES = 2_000
 
 
 def use(patients: int) -> None:
-    """Let Django work in the database with so many patients; fill it first if it is not there yet."""
-    name = f"bench_{patients}_{_digest()}"
+    """Let Django work in the database with so many patients; fill it first if it is not there yet.
+
+    One of the same size that was filled otherwise is dropped (a million patients take 4 GB), or taken as it
+    is where BENCH_KEEP is set, for whoever works on the code that fills it.
+    """
+    prefix = f"bench_{patients}_"
+    name = prefix + _digest()
     _switch(os.environ["DATABASE_URL"].partition("?")[0].rpartition("/")[2])
     with connection.cursor() as cursor:
-        cursor.execute("SELECT 1 FROM pg_database WHERE datname = %s", [name])
-        known = cursor.fetchone()
-        if not known:
-            cursor.execute(f"DROP DATABASE IF EXISTS {name}_unfinished")
+        cursor.execute("SELECT datname FROM pg_database WHERE starts_with(datname, %s)", [prefix])
+        found = {known for (known,) in cursor}
+        if name not in found and os.environ.get("BENCH_KEEP"):
+            name = next((known for known in found if not known.endswith("_unfinished")), name)
+        for outdated in found - {name}:
+            cursor.execute(f"DROP DATABASE {outdated}")
+        if name not in found:
             cursor.execute(f"CREATE DATABASE {name}_unfinished")
-    if not known:
+    if name in found:
+        _switch(name)
+        call_command("migrate", verbosity=0)
+    else:
         _switch(f"{name}_unfinished")
         _fill(patients)
         _switch("postgres")
@@ -84,8 +98,8 @@ def _switch(name: str) -> None:
 
 
 def _digest() -> str:
-    """Of everything that decides what stands in a database."""
-    files = sorted(ROOT.glob("*/migrations/*.py")) + sorted(ROOT.glob("*/*/migrations/*.py"))
+    """Of everything that decides what stands in a database; later migrations it can follow."""
+    files = sorted(ROOT.glob("*/migrations/0001_*.py")) + sorted(ROOT.glob("*/*/migrations/0001_*.py"))
     files += [Path(population.__file__), Path(__file__), ROOT / "benchmarks" / "names.toml"]
     files += [ROOT / "resupply" / "services" / "people.py"]
     return hashlib.sha256(b"\0".join(file.read_bytes() for file in files)).hexdigest()[:8]
@@ -140,13 +154,22 @@ def copy(model: type[models.Model], instances: Iterable[models.Model], *, with_i
         if with_ids or not field.primary_key or field.remote_field
     ]
     columns = ", ".join(f'"{field.column}"' for field in fields)
-    names = [field.attname for field in fields]
+    stored = [_stored(field) for field in fields]
     with (
         connection.cursor() as cursor,
         cursor.copy(f"COPY {model._meta.db_table} ({columns}) FROM STDIN") as rows,
     ):
         for instance in instances:
-            rows.write_row([getattr(instance, name) for name in names])
+            rows.write_row([value(instance) for value in stored])
+
+
+def _stored(field: "models.Field[Any, Any]") -> Callable[[models.Model], object]:
+    """How the value of a field is read from an instance as the table holds it: fields of our own may store
+    something else than they show.
+    """
+    if type(field).__module__.startswith("django."):
+        return attrgetter(field.attname)
+    return lambda instance: field.get_db_prep_save(getattr(instance, field.attname), connection)
 
 
 @contextmanager

@@ -1,5 +1,5 @@
-"""The server to measure on: that of DATABASE_URL, else a private one under var/benchmarks, as the tests start
-theirs.
+"""The server to measure on: that of DATABASE_URL, else a private one under var/benchmarks (or BENCH_DIR), as
+the tests start theirs.
 """
 
 import os
@@ -7,7 +7,7 @@ from pathlib import Path
 
 from clinic import servers
 
-FOLDER = Path(__file__).resolve().parents[1] / "var" / "benchmarks"
+FOLDER = Path(os.environ.get("BENCH_DIR") or Path(__file__).resolve().parents[1] / "var" / "benchmarks")
 
 
 def start() -> bool:
