@@ -3,6 +3,7 @@
 Nothing here has a default that would be unsafe in a deployment; settings.py decides what the demo may assume.
 """
 
+from base64 import b64decode
 from collections.abc import Mapping
 from email.utils import parseaddr
 from ipaddress import ip_address
@@ -46,6 +47,22 @@ class Environment:
     def words(self, name: str, *, demo: str | None = None) -> list[str]:
         """Return a comma-separated list without empty entries."""
         return [word.strip() for word in self.text(name, demo=demo).split(",") if word.strip()]
+
+    def keys(self, name: str, *, demo: str | None = None, default: str | None = None) -> list[bytes]:
+        """Return a comma-separated list of keys of 32 bytes in base64, the newest first."""
+        try:
+            found = [
+                b64decode(word, validate=True)
+                for word in self.text(name, demo=demo, default=default).split(",")
+                if word
+            ]
+        except ValueError:
+            found = [b""]
+        if any(len(key) != 32 for key in found):
+            raise ImproperlyConfigured(
+                f"{name} must hold keys of 32 bytes in base64 (openssl rand -base64 32)."
+            )
+        return found
 
     def path(self, name: str, *, default: Path) -> Path:
         """Return a folder."""

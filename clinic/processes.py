@@ -73,10 +73,11 @@ REQUIRED_VARIABLES = (
     "MAIL_FROM",
 )
 
-# Variables a clinic may do without, for text messages and sharing; settings.py says which belong together.
+# Variables a clinic may do without, for text messages, sharing, backups and figures; settings.py says which
+# belong together.
 OPTIONAL_VARIABLES = (
     *("TEXT_URL", "TEXT_FROM", "TEXT_SECRET", "TEXT_CALLBACK_SECRET", "PHONE_REGION"),
-    *("FHIR", "EXPORT_FOLDER", "STOP_MAIL"),
+    *("FHIR", "EXPORT_FOLDER", "STOP_MAIL", "BACKUP_KEY", "METRICS_TOKEN"),
 )
 
 

@@ -6,6 +6,7 @@ filled in. Without it, a missing secret or address is an error that names the va
 
 import os
 import secrets
+from base64 import b64encode
 from pathlib import Path
 
 import pgtrigger
@@ -74,6 +75,7 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "resupply.web.access.Gate",
+    "resupply.web.access.ReadLog",
 ]
 
 ROOT_URLCONF = "clinic.urls"
@@ -202,6 +204,10 @@ PGHISTORY_MIDDLEWARE_METHODS = ("POST", "PUT", "PATCH", "DELETE")
 SWEEP_SECONDS = env.number("SWEEP_SECONDS", default=30 if DEMO else 60)  # how often due work is looked for
 
 ANSWER_BY_LINK = env.flag("ANSWER_BY_LINK", default=True)  # messages carry a link by which patients answer
+
+# --- backups ------------------------------------------------------------------------------------------------
+# Keys of backup files, the newest first; none: no backups. They are not kept where the files are.
+BACKUP_KEYS = env.keys("BACKUP_KEY", demo=b64encode(b"only for a demo on this machine.").decode(), default="")
 
 # --- sharing ------------------------------------------------------------------------------------------------
 FHIR = env.flag("FHIR", default=False)  # programs with a token may read records as HL7 FHIR R4

@@ -1,0 +1,84 @@
+"""Backing up: one snapshot of every table into one sealed file, while the clinic goes on working.
+
+All tables are read in one transaction that sees a single moment (REPEATABLE READ): a dispense is in it with
+all its lines, its stock and its history, or not at all. Reading takes no lock that a write would wait for.
+
+The file appears under its name only when it is complete and on the disk.
+"""
+
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import BinaryIO
+
+import psycopg
+from django.db import connections
+
+from resupply.models import Backup
+from resupply.services.backups import database
+from resupply.services.backups.archive import ArchiveWriter, Head, Manifest
+from resupply.services.backups.sealed import key_id
+from resupply.services.errors import Refused
+
+
+@dataclass(frozen=True, slots=True)
+class BackedUp:
+    """What was written: its size in bytes, SHA-256, and what it holds."""
+
+    row: Backup
+    manifest: Manifest
+
+
+def back_up(file: Path, *, key: bytes, clinic: str, now: datetime, ended: Callable[[], datetime]) -> BackedUp:
+    """Write a backup of the site's database to a new `file`, and keep a row about it.
+
+    `ended` is asked for the time when all is done. Raises Refused: `exists`; OSError and psycopg.Error come
+    through after the row has been marked as broken off.
+    """
+    if file.exists():
+        raise Refused("exists", f"{file} exists. A backup never writes over a file.")
+    row = Backup.objects.create(began_at=now, file_name=file.name[:200], key_id=key_id(key))
+    unfinished = file.with_name(file.name + ".unfinished")
+    try:
+        with _private(unfinished) as out, _connection() as connection:
+            manifest, size, digest = _write(out, connection, key=key, clinic=clinic, now=now)
+            out.flush()
+            os.fsync(out.fileno())
+        unfinished.rename(file)
+    except BaseException as error:
+        unfinished.unlink(missing_ok=True)
+        Backup.objects.filter(pk=row.pk).update(error=type(error).__name__)
+        raise
+    row.finished_at, row.file_size, row.rows, row.digest = ended(), size, manifest.rows, digest
+    row.save()
+    return BackedUp(row, manifest)
+
+
+def _private(file: Path) -> BinaryIO:
+    """A new file that only its owner may read."""
+    return os.fdopen(os.open(file, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb")
+
+
+def _connection() -> database.Connection:
+    """A connection of its own to the site's database."""
+    given = connections["default"].get_connection_params()
+    return database.settled(psycopg.connect(**given | {"cursor_factory": None, "context": None}))
+
+
+def _write(
+    out: BinaryIO, connection: database.Connection, *, key: bytes, clinic: str, now: datetime
+) -> tuple[Manifest, int, str]:
+    connection.isolation_level = psycopg.IsolationLevel.REPEATABLE_READ
+    connection.read_only = True
+    with connection.transaction():
+        server = database.server_version(connection)
+        archive = ArchiveWriter(out, key, Head(now.isoformat(), clinic, server))
+        manifest = Manifest(database.applied(connection))
+        for table in database.tables(connection):
+            manifest.tables[table.name] = archive.table(table, database.text_of(connection, table))
+        # Numbers are given out outside of any snapshot: read last, none lies below a row that was read.
+        manifest.counters = database.counters(connection)
+        manifest.seals, manifest.head = database.newest_seal(connection)
+    return manifest, *archive.close(manifest)
