@@ -61,7 +61,8 @@ SIGNED_OUT = {"login"}
 OWN = {"job", "job_file", "job_again", "job_drop", "manager:overdue_undo", "manager:view_remove"}
 """Pages of the manager who asked for a job or saved a view, and of nobody else."""
 BEHIND_A_DOOR = "me:"  # but for its first page they ask who it is: test_own_page.py looks at them
-NARROWEST = 360
+PHONE, NARROWEST = 390, 360
+PARTS = 3  # of the walk, so that the processes of a run share it
 LOOK = """rules => axe.run({resultTypes: ['violations'], ...(rules && {runOnly: rules})}).then(
     found => found.violations.map(
         rule => [rule.id, rule.nodes[0].html.slice(0, 200), rule.nodes[0].failureSummary]))"""
@@ -115,75 +116,79 @@ def _give(patient: Any, days_ago: int, *lines: dict[str, object]) -> Any:
     return make_dispense(patient, on=TODAY - timedelta(days=days_ago), lines=lines)
 
 
-@pytest.fixture(params=[pytest.param(1280, id="desk"), pytest.param(390, id="phone")])
-def width(request: pytest.FixtureRequest) -> int:
-    return int(request.param)
-
-
 class Critic:
-    """Looks at a page as it stands, in both colour schemes, and keeps what it finds."""
+    """Looks at a page as it stands, in both colour schemes, and keeps what it finds; `on_phone`: at the width
+    of a phone too, without loading it again (what is shown depends on the style sheet alone).
+    """
 
-    def __init__(self) -> None:
-        self.found: list[str] = []
+    def __init__(self, *, on_phone: bool = False) -> None:
+        self.found, self.on_phone = list[str](), on_phone
 
-    def look(self, page: Page, name: str, *, dark: bool = True) -> None:
+    def look(self, page: Page, name: str) -> None:
         size = page.viewport_size
         assert size
         page.wait_for_load_state()
         page.evaluate(AXE_SCRIPT)
-        for scheme, rules in SCHEMES[: 2 if dark else 1]:
+        for scheme, rules in reversed(SCHEMES):
             page.emulate_media(color_scheme=scheme)
-            self.found += [f"{name}, {scheme}: {' | '.join(rule)}" for rule in page.evaluate(LOOK, rules)]
+            self._run(page, f"{name}, {scheme}", rules)
+        if self.on_phone:
+            page.set_viewport_size({"width": PHONE, "height": size["height"]})
+            self._run(page, f"{name}, on a phone", None)
         page.set_viewport_size({"width": NARROWEST, "height": size["height"]})
         wide = page.evaluate("document.documentElement.scrollWidth")
         if wide > NARROWEST:
             self.found.append(f"{name}: {wide} pixels wide on a phone of {NARROWEST}")
         page.set_viewport_size(size)
 
+    def _run(self, page: Page, name: str, rules: list[str] | None) -> None:
+        self.found += [f"{name}: {' | '.join(rule)}" for rule in page.evaluate(LOOK, rules)]
+
 
 def test_faults_are_seen(window: OpenWindow, transactional_db: None) -> None:
-    critic, page = Critic(), window()
+    critic, page = Critic(on_phone=True), window()
     page.set_content(
         "<style>:root { color-scheme: light dark } @media (prefers-color-scheme: dark)"
-        "{ p { color: #222; background: #111 } }</style><input><p>hardly to be read</p><pre>"
-        + "far out "
-        * 80
+        "{ p { color: #222; background: #111 } } @media (width < 720px) { u { color: #ddd } }"
+        "</style><input><u>dim on a phone</u><p>hardly to be read</p><pre>" + "far out " * 80
     )
     critic.look(page, "bad")
     told = " ".join(critic.found)
     assert "bad, light: label" in told
     assert "bad, dark: color-contrast" in told
     assert "bad, light: color-contrast" not in told
+    assert "bad, on a phone: color-contrast" in told
     assert "pixels wide on a phone of 360" in told
 
 
-def test_every_page(window: OpenWindow, cast: Cast, stage: dict[str, str], width: int) -> None:
+@pytest.mark.parametrize("part", range(PARTS))
+def test_every_page(window: OpenWindow, cast: Cast, stage: dict[str, str], part: int) -> None:
     everything = cast.user("administrator")  # no page is closed to this role
-    critic, known, unknown = Critic(), window(width=width, user=everything), window(width=width)
-    manager = window(width=width, user=cast.user("manager"))
-    for name, address in stage.items():
+    critic, known, unknown = Critic(on_phone=True), window(user=everything), window()
+    manager = window(user=cast.user("manager"))
+    for name, address in list(stage.items())[part::PARTS]:
         if name in NO_PAGE or (name.startswith(BEHIND_A_DOOR) and name != "me:page"):
             continue
         page = unknown if name in SIGNED_OUT else manager if name in OWN else known
         answer = page.goto(address)
         assert answer is not None
         assert (answer.status, page.url.endswith(address)) == (200, True), name
-        critic.look(page, name, dark=width > NARROWEST * 2)  # colours do not change with the width
+        critic.look(page, name)
     assert critic.found == []
 
 
-def test_every_page_in_use(window: OpenWindow, cast: Cast, stage: dict[str, str], width: int) -> None:
+def test_every_page_in_use(window: OpenWindow, cast: Cast, stage: dict[str, str]) -> None:
     """Lists that have opened, forms that were refused, what is shown once, doors that stay shut."""
-    critic, page = Critic(), window(width=width, user=cast.user("manager"))
+    critic, page = Critic(on_phone=True), window(user=cast.user("manager"))
     for use in (open_whys, open_why_of_a_date, type_a_name, find_nobody, be_refused, see_an_address):
         for name in use(page, stage):
             critic.look(page, f"{use.__name__}: {name}")
     page.goto(reverse("desk:patient", args=[UUID(int=0)]))
     critic.look(page, "not found")
-    stranger = window(width=width, user=cast.user("outsider"))
+    stranger = window(user=cast.user("outsider"))
     stranger.goto("/")
     critic.look(stranger, "not allowed")
-    nobody = window(width=width)
+    nobody = window()
     nobody.goto(stage["login"])
     nobody.get_by_label("Username").fill("ines")
     nobody.get_by_label("Password").fill("wrong")
