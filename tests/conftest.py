@@ -47,6 +47,11 @@ def pytest_configure(config: pytest.Config) -> None:
     django.setup()
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Long tests come first: begun last, one would keep a process busy while the other has nothing to do."""
+    items.sort(key=lambda item: item.get_closest_marker("long") is None)
+
+
 def pytest_unconfigure(config: pytest.Config) -> None:
     """Stop what this run started and remove its folder."""
     if not IS_OWNER or RUN_FOLDER not in os.environ:

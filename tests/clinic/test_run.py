@@ -109,6 +109,7 @@ def var() -> Iterator[Path]:
     shutil.rmtree(folder, ignore_errors=True)
 
 
+@pytest.mark.long
 def test_from_an_empty_folder_to_a_page_and_back_to_nothing(var: Path) -> None:
     port = free_port()
     run = Run(var, PORT=str(port), SWEEP_SECONDS="2")

@@ -40,6 +40,7 @@ def drain(*crowds: Crowd) -> None:
     wait_until(lambda: ours.count() == due and not unfinished.exists(), "everything is sent or closed")
 
 
+@pytest.mark.long
 def test_nothing_is_lost_and_a_fault_costs_at_most_one_copy(stand: Stand) -> None:
     killed, frozen, flushed = (
         Crowd(name, Random(number)) for number, name in enumerate(("killed", "frozen", "flushed"))

@@ -161,6 +161,7 @@ def test_faults_are_seen(window: OpenWindow, transactional_db: None) -> None:
     assert "pixels wide on a phone of 360" in told
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("part", range(PARTS))
 def test_every_page(window: OpenWindow, cast: Cast, stage: dict[str, str], part: int) -> None:
     everything = cast.user("administrator")  # no page is closed to this role
@@ -177,6 +178,7 @@ def test_every_page(window: OpenWindow, cast: Cast, stage: dict[str, str], part:
     assert critic.found == []
 
 
+@pytest.mark.long
 def test_every_page_in_use(window: OpenWindow, cast: Cast, stage: dict[str, str]) -> None:
     """Lists that have opened, forms that were refused, what is shown once, doors that stay shut."""
     critic, page = Critic(on_phone=True), window(user=cast.user("manager"))

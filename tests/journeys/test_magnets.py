@@ -21,6 +21,7 @@ pytestmark = pytest.mark.browser
 MASK_GTIN = "04000000000013"
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("width", [pytest.param(1280, id="desktop"), pytest.param(390, id="phone")])
 def test_a_yes_stops_the_mask_until_a_therapist_clears_it(window: OpenWindow, cast: Cast, width: int) -> None:
     hold_a_magnetic_mask(cast)

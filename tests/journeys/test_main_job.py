@@ -23,6 +23,7 @@ from tests.journeys.steps import let_fall_behind, sign_in
 pytestmark = pytest.mark.browser
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("width", [pytest.param(1280, id="desktop"), pytest.param(390, id="phone")])
 def test_from_sign_in_to_the_feed_and_back(window: OpenWindow, cast: Cast, width: int) -> None:
     let_fall_behind(cast)

@@ -298,6 +298,7 @@ class Looker:
         self.look(f"{name}, refused")
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("language", ["en", "es"])
 def test_every_page_for_patients_is_clean_narrow_and_large(
     window: OpenWindow, cast: Cast, issued: IssuedLink, language: str

@@ -74,6 +74,7 @@ def next_step_is_due(patient: Patient) -> None:
     assert MessageReason.objects.filter(patient=patient, step="overdue_1").update(step="due") == 1
 
 
+@pytest.mark.long
 def test_who_is_due_gets_exactly_one_mail_and_after_the_dispense_none(
     sink: Sink, queue: str, at_work: None
 ) -> None:
