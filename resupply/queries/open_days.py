@@ -4,6 +4,9 @@ from collections import defaultdict
 from collections.abc import Collection
 from datetime import date
 
+from django.contrib.postgres.expressions import ArraySubquery
+from django.db.models import OuterRef
+
 from resupply.models import ClosedDay, Location
 from resupply.rules.bundling import OpenDays
 
@@ -25,6 +28,12 @@ def of_location(location: Location, *, since: date) -> OpenDays:
     """The open days of a location that is at hand, from a day on. One query."""
     rows = ClosedDay.objects.standing().filter(location=location, day__gte=since)
     return read(location.open_weekdays, rows.order_by().values_list("day", flat=True))
+
+
+def days_off_column(place: str, *, since: date) -> ArraySubquery:
+    """The days off, from a day on, of the location that a field of a query names, for `read`."""
+    rows = ClosedDay.objects.standing().filter(location=OuterRef(place), day__gte=since)
+    return ArraySubquery(rows.order_by("day").values("day"))
 
 
 def read(digits: str, closed: Collection[date]) -> OpenDays:

@@ -23,6 +23,7 @@ from resupply.models import (
 from resupply.queries import equipment, said, screening
 from resupply.queries.consents import newest_consent
 from resupply.queries.equipment import DeviceNow, OrderNow
+from resupply.queries.open_days import days_off_column
 from resupply.queries.said import AnswerSaid, ContactMade
 from resupply.rules.kinds import Kind
 from resupply.rules.magnets import Verdict
@@ -109,6 +110,8 @@ class Standing:
     contacts: tuple[ContactMade, ...]
     magnets: Verdict
     """Whether magnetic parts are stopped."""
+    days_off: tuple[date, ...]
+    """Days off of the patient's location from that day on."""
 
 
 def standing(patient: Patient, *, today: date) -> Standing:
@@ -136,6 +139,7 @@ def standing(patient: Patient, *, today: date) -> Standing:
             pause=Subquery(pause.values("public_id")[:1]),
             pause_on=Subquery(pause.values("on")[:1]),
             screens=screening.column(),
+            days_off=days_off_column("location", since=today),
             **equipment.columns(),
             **said.columns(),
         )
@@ -151,6 +155,7 @@ def standing(patient: Patient, *, today: date) -> Standing:
         *equipment.read(row),
         *said.read(row, today=today),
         screening.read(row["screens"], today=today),
+        tuple(row["days_off"]),
     )
 
 

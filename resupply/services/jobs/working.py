@@ -18,11 +18,12 @@ from django.db import connection, transaction
 from django.db.models import F, Max, Q, QuerySet, Sum
 from django.db.models.functions import Length
 
-from resupply.models import Job, JobPart, JobState
+from resupply.models import Job, JobPart, JobState, ReadKind, noticing
 from resupply.services.errors import Refused
 from resupply.services.jobs.asking import AT_WORK
 from resupply.services.jobs.kinds import JobFile, Params, Progress, run_of
 from resupply.services.pulse import LEASE, Claim, LeaseLost, Pulse
+from resupply.services.reads import log_read
 
 log = logging.getLogger(__name__)
 
@@ -149,10 +150,21 @@ class _Held(Progress):
 
 def _do(held: Claim, pulse: Pulse) -> None:
     """Run the job's kind from where it was left."""
-    job = Job.objects.get(pk=held.row_id)
+    job = Job.objects.select_related("asked_by").get(pk=held.row_id)
     progress = _Held(held, pulse, job.left_at)
-    file = run_of(job.kind)(job.params, progress, now=pulse.moment())
-    progress.finish(file, pulse.moment())
+    seen: set[int] = set()
+    try:
+        with noticing(seen):
+            file = run_of(job.kind)(job.params, progress, now=pulse.moment())
+            progress.finish(file, pulse.moment())
+    finally:
+        _log_read(job, seen, pulse.moment())
+
+
+def _log_read(job: Job, seen: set[int], moment: datetime) -> None:
+    """Whose records went into a file: shown to who asked for it, whenever it is fetched."""
+    if seen and JobPart.objects.filter(job=job).exists():
+        log_read(job.asked_by, seen, f"job: {job.kind}", now=moment, kind=ReadKind.FILE)
 
 
 def _end(held: Claim, state: JobState, moment: datetime, **what: object) -> None:

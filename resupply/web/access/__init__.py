@@ -12,6 +12,7 @@ Moments are shown in the zone of the patient's location, and where no one patien
 location of the person asking.
 """
 
+from resupply.web.access.reads import ReadLog
 from resupply.web.access.records import (
     back_order_or_404,
     bad_address_or_404,
@@ -66,6 +67,7 @@ __all__ = [
     "OPEN_VIEWS",
     "WHO_MAY",
     "Gate",
+    "ReadLog",
     "StaffRequest",
     "back_order_or_404",
     "bad_address_or_404",

@@ -12,7 +12,7 @@ from resupply import clock
 from resupply.models import Patient, PatientStatus
 from resupply.queries import deliveries as delivery_queries
 from resupply.queries import dispenses as dispense_queries
-from resupply.queries import failures, said
+from resupply.queries import failures, open_days, said
 from resupply.queries import patients as patient_queries
 from resupply.queries import questions as question_queries
 from resupply.queries.deliveries import NextDelivery
@@ -105,12 +105,13 @@ def messages(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def _next_delivery(
     person: Patient, rows: list[LineRow], stands: patient_queries.Standing, *, today: date
 ) -> NextDelivery | None:
-    """The next delivery of a patient on therapy. One query."""
+    """The next delivery of a patient on therapy. No query."""
     if not rows or person.status != PatientStatus.ON_THERAPY:
         return None
     plans_of = [row.plan for row in rows]
     said_yes = delivery_queries.kinds_said_yes(stands.answers)
-    return delivery_queries.of_patient(person, plans_of, said_yes=said_yes, today=today)
+    days = open_days.read(person.location.open_weekdays, stands.days_off)
+    return delivery_queries.next_delivery(plans_of, days, said_yes=said_yes, today=today)
 
 
 def rows_of(person: Patient, *, today: date) -> list[LineRow]:

@@ -27,6 +27,7 @@ from resupply.models import (
     Patient,
     RefillQuestion,
     SharedResource,
+    notice,
 )
 from resupply.queries import sharing as queries
 from resupply.queries.sharing import Sought
@@ -126,6 +127,7 @@ def _program(request: HttpRequest) -> Integration | HttpResponse:
     scheme, _, token = request.headers.get("Authorization", "").partition(" ")
     known = queries.integration_of(token) if scheme.lower() == "bearer" and token else None
     if known is not None and queries.is_good(known, now=clock.now()):
+        request.integration = known  # type: ignore[attr-defined] # for the read log
         return known
     refused = _refusal(401, "login", "A good bearer token is needed.")
     refused["WWW-Authenticate"] = 'Bearer realm="records"'
@@ -169,12 +171,14 @@ def _kept(
     rows: Sequence[object] = (),
 ) -> HttpResponse:
     """The answer, once the request is on record."""
+    patient_ids = [_patient_of(row) for row in rows]
+    notice(*patient_ids)
     sharing.record_read(
         known,
         resource[:20],
         is_search=is_search,
         status=answer.status_code,
-        patient_ids=[_patient_of(row) for row in rows],
+        patient_ids=patient_ids,
         now=clock.now(),
     )
     return answer
