@@ -45,6 +45,9 @@ def pytest_configure(config: pytest.Config) -> None:
     import django
 
     django.setup()
+    from tests import emptying
+
+    emptying.install()
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
