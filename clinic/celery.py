@@ -18,6 +18,8 @@ os.environ.setdefault("DJANGO_SETTINGS_MODULE", "clinic.settings")
 from django.conf import settings
 from django.db import close_old_connections
 
+from clinic.logs import request_id
+
 HARD_LIMIT = 60  # seconds a task may take
 VISIBILITY_TIMEOUT = (
     300  # seconds after which Redis gives an unfinished task to another worker: above HARD_LIMIT
@@ -112,3 +114,9 @@ def _log_like_the_site(**kwargs: Any) -> None:
 def _drop_dead_connections(**kwargs: Any) -> None:
     """A kept connection is checked before the task: a restart of the database fails no later one."""
     close_old_connections()
+
+
+@task_prerun.connect
+def _name_lines(task_id: str = "", **kwargs: Any) -> None:
+    """Log lines of a task carry its id."""
+    request_id.set(task_id)

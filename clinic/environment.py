@@ -4,7 +4,7 @@ Nothing here has a default that would be unsafe in a deployment; settings.py dec
 """
 
 from base64 import b64decode
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from email.utils import parseaddr
 from ipaddress import ip_address
 from pathlib import Path
@@ -35,6 +35,13 @@ class Environment:
     def flag(self, name: str, *, default: bool = False) -> bool:
         """Return a yes/no variable: 1, true, yes, on or 0, false, no, off."""
         return read_flag(self.variables, name, default=default)
+
+    def choice(self, name: str, words: Sequence[str], *, default: str) -> str:
+        """Return one of some words."""
+        value = self.text(name, default=default)
+        if value not in words:
+            raise ImproperlyConfigured(f"{name} must be {' or '.join(words)}, not {value!r}.")
+        return value
 
     def number(self, name: str, *, default: int) -> int:
         """Return a whole number."""

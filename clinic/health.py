@@ -1,19 +1,88 @@
-"""`/livez`: the web process answers. It needs no host name, no session and no database."""
+"""Addresses for machines, answered before anything else can redirect or refuse. No host name, no session.
 
+- `/livez`: the web process answers. Without the database: restarting the web mends no database.
+- `/readyz/web`: it can serve pages: the database answers and has every migration. For the proxy in front.
+- `/readyz`: the clinic works: besides, a heartbeat travelled scheduler, queue, worker and database lately,
+  and no due message waits too long. For whoever is woken at night.
+- `/metrics`: figures for a program with the token; there is no such address where METRICS_TOKEN is not set.
+
+They say yes or no and nothing else; what is wrong stands on the administrators' status page.
+"""
+
+import hmac
 from collections.abc import Callable
+from time import monotonic
 
+from django.conf import settings
+from django.db import Error
 from django.http import HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
+from psycopg_pool import PoolTimeout
+
+from resupply import clock
+from resupply.queries import health
+from resupply.rules.health import READY, SERVES, Grade, findings
+
+_KEPT = 2.0
+"""Seconds that an answer is kept: asking often, or by many, costs the database nothing."""
 
 
-class Livez:
-    """Answers before anything else can redirect or refuse; every other path passes through."""
+class Health:
+    """Answers the addresses above; every other path passes through."""
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponseBase]) -> None:
         self.get_response = get_response
+        self._known: dict[str, tuple[float, bool]] = {}
+        self._answers: dict[str, Callable[[HttpRequest], HttpResponse]] = {
+            "/livez": lambda request: _said(is_well=True),
+            "/readyz/web": lambda request: _said(is_well=self._is_ready("web", SERVES)),
+            "/readyz": lambda request: _said(is_well=self._is_ready("all", READY)),
+        }
+        if settings.METRICS_TOKEN:
+            self._answers["/metrics"] = _metrics
 
     def __call__(self, request: HttpRequest) -> HttpResponseBase:
-        """Answer `/livez`, hand on the rest."""
-        if request.path == "/livez":
-            return HttpResponse("ok\n", content_type="text/plain")
-        return self.get_response(request)
+        """Answer, or hand on."""
+        answer = self._answers.get(request.path)
+        if answer is None:
+            return self.get_response(request)
+        if request.method not in {"GET", "HEAD"}:
+            return HttpResponse(status=405, headers={"Allow": "GET, HEAD"})
+        return answer(request)
+
+    def _is_ready(self, name: str, codes: frozenset[str]) -> bool:
+        """Whether none of these stands against it, as found now or up to two seconds ago."""
+        found = self._known.get(name)
+        if found is None or monotonic() - found[0] > _KEPT:
+            found = monotonic(), _holds(codes)
+            self._known[name] = found
+        return found[1]
+
+
+def _holds(codes: frozenset[str]) -> bool:
+    try:
+        facts = health.ready(now=clock.now())
+    except (Error, PoolTimeout):
+        return False
+    return not any(one.code in codes and one.grade == Grade.BROKEN for one in findings(facts))
+
+
+def _said(*, is_well: bool) -> HttpResponse:
+    answer = HttpResponse("ok\n" if is_well else "not ready\n", content_type="text/plain")
+    answer.status_code = 200 if is_well else 503
+    answer["Cache-Control"] = "no-store"
+    return answer
+
+
+def _metrics(request: HttpRequest) -> HttpResponse:
+    """The figures, for who sends `Authorization: Bearer` and the token."""
+    given = request.headers.get("Authorization", "").encode()
+    if not hmac.compare_digest(given, b"Bearer " + settings.METRICS_TOKEN.encode()):
+        return HttpResponse(status=401, headers={"WWW-Authenticate": "Bearer", "Cache-Control": "no-store"})
+    from clinic import metrics
+
+    return HttpResponse(
+        metrics.page(),
+        content_type="text/plain; version=0.0.4; charset=utf-8",
+        headers={"Cache-Control": "no-store"},
+    )

@@ -62,7 +62,8 @@ INSTALLED_APPS = [
 ]
 
 MIDDLEWARE = [
-    "clinic.health.Livez",
+    "clinic.requests.Requests",
+    "clinic.health.Health",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "csp.middleware.CSPMiddleware",
@@ -209,6 +210,11 @@ ANSWER_BY_LINK = env.flag("ANSWER_BY_LINK", default=True)  # messages carry a li
 # Keys of backup files, the newest first; none: no backups. They are not kept where the files are.
 BACKUP_KEYS = env.keys("BACKUP_KEY", demo=b64encode(b"only for a demo on this machine.").decode(), default="")
 
+# --- metrics ------------------------------------------------------------------------------------------------
+METRICS_TOKEN = env.text("METRICS_TOKEN", default="")  # the password of /metrics; empty: there is none
+if METRICS_TOKEN and len(METRICS_TOKEN) < 32:
+    raise ImproperlyConfigured("METRICS_TOKEN must have at least 32 characters.")
+
 # --- sharing ------------------------------------------------------------------------------------------------
 FHIR = env.flag("FHIR", default=False)  # programs with a token may read records as HL7 FHIR R4
 EXPORT_FOLDER = env.text("EXPORT_FOLDER", default="")  # where each night's open tables go; empty: none
@@ -240,10 +246,14 @@ LANGUAGE_CODE = "en-us"
 USE_I18N = True
 
 # --- logs ---------------------------------------------------------------------------------------------------
+# JSON lines for programs, plain ones for a person at the demo; both scrub what they are given.
+_FORMATTER = {"json": "clinic.logs.JsonFormatter", "text": "clinic.logs.ScrubbingFormatter"}[
+    env.choice("LOG_FORMAT", ("json", "text"), default="text" if DEMO else "json")
+]
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
-    "formatters": {"line": {"()": "clinic.logs.ScrubbingFormatter"}},
+    "formatters": {"line": {"()": _FORMATTER}},
     "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "line"}},
     "root": {"handlers": ["stderr"], "level": env.text("LOG_LEVEL", default="INFO")},
     # Django's own defaults would add a handler that mails requests to administrators, unscrubbed.

@@ -1,14 +1,14 @@
-"""Backups: one row for each attempt, so that the status page can say when the last one was made."""
+"""Backups: one row for each that was made or broke off, so that the status page can say when the last one was made."""
 
 from django.db import models
 from django.db.models import Q
 
 
 class Backup(models.Model):
-    """One attempt to back up: begun, and either finished or broken off with its error.
+    """One backup: finished, or broken off with its error.
 
-    The row is written beside the snapshot, never inside it: a restored clinic does not know of the backup it
-    came from. `file_name` is the name alone, without its folder; `digest` is the SHA-256 of the file.
+    The row is written after the snapshot: a restored clinic does not know of the backup it came from.
+    `file_name` is the name alone, without its folder; `digest` is the SHA-256 of the file.
     """
 
     began_at = models.DateTimeField()

@@ -8,13 +8,14 @@ The file appears under its name only when it is complete and on the disk.
 
 import os
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import BinaryIO
 
 import psycopg
-from django.db import connections
+from django.db import Error, connections
 
 from resupply.models import Backup
 from resupply.services.backups import database
@@ -35,11 +36,11 @@ def back_up(file: Path, *, key: bytes, clinic: str, now: datetime, ended: Callab
     """Write a backup of the site's database to a new `file`, and keep a row about it.
 
     `ended` is asked for the time when all is done. Raises Refused: `exists`; OSError and psycopg.Error come
-    through after the row has been marked as broken off.
+    through after a row has been written that says so.
     """
     if file.exists():
         raise Refused("exists", f"{file} exists. A backup never writes over a file.")
-    row = Backup.objects.create(began_at=now, file_name=file.name[:200], key_id=key_id(key))
+    row = Backup(began_at=now, file_name=file.name[:200], key_id=key_id(key))
     unfinished = file.with_name(file.name + ".unfinished")
     try:
         with _private(unfinished) as out, _connection() as connection:
@@ -49,7 +50,9 @@ def back_up(file: Path, *, key: bytes, clinic: str, now: datetime, ended: Callab
         unfinished.rename(file)
     except BaseException as error:
         unfinished.unlink(missing_ok=True)
-        Backup.objects.filter(pk=row.pk).update(error=type(error).__name__)
+        row.error = type(error).__name__
+        with suppress(Error):  # the database itself may be what broke
+            row.save()
         raise
     row.finished_at, row.file_size, row.rows, row.digest = ended(), size, manifest.rows, digest
     row.save()

@@ -1,0 +1,214 @@
+"""Addresses for machines: alive, ready, figures; and the id and the line of every request."""
+
+import logging
+import re
+from datetime import timedelta
+from typing import Any
+
+import pytest
+from django.core.exceptions import ImproperlyConfigured
+from django.db import DatabaseError, connection
+from django.http import HttpRequest, HttpResponse
+from django.test import Client, RequestFactory
+
+from clinic.health import Health
+from clinic.requests import Requests
+from resupply import clock
+from resupply.models import Backup, Heartbeat, Message, MessageState
+from resupply.queries import health as queries
+from resupply.rules.health import Facts, Grade, findings
+from resupply.services.heartbeats import record_heartbeat
+from tests.builders import make_patient
+from tests.clinic.test_settings import PRODUCTION, settings_with
+
+TOKEN = "t0k3n-" + "0123456789abcdef" * 2
+
+
+def asked(path: str, method: str = "GET", **headers: str) -> HttpResponse:
+    """One request at a fresh process: it remembers nothing."""
+    health = Health(lambda request: HttpResponse("the site", status=418))
+    answer = health(RequestFactory(headers=headers).generic(method, path))
+    assert isinstance(answer, HttpResponse)
+    return answer
+
+
+def status(path: str) -> int:
+    answer = asked(path)
+    assert answer.content in (b"ok\n", b"not ready\n")
+    assert answer["Cache-Control"] == "no-store"
+    return answer.status_code
+
+
+def message(**over: Any) -> Message:
+    now = clock.now()
+    values = {"patient": make_patient(), "channel": "mail", "purpose": "question", "day": now.date()}
+    values |= {"created_at": now, "not_before": now, "expires_at": now + timedelta(hours=9)}
+    return Message.objects.create(**values | over)
+
+
+@pytest.mark.django_db
+def test_ready_says_whether_the_clinic_works() -> None:
+    now = clock.now()
+    assert (status("/readyz"), status("/readyz/web")) == (503, 200)  # no heartbeat has come yet
+    record_heartbeat(now=now)
+    assert status("/readyz") == 200
+    Heartbeat.objects.update(beat_at=now - timedelta(seconds=200))
+    assert status("/readyz") == 503
+    Heartbeat.objects.update(beat_at=now + timedelta(hours=1))  # the clock was set back since
+    assert status("/readyz") == 200
+
+    waiting = message(not_before=now - timedelta(minutes=14))
+    assert status("/readyz") == 200
+    Message.objects.filter(pk=waiting.pk).update(not_before=now - timedelta(minutes=16))
+    assert status("/readyz") == 503
+    Message.objects.filter(pk=waiting.pk).update(state=MessageState.SENT)
+    assert status("/readyz") == 200
+    message(not_before=now + timedelta(hours=8))
+    assert status("/readyz") == 200
+
+    with connection.cursor() as cursor:
+        cursor.execute("DELETE FROM django_migrations WHERE app = 'resupply' AND name = '0001_initial'")
+    assert queries.unapplied_migrations() == ["resupply.0001_initial"]
+    assert (status("/readyz"), status("/readyz/web"), status("/livez")) == (503, 503, 200)
+
+
+def test_without_a_database_it_lives_and_is_not_ready(monkeypatch: pytest.MonkeyPatch) -> None:
+    def gone(**kwargs: Any) -> None:
+        raise DatabaseError("the server closed the connection")
+
+    monkeypatch.setattr(queries, "ready", gone)
+    assert (status("/livez"), status("/readyz"), status("/readyz/web")) == (200, 503, 503)
+
+
+def test_asking_often_costs_the_database_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    times: list[int] = []
+    monkeypatch.setattr(queries, "ready", lambda **kwargs: times.append(1) or Facts())
+    health = Health(lambda request: HttpResponse())
+    for _ in range(50):
+        assert health(RequestFactory().get("/readyz")).status_code == 200
+    assert len(times) == 1
+
+
+def test_only_reading_is_answered_and_other_paths_pass() -> None:
+    assert asked("/readyz", "POST").status_code == 405
+    assert asked("/readyz/more").status_code == 418
+    assert asked("/metrics").status_code == 418  # switched off: there is no such address
+
+
+@pytest.mark.parametrize(
+    ("facts", "codes"),
+    [
+        (Facts(), ""),
+        (Facts(unapplied=1), "migrations!"),
+        (Facts(heartbeat_s=90.1), "heartbeat!"),
+        (Facts(unsent_s=900.1), "outbox!"),
+        (Facts(queue=None), "queue!"),
+        (Facts(disk_free=0.09), "disk"),
+        (Facts(disk_free=0.1, backup_s=93600, seal_s=93600, job_s=1800), ""),
+        (Facts(backup_broke=True), "backup"),
+        (Facts(backup_s=93601), "backup"),
+        (Facts(seal_s=None, failed=2, job_s=1801), "seal failed jobs"),
+    ],
+)
+def test_what_needs_a_person(facts: Facts, codes: str) -> None:
+    marked = [f"{one.code}{'!' if one.grade == Grade.BROKEN else ''}" for one in findings(facts)]
+    assert " ".join(marked) == codes
+
+
+# --- figures
+
+
+@pytest.mark.django_db
+def test_figures_count_requests_by_view_and_ask_the_database(settings: Any) -> None:
+    settings.METRICS_TOKEN = TOKEN
+    record_heartbeat(now=clock.now())
+    message(attempts=1)
+    Backup.objects.create(began_at=clock.now(), file_name="x", error="OSError")
+    client = Client()
+    secret = "h5Xk_wQ9-3vN8sT2h5Xk_wQ9-3vN8sT2"
+    assert client.get(f"/cal/{secret}.ics").status_code == 404
+    assert client.get("/sign-in/").status_code == 200
+    assert client.get("/nothing/here").status_code == 404
+
+    for wrong in ({}, {"Authorization": "Bearer x"}, {"Authorization": f"Basic {TOKEN}"}):
+        refused = client.get("/metrics", headers=wrong)
+        assert (refused.status_code, refused.content) == (401, b"")
+    answer = client.get("/metrics", headers={"Authorization": f"Bearer {TOKEN}"})
+    text = answer.content.decode()
+    assert answer.status_code == 200
+    assert answer["Content-Type"].startswith("text/plain; version=0.0.4")
+    value = dict(re.findall(r"^(evenkeep_\S+) (\S+)$", text, re.M))
+    assert float(value['evenkeep_requests_total{method="GET",status="404",view="feed:calendar"}']) >= 1
+    assert float(value['evenkeep_requests_total{method="GET",status="200",view="login"}']) >= 1
+    assert float(value['evenkeep_requests_total{method="GET",status="404",view="none"}']) >= 1
+    assert float(value['evenkeep_request_seconds_bucket{le="10.0",view="login"}']) >= 1
+    assert value['evenkeep_outbox_messages{state="again"}'] == "1.0"
+    assert value['evenkeep_outbox_messages{state="failed"}'] == "0.0"
+    assert float(value["evenkeep_heartbeat_age_seconds"]) < 60
+    assert value["evenkeep_database_up"] == "1.0"
+    assert "evenkeep_backup_age_seconds" not in value  # none was finished
+    for word in (secret, "nothing", "patients.example", "Odalys", "Brandt"):
+        assert word not in text
+
+
+def test_figures_without_a_database_say_so(settings: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    settings.METRICS_TOKEN = TOKEN
+
+    def gone(**kwargs: Any) -> None:
+        raise DatabaseError("the server closed the connection")
+
+    monkeypatch.setattr(queries, "machinery", gone)
+    answer = asked("/metrics", Authorization=f"Bearer {TOKEN}")
+    assert b"evenkeep_database_up 0.0" in answer.content
+    assert b"evenkeep_jobs" not in answer.content
+
+
+def test_a_short_token_is_refused_at_the_start(monkeypatch: pytest.MonkeyPatch) -> None:
+    with pytest.raises(ImproperlyConfigured, match="METRICS_TOKEN"):
+        settings_with(monkeypatch, PRODUCTION | {"METRICS_TOKEN": "short"})
+    with pytest.raises(ImproperlyConfigured, match="LOG_FORMAT"):
+        settings_with(monkeypatch, PRODUCTION | {"METRICS_TOKEN": "", "LOG_FORMAT": "xml"})
+    with pytest.raises(ImproperlyConfigured, match="BACKUP_KEY must hold keys of 32 bytes"):
+        settings_with(monkeypatch, PRODUCTION | {"LOG_FORMAT": "", "BACKUP_KEY": "c2hvcnQ="})
+    made = settings_with(monkeypatch, PRODUCTION | {"BACKUP_KEY": ""})
+    assert made["LOGGING"]["formatters"] == {"line": {"()": "clinic.logs.JsonFormatter"}}
+    assert (made["BACKUP_KEYS"], made["METRICS_TOKEN"]) == ([], "")
+
+
+# --- ids and lines
+
+
+@pytest.mark.parametrize(
+    ("given", "kept"),
+    [
+        ("0f8fad5b-d9cb-469f-a165-70867728950e", True),
+        ("abcdefgh", True),
+        ("short", False),
+        ("a" * 65, False),
+        ("abcdefgh\nforged line", False),
+        ("<script>alert(1)</script>", False),
+        ("١٢٣٤٥٦٧٨", False),
+    ],
+)
+def test_an_id_from_outside_counts_only_if_well_formed(given: str, kept: bool) -> None:
+    seen: list[HttpResponse] = []
+
+    def site(request: HttpRequest) -> HttpResponse:
+        seen.append(HttpResponse())
+        return seen[-1]
+
+    answer = Requests(site)(RequestFactory().get("/", HTTP_X_REQUEST_ID=given))
+    assert (answer["X-Request-ID"] == given) is kept
+    assert re.fullmatch(r"[A-Za-z0-9._-]{8,64}", answer["X-Request-ID"])
+
+
+@pytest.mark.django_db
+def test_a_request_leaves_one_line_with_the_view_and_no_path(caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level(logging.INFO, "clinic.requests")
+    answer = Client().get("/me/a-secret-token/", headers={"X-Request-ID": "from-the-proxy"})
+    (line,) = [record for record in caplog.records if record.name == "clinic.requests"]
+    assert (vars(line)["view"], vars(line)["method"]) == ("me:page", "GET")
+    assert vars(line)["status"] == answer.status_code
+    assert vars(line)["ms"] > 0
+    assert "a-secret-token" not in repr(vars(line))
+    assert answer["X-Request-ID"] == "from-the-proxy"
