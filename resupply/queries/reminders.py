@@ -194,6 +194,14 @@ class Queued:
     """Whether it gets a one-click way out: reminders by mail do."""
 
 
+_OF_MESSAGES = (
+    *("public_id", "channel", "purpose", "day", "address", "patient_id", "recall_id", "question__state"),
+    *("patient__given_name", "patient__email", "patient__phone", "patient__language"),
+    *("patient__time_zone", "patient__status", "patient__location__phone"),
+)
+"""What a note is made of: a worker looks again at every message, so the other columns would tell."""
+
+
 def look_again(message_ids: Iterable[int], *, now: datetime) -> dict[int, Queued]:
     """Whether messages are still to be sent at `now`, by message key; so many queries however many they
     are.
@@ -201,12 +209,12 @@ def look_again(message_ids: Iterable[int], *, now: datetime) -> dict[int, Queued
     messages = list(
         Message.objects.filter(pk__in=message_ids)
         .annotate(
-            consent=newest_consent("patient"),
             valid_until=F("patient__plan_state__valid_until"),
             spoke=Exists(spoke_lately(today=now.date())),
             **recall_messages.columns(),
         )
         .select_related("patient__location", "question")
+        .only(*_OF_MESSAGES)
     )
     known = _known(messages, now=now)
     return {

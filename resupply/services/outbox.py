@@ -26,9 +26,15 @@ from django.db.models import F, Q, QuerySet
 from resupply.models import Message, MessageOccasion, MessageReason, MessageState
 from resupply.queries.reminders import Queued, look_again
 from resupply.rules.purposes import Purpose
-from resupply.rules.sending import MOST_ATTEMPTS, Answer, Carrier, Letter, Note, Outcome, Verdict, after
+from resupply.rules.sending import MOST_ATTEMPTS, Answer, Carrier, Note, Outcome, after
 from resupply.services import bounces, optouts, questions
 from resupply.services.doors import welcome_token
+from resupply.services.outbox_marks import Claim, begin, finish
+
+__all__ = [
+    *("BATCH", "BROKE_OFF", "Claim", "Delivered", "GAVE_UP", "LEASE", "NOT_NEEDED", "TIME", "TOO_LATE"),
+    *("begin", "cancel", "claim", "deliver", "finish", "give_back", "settle"),
+]
 
 log = logging.getLogger(__name__)
 
@@ -39,22 +45,10 @@ seconds, so none is cut off amid a mail, which would cost a copy. A task has to 
 too, and that before the lease."""
 BATCH = 100
 
-_FIELDS = {field.attname: field for field in Message._meta.concrete_fields}
-
 NOT_NEEDED = "No longer needed when its time came."
 TOO_LATE = "Could not be sent within its day."
 BROKE_OFF = "Broke off while being sent; it may have arrived."
 GAVE_UP = "Given up after several attempts."
-
-
-@dataclass(frozen=True, slots=True)
-class Claim:
-    """The right to send one message, for as long as its fence is the row's."""
-
-    message_id: int
-    fence: int
-    attempts: int
-    is_unsure: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,47 +220,6 @@ def claim(*, now: datetime, batch: int = BATCH, channel: str | None = None) -> l
         Claim(row.pk, row.fence + 1, row.attempts + 1, row.is_unsure or row.state == MessageState.SENDING)
         for row in rows
     ]
-
-
-def begin(held: Claim, *, now: datetime) -> bool:
-    """Mark that the sending begins; False where the lease is over or another worker holds the message.
-
-    The mark need not reach the disk before the message goes out: it is there for a worker that is killed, and
-    what a killed worker committed is kept. Waiting for the disk would cost a third of the rate.
-    """
-    with connection.cursor() as cursor:
-        cursor.execute(
-            "UPDATE resupply_message SET state = %s"
-            " FROM (SELECT set_config('synchronous_commit', 'off', true)) AS quick"
-            " WHERE id = %s AND fence = %s AND leased_until > %s AND state = %s",
-            [MessageState.SENDING, held.message_id, held.fence, now, MessageState.WAITING],
-        )
-        return bool(cursor.rowcount == 1)
-
-
-_FINISHED = """
-    UPDATE resupply_message SET state = %s, last_error = %s, provider_ref = %s, is_unsure = %s, attempts = %s,
-        leased_until = NULL, finished_at = coalesce(%s, finished_at), not_before = coalesce(%s, not_before),
-        address = coalesce(%s, address), subject = coalesce(%s, subject), body_text = coalesce(%s, body_text)
-    WHERE id = %s AND fence = %s AND state IN ('waiting', 'sending')"""
-"""In SQL, because to compose it takes Django longer than PostgreSQL to answer, and each message takes one."""
-
-
-def finish(held: Claim, verdict: Verdict, letter: Letter | None, answer: Answer, *, now: datetime) -> bool:
-    """Record what became of a message, if it is still ours; what was sent is kept as it was sent."""
-    wait = verdict.wait
-    words = (letter.address, letter.subject[:200], letter.text) if letter is not None else (None, None, None)
-    kept = dict(zip(("address", "subject", "body_text"), words, strict=True))
-    values = [
-        *(verdict.fate.value, answer.detail[:200], answer.reference[:128], verdict.is_unsure),
-        held.attempts if verdict.counts else held.attempts - 1,
-        *((now, None) if wait is None else (None, now + wait)),
-        *(_FIELDS[name].get_db_prep_save(value, connection) for name, value in kept.items()),
-        *(held.message_id, held.fence),
-    ]
-    with connection.cursor() as cursor:
-        cursor.execute(_FINISHED, values)
-        return bool(cursor.rowcount == 1)
 
 
 def cancel(held: Claim, *, now: datetime) -> None:
