@@ -21,6 +21,7 @@ DEMO = environment.read_flag(os.environ, "DEMO")
 env = environment.Environment(os.environ, demo=DEMO)
 
 DEBUG = False
+VERSION = "0.1.0"  # as in pyproject.toml, which the image does not hold
 VAR_DIR = env.path("VAR_DIR", default=BASE_DIR / "var")
 
 # --- who we are ---------------------------------------------------------------------------------------------

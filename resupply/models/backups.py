@@ -1,4 +1,4 @@
-"""Backups: one row for each that was made or broke off, so that the status page can say when the last one was made."""
+"""Backups: one row for each that was made or broke off, for the status page."""
 
 from django.db import models
 from django.db.models import Q

@@ -11,7 +11,17 @@ from django.db import connection
 from django.db.migrations.loader import MigrationLoader
 from django.db.models import Count, Min, Q
 
-from resupply.models import Backup, Heartbeat, HistorySeal, Job, JobState, Message, MessageState
+from resupply.models import (
+    Backup,
+    Heartbeat,
+    HistoryMark,
+    HistorySeal,
+    Job,
+    JobState,
+    Message,
+    MessageState,
+)
+from resupply.queries import seal_rows
 from resupply.rules.health import Facts
 
 
@@ -54,6 +64,7 @@ class Machinery:
     broken_backup: Backup | None
     """A newer one that broke off."""
     seal: HistorySeal | None
+    unsealed: int
 
     def facts(self, *, now: datetime, queue: int | None = 0, disk_free: float | None = None) -> Facts:
         """The same as ages, for `rules.health.findings`."""
@@ -66,6 +77,7 @@ class Machinery:
             backup_s=_age(backup.finished_at if backup else None, now),
             backup_broke=self.broken_backup is not None,
             seal_s=_age(seal.sealed_at if seal else None, now),
+            unsealed=self.unsealed,
             job_s=_age(job, now) or 0,
             queue=queue,
             disk_free=disk_free,
@@ -91,6 +103,7 @@ def machinery(*, now: datetime) -> Machinery:
         backup=finished,
         broken_backup=broken,
         seal=HistorySeal.objects.order_by("-number").first(),
+        unsealed=_unsealed(),
     )
 
 
@@ -121,6 +134,13 @@ def outbox(*, now: datetime) -> Outbox:
     )
     failed = Message.objects.filter(state=MessageState.FAILED, handled_at=None).count()
     return Outbox(row["waiting"], row["sending"], row["due"], row["again"], failed, row["oldest"])
+
+
+def _unsealed() -> int:
+    """Changes that no seal covers yet, by their numbers."""
+    newest = seal_rows.newest_numbers(seal_rows.sealed_tables())
+    marks = dict(HistoryMark.objects.values_list("table", "up_to"))
+    return sum(max(0, number - marks.get(table, 0)) for table, number in newest.items())
 
 
 def _jobs(now: datetime) -> Jobs:

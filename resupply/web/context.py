@@ -51,6 +51,7 @@ _PLACES = [
                 "manager:day_off",
                 "manager:message_terms",
                 "manager:sharing",
+                "manager:status",
                 "manager:policy",
                 "manager:packets",
             ),

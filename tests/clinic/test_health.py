@@ -104,10 +104,11 @@ def test_only_reading_is_answered_and_other_paths_pass() -> None:
         (Facts(unsent_s=900.1), "outbox!"),
         (Facts(queue=None), "queue!"),
         (Facts(disk_free=0.09), "disk"),
-        (Facts(disk_free=0.1, backup_s=93600, seal_s=93600, job_s=1800), ""),
+        (Facts(disk_free=0.1, backup_s=93600, seal_s=3600, unsealed=9, job_s=1800), ""),
+        (Facts(seal_s=None), ""),
         (Facts(backup_broke=True), "backup"),
         (Facts(backup_s=93601), "backup"),
-        (Facts(seal_s=None, failed=2, job_s=1801), "seal failed jobs"),
+        (Facts(seal_s=3601, unsealed=1, failed=2, job_s=1801), "seal failed jobs"),
     ],
 )
 def test_what_needs_a_person(facts: Facts, codes: str) -> None:

@@ -4,6 +4,7 @@ import os
 import runpy
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -44,6 +45,11 @@ def manage(*words: str, **variables: str) -> subprocess.CompletedProcess[str]:
         text=True,
         check=False,
     )
+
+
+def test_the_version_is_the_package_s(settings: Any) -> None:
+    package = tomllib.loads((ROOT / "pyproject.toml").read_text())
+    assert package["project"]["version"] == settings.VERSION
 
 
 def test_a_deployment_has_no_warning_left() -> None:

@@ -22,7 +22,8 @@ from hypothesis import strategies as st
 from clinic.accounts.models import User
 from clinic.servers import DATABASE_NAME
 from resupply.models import Backup, EvidencePacket, Patient
-from resupply.services import feeds, packets
+from resupply.queries import seal_check
+from resupply.services import feeds, packets, seals
 from resupply.services.backups import key_id
 from resupply.services.backups.archive import ArchiveWriter, Head, Manifest, Table, looked_through
 from resupply.services.backups.sealed import CHUNK, TAG, SealedWriter, unsealed
@@ -175,12 +176,14 @@ def test_the_drill(tmp_path: Path, settings: Any) -> None:
     calendar = feeds.subscribe(given.patient, feeds.Options(), by=None, now=NOW)
     where = cast.manager.user, given.patient, reverse("feed:calendar", args=[calendar.token])
     before = seen(*where)
+    (seal,) = seals.seal_all(now=NOW)
     file = tmp_path / "clinic.backup"
     said = run("back_up", str(file))
     row = Backup.objects.get()
     assert (row.finished_at, row.file_size, row.error) == (NOW, file.stat().st_size, "")
     assert f"SHA-256 {sha256(file.read_bytes()).hexdigest()}" in said
     assert row.digest in said
+    assert f"history 1 seals, newest {seal.digest}" in said
     assert file.stat().st_mode & 0o077 == 0
     assert b"Brandt" not in file.read_bytes()
 
@@ -193,6 +196,8 @@ def test_the_drill(tmp_path: Path, settings: Any) -> None:
             run("restore_backup", str(file), "--into", url)
         Patient.objects.filter(pk=given.patient.pk).update(family_name="Lost")  # where nobody looks any more
         with served_from("restored"):
+            checked = seal_check.check(kept={seal.number: seal.digest})
+            assert (checked.problems, checked.seals) == ([], 1)
             assert seen(*where) == before
             guarded_and_counting(cast)
 

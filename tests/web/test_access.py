@@ -50,6 +50,7 @@ TABLE: dict[str, set[str]] = {
     "fhir:nothing": set(),
     "manager:rooms": LEAD,
     "manager:sharing": LEAD,
+    "manager:status": {"administrator"},
     "manager:sharing_program": LEAD,
     "manager:sharing_new": {"administrator"},
     "manager:sharing_end": {"administrator"},

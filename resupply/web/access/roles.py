@@ -88,6 +88,7 @@ WHO_MAY: dict[str, frozenset[Role]] = {
     "manager.rooms": _LEAD,
     "sharing.see": _LEAD,
     "sharing.change": frozenset({Role.ADMINISTRATOR}),
+    "status.see": frozenset({Role.ADMINISTRATOR}),
     "overdue.see": _LEAD,
     "overdue.mine": _CARE,
     "measures.see": _LEAD,

@@ -116,6 +116,12 @@ ROOMS: tuple[tuple[str, tuple[Room, ...]], ...] = (
                 "sharing.see",
                 "Programs that may read records, and what they read.",
             ),
+            Room(
+                "Status",
+                "manager:status",
+                "status.see",
+                "What the machinery does, when it was last backed up, and what needs somebody.",
+            ),
         ),
     ),
 )

@@ -20,11 +20,13 @@ from resupply.web.manager import (
     recalls,
     rooms,
     sharing,
+    status,
 )
 
 app_name = "manager"
 urlpatterns = [
     path("", rooms.rooms, name="rooms"),
+    path("status/", status.status, name="status"),
     path("messages/", message_terms.message_terms, name="message_terms"),
     path("messages/new/", message_terms.new, name="message_terms_new"),
     path("messages/<int:pk>/void/", message_terms.void, name="message_terms_void"),
