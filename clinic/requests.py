@@ -62,4 +62,4 @@ class Requests:
             self._count(view, str(method), status, seconds)
         if match or status >= 400:
             what = {"view": view, "method": method, "status": status, "ms": round(seconds * 1000, 1)}
-            log.info("answered", extra=what)
+            log.info("%s %s %s", method, view, status, extra=what)
