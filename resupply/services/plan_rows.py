@@ -5,28 +5,26 @@ policy in force and by the one to come, and what differs stands twice: the prese
 edition, the other from it on. So whoever refreshes a plan in that time keeps both right.
 """
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Any, TypedDict, TypeVar
+from typing import TypeVar
 
-from django.db import connection, models
+from django.db import connection
 
 from resupply.models import Patient, PatientStatus, PlanChecklist, PlanLine, PlanState
 from resupply.queries import facts as fact_queries
-from resupply.queries.answers import yes_columns
 from resupply.queries.drafts import change_of
-from resupply.queries.editions import Editions, edition_column
 from resupply.queries.facts import ClinicRules
+from resupply.queries.planned import Planned, Stored, contents, planned, stored_rows
 from resupply.rules import cleaning
 from resupply.rules.facts import PatientFacts
 from resupply.rules.lines import LinePlan, PatientPlan, plan_patient
+from resupply.services.plan_writing import store, values
 from resupply.services.standing import settle_read
 
 LINE_KEY = ("patient_id", "kind")
 CHECKLIST_KEY = ("patient_id", "frequency", "starts_on")
-_MARKS = ("shown_from", "shown_until")
-Row = TypeVar("Row", PlanLine, PlanChecklist, PlanState)
 Shown = TypeVar("Shown", PlanLine, PlanChecklist)
 
 
@@ -44,25 +42,23 @@ def refresh(patient_ids: Sequence[int], *, today_of: Callable[[Patient], date]) 
 
     Six queries, and one for each table that changes.
     """
-    columns = {**yes_columns(), "editions": edition_column()}
-    patients = Patient.objects.select_related("plan_state").annotate(**columns).in_bulk(patient_ids)
-    if not patients:
+    found = planned(patient_ids)
+    if not found:
         return 0
-    first: Any = next(iter(patients.values()))
-    present = Editions.read(first.editions)
+    present = next(iter(found.values())).editions
     rules, draft = fact_queries.clinic_rules(), present.draft()
     ahead = fact_queries.clinic_rules(change=change_of(draft)) if draft else None
-    settle_read(patients.values())
+    settle_read((pk, one.unused_yeses, one.stored_yeses) for pk, one in found.items())
     known = fact_queries.patient_facts(patient_ids)
     lines: list[PlanLine] = []
     checklists: list[PlanChecklist] = []
     states: list[PlanState] = []
-    for pk, patient in patients.items():
-        as_of = today_of(patient)
-        now = rows_of(patient, known[pk], rules, as_of=as_of)
+    for pk, one in found.items():
+        as_of = today_of(one.patient)
+        now = rows_of(one.patient, known[pk], rules, as_of=as_of)
         state = PlanState(patient_id=pk, valid_until=now.valid_until)
         if ahead is not None and present.staged is not None:
-            then = rows_of(patient, known[pk], ahead, as_of=as_of)
+            then = rows_of(one.patient, known[pk], ahead, as_of=as_of)
             now.lines = _both(now.lines, then.lines, LINE_KEY, present.staged)
             now.checklists = _both(now.checklists, then.checklists, CHECKLIST_KEY, present.staged)
             _hold_both(state, then.valid_until, present.staged)
@@ -70,15 +66,15 @@ def refresh(patient_ids: Sequence[int], *, today_of: Callable[[Patient], date]) 
         checklists += now.checklists
         states.append(state)
     return (
-        _store(PlanLine, PlanLine.stored.filter(patient__in=patient_ids), lines, LINE_KEY, present)
-        + _store(
-            PlanChecklist,
-            PlanChecklist.stored.filter(patient__in=patient_ids),
+        store(lines, stored_rows(PlanLine, patient_ids), LINE_KEY, present, model=PlanLine)
+        + store(
             checklists,
+            stored_rows(PlanChecklist, patient_ids),
             CHECKLIST_KEY,
             present,
+            model=PlanChecklist,
         )
-        + _store(PlanState, _states(patients.values()), states, ("patient_id",), present)
+        + store(states, _states(found), ("patient_id",), present, model=PlanState)
     )
 
 
@@ -121,13 +117,13 @@ def _both(now: Sequence[Shown], then: Sequence[Shown], key: Sequence[str], stage
     """The rows of two policies: what is equal once, what differs until and from the staged edition."""
     if not now and not then:
         return []
-    columns = _contents(type((now or then)[0]))
-    ahead = {_values(row, key): row for row in then}
+    columns = contents(type((now or then)[0]))
+    ahead = {values(row, key): row for row in then}
     rows: list[Shown] = []
     for row in now:
-        twin = ahead.pop(_values(row, key), None)
+        twin = ahead.pop(values(row, key), None)
         rows.append(row)
-        if twin is not None and _values(twin, columns) == _values(row, columns):
+        if twin is not None and values(twin, columns) == values(row, columns):
             continue
         row.shown_until = staged
         if twin is not None:
@@ -146,12 +142,9 @@ def _hold_both(state: PlanState, then: date | None, staged: int) -> None:
         state.valid_until = min((day for day in (then, state.valid_until) if day), default=None)
 
 
-def _states(patients: Iterable[Patient]) -> Iterator[PlanState]:
-    """What stands of patients fetched with their states; a new patient has none yet."""
-    for patient in patients:
-        state: PlanState | None = getattr(patient, "plan_state", None)
-        if state is not None:
-            yield state
+def _states(found: Mapping[int, Planned]) -> list[Stored]:
+    """Stored states as `store` takes them; a new patient has none yet."""
+    return [(pk, None, None, one.state) for pk, one in found.items() if one.state is not None]
 
 
 def _line_row(patient: Patient, plan: PatientPlan, line: LinePlan) -> PlanLine:
@@ -208,88 +201,3 @@ def _checklist_rows(
         )
         for checklist in series
     ]
-
-
-def _store(
-    model: type[Row], stored_rows: Iterable[Row], wanted: Sequence[Row], key: Sequence[str], present: Editions
-) -> int:
-    """Make the stored rows equal to `wanted`; only rows that differ are written.
-
-    A row keeps its number as long as it is shown: pages go on from it.
-    """
-    old = _Stored(stored_rows, key, present)
-    rows: models.Manager[Row] = getattr(model, "stored", model._default_manager)
-    columns = _contents(model)
-    changed: list[Row] = []
-    ends: dict[int | None, list[int]] = {}
-    for row in wanted:
-        found = old.take(row)
-        if found is not None and _until(found) != _until(row):
-            ends.setdefault(_until(row), []).append(found.pk)
-        if found is None or _values(found, columns) != _values(row, columns):
-            changed.append(row)
-    if gone := old.rest():
-        rows.filter(pk__in=gone).delete()
-    for until, pks in ends.items():
-        rows.filter(pk__in=pks).update(**{_MARKS[1]: until})
-    if changed:
-        rows.bulk_create(changed, batch_size=1000, update_conflicts=True, **_conflicts(model, columns, key))
-    return len(changed) + len(gone) + sum(map(len, ends.values()))
-
-
-class _Conflicts(TypedDict):
-    unique_fields: list[str]
-    update_fields: list[str]
-
-
-def _conflicts(model: type[models.Model], columns: Sequence[str], key: Sequence[str]) -> _Conflicts:
-    """What makes a row the same one, and what is written over where it is."""
-    marks = [mark for mark in _MARKS if hasattr(model, mark)]
-    written = [column for column in columns if column not in key]
-    return {"unique_fields": [*key, *marks[1:]], "update_fields": [*written, *marks[:1]]}
-
-
-class _Stored:
-    """Stored rows of some patients, by key and by whether the present edition shows them or the staged one.
-    What an edition before left behind, or one that was given up, is taken by nobody.
-    """
-
-    def __init__(self, stored: Iterable[models.Model], key: Sequence[str], present: Editions) -> None:
-        self._key = key
-        self._found: dict[tuple[object, ...], models.Model] = {}
-        self._gone: list[int] = []
-        for row in stored:
-            begins, ends = _from(row), _until(row)
-            is_ahead = begins is not None and begins > present.number
-            if (ends is not None and ends <= present.number) or (is_ahead and begins != present.staged):
-                self._gone.append(row.pk)
-            else:
-                self._found[(is_ahead, *_values(row, key))] = row
-
-    def take(self, wanted: models.Model) -> models.Model | None:
-        """The stored row of a wanted one, once."""
-        return self._found.pop((_from(wanted) is not None, *_values(wanted, self._key)), None)
-
-    def rest(self) -> list[int]:
-        """Numbers of the rows that nobody wants."""
-        return [*self._gone, *(row.pk for row in self._found.values())]
-
-
-def _from(row: models.Model) -> int | None:
-    begins: int | None = getattr(row, "shown_from", None)
-    return begins
-
-
-def _until(row: models.Model) -> int | None:
-    ends: int | None = getattr(row, "shown_until", None)
-    return ends
-
-
-def _contents(model: type[models.Model]) -> list[str]:
-    """The columns of a model that say something: not its number, nor in which editions it is shown."""
-    names = [field.attname for field in model._meta.concrete_fields]
-    return [name for name in names if name != "id" and name not in _MARKS]
-
-
-def _values(row: models.Model, names: Sequence[str]) -> tuple[object, ...]:
-    return tuple([getattr(row, name) for name in names])

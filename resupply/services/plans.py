@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from django.db import connection, transaction
 
-from resupply.models import Patient, PlanState, Subscription
+from resupply.models import Patient, PlanState
 from resupply.services import plan_rows
 
 FARTHEST_AHEAD = timedelta(hours=14)
@@ -74,13 +74,18 @@ def refresh_plans(patient_ids: Collection[int], *, now: datetime) -> int:
     return written
 
 
+_STALE = """
+    UPDATE resupply_subscription SET fresh_until = NULL WHERE patient_id = ANY(%s) AND revoked_at IS NULL"""
+
+
 def mark_calendars_stale(patient_ids: Collection[int]) -> None:
     """What these patients' calendars store no longer counts; it is written anew ahead or when next fetched.
 
     Every live row is updated, stale ones too: the update has to wait for a rendering under way, which may
     have read the plan before this transaction changed it.
     """
-    Subscription.objects.filter(patient__in=patient_ids, revoked_at=None).update(fresh_until=None)
+    with connection.cursor() as cursor:
+        cursor.execute(_STALE, [list(patient_ids)])
 
 
 def refresh_expired(*, now: datetime, limit: int = 1000) -> int:

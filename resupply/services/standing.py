@@ -4,28 +4,26 @@ Whoever writes an answer calls `settle` last; what was given or taken back settl
 """
 
 from collections.abc import Collection, Iterable
-from typing import Any
 
-from resupply.models import Patient, StandingYes
-from resupply.queries.answers import yes_columns
+from resupply.models import StandingYes
+from resupply.queries.answers import yes_rows
 
 
 def settle(patient_ids: Collection[int]) -> None:
     """Make the rows of these patients equal what their answers and dispenses say; under their locks."""
-    settle_read(Patient.objects.filter(pk__in=patient_ids).annotate(**yes_columns()))
+    settle_read(yes_rows(patient_ids))
 
 
-def settle_read(patients: Iterable[Any]) -> None:
-    """The same for patients read with `yes_columns`; no query where nothing differs."""
+def settle_read(patients: Iterable[tuple[int, list[str], list[int]]]) -> None:
+    """The same for what `yes_rows` reads; no query where nothing differs."""
     gone: set[int] = set()
     new: list[StandingYes] = []
-    for patient in patients:
-        unused = (found.split() for found in patient.unused_yeses)
-        wanted = {int(item): kind for item, kind in unused}
-        stored = set(patient.stored_yeses)
+    for patient, unused, on_record in patients:
+        wanted = {int(item): kind for item, kind in (found.split() for found in unused)}
+        stored = set(on_record)
         gone |= stored - wanted.keys()
         new += [
-            StandingYes(item_id=item, patient_id=patient.pk, kind=wanted[item])
+            StandingYes(item_id=item, patient_id=patient, kind=wanted[item])
             for item in sorted(wanted.keys() - stored)
         ]
     if gone:
