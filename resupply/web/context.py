@@ -54,6 +54,8 @@ _PLACES = [
                 "manager:status",
                 "manager:policy",
                 "manager:packets",
+                "manager:history",
+                "manager:disclosures",
             ),
             *("desk:import", "job"),
         ),

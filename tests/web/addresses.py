@@ -208,6 +208,8 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         "manager:item": [item.public_id],
         "manager:item_edit": [item.public_id],
         "manager:packet_new": [dispense.public_id],
+        "manager:disclosures": [patient.public_id],
+        "manager:disclosures_csv": [patient.public_id],
         **{name: [packet.public_id] for name in OF_A_PACKET},
         "manager:policy_new": ["allowance"],
         "manager:policy_void": ["life", make_life().pk],

@@ -206,6 +206,11 @@ TABLE: dict[str, set[str]] = {
     "manager:overdue_done": LEAD,
     "manager:overdue_undo": {"manager"},  # only who did it
     "manager:missing": LEAD,
+    "manager:history": LEAD,
+    "manager:history_csv": LEAD,
+    "manager:history_xlsx": LEAD,
+    "manager:disclosures": LEAD,
+    "manager:disclosures_csv": LEAD,
     "manager:measures": LEAD,
     "manager:measures_csv": LEAD,
     "manager:measures_past": LEAD,

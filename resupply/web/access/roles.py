@@ -89,6 +89,7 @@ WHO_MAY: dict[str, frozenset[Role]] = {
     "sharing.see": _LEAD,
     "sharing.change": frozenset({Role.ADMINISTRATOR}),
     "status.see": frozenset({Role.ADMINISTRATOR}),
+    "history.see": _LEAD,
     "overdue.see": _LEAD,
     "overdue.mine": _CARE,
     "measures.see": _LEAD,

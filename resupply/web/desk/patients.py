@@ -80,6 +80,7 @@ def history(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "contacts": said.contacts(person),
         "coverages": patient_queries.coverages(person),
         "consents": patient_queries.consents(person),
+        "may_see_reads": access.can(request, "history.see"),
     }
     return render(request, "desk/history.html", context)
 

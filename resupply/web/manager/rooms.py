@@ -74,6 +74,7 @@ ROOMS: tuple[tuple[str, tuple[Room, ...]], ...] = (
                 "packet.see",
                 "What a payer's audit asks for, as it stood then.",
             ),
+            Room("History", "manager:history", "history.see", "Who saw which records, and who changed what."),
         ),
     ),
     (

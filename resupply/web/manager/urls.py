@@ -4,6 +4,7 @@ from django.urls import path
 
 from resupply.web.manager import (
     catalogue,
+    history,
     items,
     measures,
     message_terms,
@@ -27,6 +28,11 @@ app_name = "manager"
 urlpatterns = [
     path("", rooms.rooms, name="rooms"),
     path("status/", status.status, name="status"),
+    path("history/", history.history, name="history"),
+    path("history.csv", history.history_csv, name="history_csv"),
+    path("history.xlsx", history.history_xlsx, name="history_xlsx"),
+    path("history/<uuid:public_id>/disclosures/", history.disclosures, name="disclosures"),
+    path("history/<uuid:public_id>/disclosures.csv", history.disclosures_csv, name="disclosures_csv"),
     path("messages/", message_terms.message_terms, name="message_terms"),
     path("messages/new/", message_terms.new, name="message_terms_new"),
     path("messages/<int:pk>/void/", message_terms.void, name="message_terms_void"),

@@ -1,0 +1,63 @@
+"""An accounting of disclosures of one patient's records: what the program knows of, and what it does not.
+
+45 CFR 164.528 asks for date, recipient (with address if known), what was disclosed and why, for six years
+back, and leaves out, among others, what was disclosed for treatment, payment and operations, to the patient,
+or with the patient's authorisation. Whether a program reads for treatment, or where a list went that was
+taken out, is for the clinic to say: each row carries what is known and a reason why it may be left out.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from resupply.models import EvidencePacket, Patient, PatientRead, ReadKind, SharedRecord
+from resupply.rules.retention import ACCOUNTING_YEARS, years_before
+
+_FILES_LEFT = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Disclosure:
+    """One disclosure: when, to whom (empty: not on record), what, why, and whether the law asks for it.
+
+    `asked_for`: "yes unless treatment", "no: payment", "only if it left the clinic".
+    """
+
+    at: datetime
+    way: str
+    to: str
+    what: str
+    purpose: str
+    asked_for: str
+
+
+def accounting(patient: Patient, *, today: date) -> list[Disclosure]:
+    """Disclosures of the last six years, the newest first. Three queries."""
+    since = years_before(today, ACCOUNTING_YEARS)
+    rows = [*_by_programs(patient, since), *_packets(patient, since), *_taken_out(patient, since)]
+    return sorted(rows, key=lambda row: row.at, reverse=True)
+
+
+def _by_programs(patient: Patient, since: date) -> Iterable[Disclosure]:
+    rows = SharedRecord.objects.filter(patient=patient, read__at__date__gte=since)
+    for row in rows.select_related("read__integration").order_by("-pk"):
+        program = row.read.integration
+        what = f"{row.count} × {row.read.resource}"
+        yield Disclosure(row.read.at, "program", program.name, what, program.purpose, "yes unless treatment")
+
+
+def _packets(patient: Patient, since: date) -> Iterable[Disclosure]:
+    rows = EvidencePacket.objects.filter(patient=patient, known_at__date__gte=since)
+    for row in rows.select_related("dispense").only("number", "known_at", "dispense", "patient"):
+        what = f"evidence packet {row.name} about slip {row.dispense.number}"
+        yield Disclosure(row.known_at, "packet", "", what, "a payer's audit", "no: payment")
+
+
+def _taken_out(patient: Patient, since: date) -> Iterable[Disclosure]:
+    rows = PatientRead.objects.filter(
+        patients__contains=[patient.pk], kind=ReadKind.FILE, at__date__gte=since
+    ).exclude(page__startswith="manager:packet")
+    for row in rows.select_related("user").order_by("-pk")[:_FILES_LEFT]:
+        by = row.user.get_full_name() or row.user.get_username() if row.user else "the program"
+        what = f"{row.page.split(':')[-1].strip().replace('_', ' ')}, taken out by {by}"
+        yield Disclosure(row.at, "file", "", what, "", "only if it left the clinic")
