@@ -65,7 +65,7 @@ def _days(wanted: OverdueFilter, today: date) -> Q:
 
 
 def _rows(band: Q) -> Aggregate:
-    return Count("pk", filter=band)
+    return Count("supply_ends_on", filter=band)  # in the index: for another column each row would be fetched
 
 
 def _sum(band: Q) -> Aggregate:
