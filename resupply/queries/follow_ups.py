@@ -58,7 +58,7 @@ def follow_ups(patient: Patient) -> list[FollowUp]:
 
 def steps_of(patient: Patient, *, today: date) -> list[Step]:
     """The steps of one patient's plan; none where neither therapy's start nor a fitting is on record."""
-    person = _with_anchor().filter(pk=patient.pk).first()
+    person = with_anchor().filter(pk=patient.pk).first()
     if person is None or person.anchor is None:
         return []
     reached = [row.on for row in follow_ups(patient) if row.reached and not row.is_voided]
@@ -74,7 +74,7 @@ def work_list(location_ids: Collection[int], *, today: date) -> list[Work]:
     if not plan:
         return []
     oldest = today - timedelta(days=max(step.to_day for step in plan)) - ASKED_FOR_AFTER
-    people = _with_anchor().filter(status=PatientStatus.ON_THERAPY, anchor__gte=oldest, anchor__lte=today)
+    people = with_anchor().filter(status=PatientStatus.ON_THERAPY, anchor__gte=oldest, anchor__lte=today)
     if location_ids:
         people = people.filter(location__in=sorted(location_ids))
     found = list(people.select_related("location").order_by("family_name", "given_name", "pk"))
@@ -97,7 +97,7 @@ def due_for(day: date, patients: Collection[int] | None = None) -> dict[int, Due
     some = Patient.objects.filter(begun, status=PatientStatus.ON_THERAPY)
     if patients is not None:
         some = some.filter(pk__in=patients)
-    people = list(_with_anchor().filter(pk__in=some.values("pk"), anchor__lte=day))
+    people = list(with_anchor().filter(pk__in=some.values("pk"), anchor__lte=day))
     made: dict[int, list[FollowUp]] = defaultdict(list)
     for row in FollowUp.objects.filter(patient__in=people, voided_at=None).order_by("on", "pk"):
         made[row.patient_id].append(row)
@@ -113,7 +113,7 @@ def due_for(day: date, patients: Collection[int] | None = None) -> dict[int, Due
     return found
 
 
-def _with_anchor() -> QuerySet[Any]:
+def with_anchor() -> QuerySet[Any]:
     """Patients with `anchor`: the later of the first night and the latest fitting that kept a mask."""
     kept = Max(
         "fittings__fitted_on",

@@ -33,7 +33,7 @@ HORIZON = 90
 
 
 class Change(StrEnum):
-    """What happens to a line, or to a patient's cleaning lists."""
+    """What happens to a line, to a patient's cleaning lists, or (`other_effects`) besides the plans."""
 
     BECOMES_OVERDUE = "becomes_overdue"
     LEAVES_OVERDUE = "leaves_overdue"
@@ -43,6 +43,14 @@ class Change(StrEnum):
     LATER = "later"
     PARTS = "parts"
     LISTS = "lists"
+    REFERRED = "referred"
+    NOT_REFERRED = "not_referred"
+    EXCLUDED = "excluded"
+    OTHER_FIRST = "other_first"
+    OTHER_ORDER = "other_order"
+    STANDING = "standing"
+    VISITS = "visits"
+    MESSAGES = "messages"
 
 
 @dataclass(frozen=True, slots=True)

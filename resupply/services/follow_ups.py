@@ -76,6 +76,17 @@ def set_plan(
     now: datetime,
 ) -> FollowUpPlanVersion:
     """The clinic's plan from a day on. Raises Refused: `steps` with `row`, `reason_missing`."""
+    check_steps(steps)
+    return FollowUpPlanVersion.objects.create(
+        effective_from=effective_from,
+        steps=[asdict(step) for step in steps],
+        reason=check_reason(reason),
+        **stamp(by, now),
+    )
+
+
+def check_steps(steps: Sequence[FollowUpStep]) -> None:
+    """Raises Refused `steps` with `row` where they make no plan."""
     if len(steps) > MOST_STEPS:
         raise Refused("steps", f"A plan has at most {MOST_STEPS} steps.")
     for row, step in enumerate(steps):
@@ -87,12 +98,6 @@ def set_plan(
             )
         if step.step in {earlier.step for earlier in steps[:row]}:
             raise Refused("steps", "This step is there twice.", "name", row=row)
-    return FollowUpPlanVersion.objects.create(
-        effective_from=effective_from,
-        steps=[asdict(step) for step in steps],
-        reason=check_reason(reason),
-        **stamp(by, now),
-    )
 
 
 def void_plan(

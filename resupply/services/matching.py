@@ -83,15 +83,20 @@ def record_version(
     """Append a version of the clinic's own table. Raises Refused: `table` (with the row at fault),
     `reason_missing`.
     """
-    if len(text) > LONGEST_TABLE:
-        raise Refused("table", f"The table is too long: at most {LONGEST_TABLE} characters.", "table")
-    try:
-        read_table(text)
-    except BadTableError as fault:
-        raise Refused("table", str(fault), "table") from fault
+    check_table(text)
     return MatchingVersion.objects.create(
         table=text, effective_from=effective_from, reason=check_reason(reason), **stamp(by, now)
     )
+
+
+def check_table(text: str) -> Table:
+    """The table as written. Raises Refused `table`, with the row at fault."""
+    if len(text) > LONGEST_TABLE:
+        raise Refused("table", f"The table is too long: at most {LONGEST_TABLE} characters.", "table")
+    try:
+        return read_table(text)
+    except BadTableError as fault:
+        raise Refused("table", str(fault), "table") from fault
 
 
 def void_version(

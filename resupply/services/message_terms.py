@@ -31,14 +31,13 @@ def plan_terms(
     reason = check_reason(reason)
     if effective_from < today:
         raise Refused("past", "Terms begin today or later: what was sent was sent.", "effective_from")
-    if not EARLIEST <= opens < closes <= LATEST:
-        raise Refused("hours", "Messages go out between 08:00 and 21:00, from the earlier hour on.", "opens")
-    if not 1 <= per_week <= MOST_A_WEEK:
-        raise Refused("per_week", "One to three messages a week.", "per_week")
-    if not (1 <= second_ask_days <= LONGEST_WAIT and 1 <= link_ahead_days <= LONGEST_AHEAD):
-        raise Refused(
-            "days", "Ask again within 28 days; write of a link at most 60 days ahead.", "second_ask_days"
-        )
+    check_numbers(
+        opens=opens,
+        closes=closes,
+        per_week=per_week,
+        second_ask_days=second_ask_days,
+        link_ahead_days=link_ahead_days,
+    )
     return MessageTermsVersion.objects.create(
         effective_from=effective_from,
         opens=opens,
@@ -49,6 +48,20 @@ def plan_terms(
         reason=reason,
         **stamp(by, now),
     )
+
+
+def check_numbers(
+    *, opens: time, closes: time, per_week: int, second_ask_days: int, link_ahead_days: int
+) -> None:
+    """Raises Refused: `hours`, `per_week`, `days`."""
+    if not EARLIEST <= opens < closes <= LATEST:
+        raise Refused("hours", "Messages go out between 08:00 and 21:00, from the earlier hour on.", "opens")
+    if not 1 <= per_week <= MOST_A_WEEK:
+        raise Refused("per_week", "One to three messages a week.", "per_week")
+    if not (1 <= second_ask_days <= LONGEST_WAIT and 1 <= link_ahead_days <= LONGEST_AHEAD):
+        raise Refused(
+            "days", "Ask again within 28 days; write of a link at most 60 days ahead.", "second_ask_days"
+        )
 
 
 def void_terms(

@@ -262,6 +262,10 @@ def _repeat(run: _Run, *, limit: int) -> int:
         if way is not None:
             wanted[patient] = run.message(patient, again[patient], way.channel, QUESTION)
     with transaction.atomic():
+        # An earlier question about the same refill may have been asked once more too: this one is another.
+        MessageReason.objects.filter(patient__in=wanted, step=ASK_AGAIN.name, stands=True).update(
+            stands=False
+        )
         return len(_write(wanted, lines, now=run.now))
 
 

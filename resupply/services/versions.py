@@ -4,7 +4,7 @@ A version is appended, never edited. Who calls `append` or `take_version_back` c
 """
 
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import datetime, time
 from typing import Any
 
 from django.contrib.auth.base_user import AbstractBaseUser
@@ -14,7 +14,10 @@ from resupply.models import (
     CleaningChoice,
     ClinicTermsVersion,
     DraftAct,
+    FollowUpPlanVersion,
     LifeVersion,
+    MatchingVersion,
+    MessageTermsVersion,
     Payer,
     PolicyDraft,
     PolicyKind,
@@ -23,9 +26,13 @@ from resupply.models import (
     Voidable,
 )
 from resupply.rules.cleaning import cleaning_tasks
+from resupply.rules.follow_ups import FollowUpStep
 from resupply.rules.periods import Unit
 from resupply.rules.tables import part_types
 from resupply.services.errors import Refused
+from resupply.services.follow_ups import check_steps
+from resupply.services.matching import check_table
+from resupply.services.message_terms import check_numbers
 from resupply.services.records import stamp, take_back
 
 Values = Mapping[str, Any]
@@ -35,14 +42,20 @@ MODELS: dict[str, type[Voidable]] = {
     PolicyKind.REFILL: RefillRuleVersion,
     PolicyKind.TERMS: ClinicTermsVersion,
     PolicyKind.CLEANING: CleaningChoice,
+    PolicyKind.MATCHING: MatchingVersion,
+    PolicyKind.FOLLOW_UPS: FollowUpPlanVersion,
+    PolicyKind.MESSAGES: MessageTermsVersion,
 }
-"""Kinds whose versions move plans, and the table of each."""
+"""Kinds of versions, and the table of each; the last three move no plan."""
 FIELDS: dict[str, tuple[str, ...]] = {
     PolicyKind.LIFE: ("part_code", "period_count", "period_unit"),
     PolicyKind.ALLOWANCE: ("part_code", "units", "period_count", "period_unit", "at_once_periods"),
     PolicyKind.REFILL: ("contact_lead_days", "delivery_lead_days"),
     PolicyKind.TERMS: ("gap_days", "target_count", "target_unit"),
     PolicyKind.CLEANING: ("task", "frequency"),
+    PolicyKind.MATCHING: ("table",),
+    PolicyKind.FOLLOW_UPS: ("steps",),
+    PolicyKind.MESSAGES: ("opens", "closes", "per_week", "second_ask_days", "link_ahead_days"),
 }
 """What a version of a kind says, besides its payer and its day."""
 LONGEST = 1200
@@ -52,11 +65,17 @@ MOST_UNITS = 1000
 
 def check(kind: PolicyKind, values: Values, payer: Payer | None) -> None:
     """Raises Refused, with the field at fault, where no version of this kind can say so: `unknown_code`,
-    `period`, `units`, `at_once`, `leads`, `gap_days`, `task`, `frequency`, `payer`.
+    `period`, `units`, `at_once`, `leads`, `gap_days`, `task`, `frequency`, `payer`, `table`, `steps`,
+    `hours`, `per_week`, `days`.
     """
     _CHECKS[kind](values)
     if (kind == PolicyKind.ALLOWANCE) > (payer is not None):
         raise Refused("payer", "Choose the payer.", "payer")
+
+
+def plain(value: object) -> object:
+    """A value of a version as a draft keeps it: times as `HH:MM`."""
+    return f"{value:%H:%M}" if isinstance(value, time) else value
 
 
 def append(draft: PolicyDraft, *, by: AbstractBaseUser | None, now: datetime) -> Voidable:
@@ -134,10 +153,26 @@ def _check_cleaning(values: Values) -> None:
         raise Refused("frequency", "Choose daily, weekly, monthly or not used.", "frequency")
 
 
+def _check_matching(values: Values) -> None:
+    check_table(values["table"])
+
+
+def _check_follow_ups(values: Values) -> None:
+    check_steps([FollowUpStep(**row) for row in values["steps"]])
+
+
+def _check_messages(values: Values) -> None:
+    hours = {name: time.fromisoformat(values[name]) for name in ("opens", "closes")}
+    check_numbers(**{name: values[name] for name in FIELDS[PolicyKind.MESSAGES]} | hours)
+
+
 _CHECKS = {
     PolicyKind.LIFE: _check_life,
     PolicyKind.ALLOWANCE: _check_allowance,
     PolicyKind.REFILL: _check_refill,
     PolicyKind.TERMS: _check_terms,
     PolicyKind.CLEANING: _check_cleaning,
+    PolicyKind.MATCHING: _check_matching,
+    PolicyKind.FOLLOW_UPS: _check_follow_ups,
+    PolicyKind.MESSAGES: _check_messages,
 }

@@ -15,9 +15,10 @@ from resupply.models import (
     RunStep,
 )
 from resupply.queries.concerned import concerned
+from resupply.queries.drafts import LEDGERS
 from resupply.services import plan_rows, plans, versions
 from resupply.services.errors import Refused
-from resupply.services.policy_changes.drafting import locked
+from resupply.services.policy_changes.drafting import check_begins, locked
 from resupply.services.policy_changes.previewing import basis_now
 
 LOCK_WAIT = 1500
@@ -29,10 +30,11 @@ Tell = Callable[[int, int], None]
 
 
 def start(draft: PolicyDraft, *, by: AbstractBaseUser | None, now: datetime, unseen: bool = False) -> None:
-    """Begin to apply a draft that was previewed (`unseen`: or was not). `work_on` goes on.
+    """Begin to apply a draft that was previewed (`unseen`: or was not). `work_on` goes on; what moves no plan
+    is applied with this.
 
     Raises Refused: `not_open`, `outdated` (other rules have changed since the preview), `busy` (another
-    change is being applied), `locked` (somebody writes for long; try again).
+    change is being applied), `locked` (somebody writes for long; try again), `past` (terms of messages).
     """
     try:
         _start(draft, by=by, now=now, unseen=unseen)
@@ -47,19 +49,30 @@ def _start(draft: PolicyDraft, *, by: AbstractBaseUser | None, now: datetime, un
     with transaction.atomic():
         _alone()
         edition, _ = PlanEdition.objects.select_for_update(of=("self",)).get_or_create(pk=1)
-        if edition.staged_id or edition.tidying_id:
+        moves_plans = draft.kind in LEDGERS
+        if moves_plans and (edition.staged_id or edition.tidying_id):
             raise Refused("busy", "Another change is being applied. Try again when it is done.")
         draft = locked(draft, states)
         run, _ = PolicyRun.objects.get_or_create(draft=draft, defaults={"step": RunStep.STAGE})
-        if not unseen and run.basis != basis_now():
+        if not unseen and run.basis != basis_now(draft.kind):
             raise Refused("outdated", "Other rules have changed since the preview. Preview it again.")
-        draft.state, draft.edition = DraftState.APPLYING, edition.number + 1
+        check_begins(draft.kind, draft.act, draft.effective_from, now=now)
         draft.decided_at, draft.decided_by_id = now, by.pk if by else None
+        if moves_plans:
+            _stage_first(draft, run, edition)
+        else:
+            draft.state, run.step = DraftState.APPLIED, RunStep.DONE
+            draft.version_id = versions.realise(draft, by=by, now=now).pk
         draft.save()
-        edition.staged = draft
-        edition.save()
-        run.step, run.after, run.done, run.of = RunStep.STAGE, 0, 0, concerned(draft).count()
         run.save()
+
+
+def _stage_first(draft: PolicyDraft, run: PolicyRun, edition: PlanEdition) -> None:
+    """Name the draft as the one that is staged from now on."""
+    draft.state, draft.edition = DraftState.APPLYING, edition.number + 1
+    edition.staged = draft
+    edition.save()
+    run.step, run.after, run.done, run.of = RunStep.STAGE, 0, 0, concerned(draft).count()
 
 
 def work_on(draft_id: int, *, now: Callable[[], datetime], tell: Tell = lambda done, of: None) -> bool:

@@ -7,6 +7,7 @@ from django.contrib.auth.base_user import AbstractBaseUser
 from django.db import transaction
 
 from resupply.models import DraftState, Job, PolicyDraft
+from resupply.queries.drafts import LEDGERS
 from resupply.services import jobs
 from resupply.services.errors import Refused
 from resupply.services.jobs.kinds import Params, Progress
@@ -27,9 +28,11 @@ def preview_in_background(
 
 def apply_in_background(
     draft: PolicyDraft, *, title: str, back_url: str, by: AbstractBaseUser, now: datetime
-) -> Job:
-    """Have a draft applied. Raises Refused as `start`."""
+) -> Job | None:
+    """Have a draft applied; None: it moves no plan, and is. Raises Refused as `start`."""
     start(draft, by=by, now=now)
+    if draft.kind not in LEDGERS:
+        return None
     return _hand(draft, "policy_apply", title, back_url, by, now)
 
 

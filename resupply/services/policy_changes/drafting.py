@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from django.contrib.auth.base_user import AbstractBaseUser
@@ -17,6 +17,8 @@ OPEN = (DraftState.DRAFT, DraftState.READY, DraftState.PREVIEWING, DraftState.FA
 """States in which a draft may be changed or dropped: nothing of it is in the plans."""
 EARLIEST = date(2000, 1, 1)
 LATEST = date(2100, 1, 1)
+SLACK = timedelta(days=1)
+"""A clinic's day may lie one behind that of UTC."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,16 +35,18 @@ class Wanted:
 
 def make(wanted: Wanted, *, by: AbstractBaseUser | None, now: datetime) -> PolicyDraft:
     """Write a draft of a new version. Raises Refused: what `versions.check` refuses, `effective_from`,
-    `reason_missing`.
+    `past`, `reason_missing`.
     """
-    return PolicyDraft.objects.create(**_checked(wanted), drafted_at=now, drafted_by_id=by.pk if by else None)
+    return PolicyDraft.objects.create(
+        **_checked(wanted, now=now), drafted_at=now, drafted_by_id=by.pk if by else None
+    )
 
 
 def revise(draft: PolicyDraft, wanted: Wanted, *, by: AbstractBaseUser | None, now: datetime) -> PolicyDraft:
     """Change a draft that has not been applied; its preview no longer counts. Raises Refused as `make` does,
     `not_open`.
     """
-    changes = _checked(wanted)
+    changes = _checked(wanted, now=now)
     with transaction.atomic():
         draft = locked(draft)
         for name, value in changes.items():
@@ -64,7 +68,7 @@ def make_void(
         kind=kind,
         act=DraftAct.VOID,
         payer=getattr(version, "payer", None),
-        values={name: getattr(version, name) for name in versions.FIELDS[kind]},
+        values={name: versions.plain(getattr(version, name)) for name in versions.FIELDS[kind]},
         version_id=version_id,
         effective_from=version.effective_from,
         reason=check_reason(reason),
@@ -97,10 +101,17 @@ def clear_preview(draft: PolicyDraft) -> None:
     PolicyTotal.objects.filter(draft=draft).delete()
 
 
-def _checked(wanted: Wanted) -> dict[str, Any]:
+def check_begins(kind: str, act: str, effective_from: date, *, now: datetime) -> None:
+    """Terms of messages begin today or later: what was sent was sent. Raises Refused `past`."""
+    if kind == PolicyKind.MESSAGES and act == DraftAct.ADD and effective_from < now.date() - SLACK:
+        raise Refused("past", "Terms begin today or later: what was sent was sent.", "effective_from")
+
+
+def _checked(wanted: Wanted, *, now: datetime) -> dict[str, Any]:
     reason = check_reason(wanted.reason)
     if not EARLIEST <= wanted.effective_from <= LATEST:
         raise Refused("effective_from", "Enter a day from 2000 to 2099.", "effective_from")
+    check_begins(wanted.kind, DraftAct.ADD, wanted.effective_from, now=now)
     versions.check(wanted.kind, wanted.values, wanted.payer)
     return {
         "kind": wanted.kind,

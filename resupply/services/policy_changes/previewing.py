@@ -29,8 +29,10 @@ from resupply.models import (
 )
 from resupply.queries import facts as fact_queries
 from resupply.queries.concerned import concerned
-from resupply.queries.drafts import change_of
+from resupply.queries.draft_effects import other_effects, payers_on
+from resupply.queries.drafts import LEDGERS, change_of
 from resupply.queries.facts import ClinicRules
+from resupply.queries.standing_rules import mark_of
 from resupply.rules.cleaning import checklists
 from resupply.rules.effects import Change, LineEffect, PatientEffect, effect_on
 from resupply.rules.facts import PatientFacts
@@ -42,9 +44,10 @@ BATCH = 500
 Tell = Callable[[int, int], None]
 
 
-def basis_now() -> int:
-    """A fingerprint of the rules in force: a preview holds as long as it is the same."""
-    return _fingerprint(fact_queries.clinic_rules())
+def basis_now(kind: str) -> int:
+    """A fingerprint of the rules in force: a preview of a draft of this kind holds while it is the same."""
+    rules = _fingerprint(fact_queries.clinic_rules())
+    return rules if kind in LEDGERS else rules ^ mark_of(kind)
 
 
 def ask_preview(draft: PolicyDraft, *, by: AbstractBaseUser | None, now: datetime) -> PolicyDraft:
@@ -54,7 +57,13 @@ def ask_preview(draft: PolicyDraft, *, by: AbstractBaseUser | None, now: datetim
         draft.state = DraftState.PREVIEWING
         draft.save()
         clear_preview(draft)
-        first = {"step": RunStep.PREVIEW, "after": 0, "done": 0, "basis": basis_now(), "previewed_at": now}
+        first = {
+            "step": RunStep.PREVIEW,
+            "after": 0,
+            "done": 0,
+            "basis": basis_now(draft.kind),
+            "previewed_at": now,
+        }
         counted = {"of": concerned(draft).count(), "as_of": max(draft.effective_from, _clinic_day(now))}
         PolicyRun.objects.update_or_create(draft=draft, defaults=first | counted)
     return draft
@@ -81,16 +90,14 @@ def preview_batch(draft_id: int) -> bool:
         run = PolicyRun.objects.select_for_update(of=("self",)).select_related("draft").get(draft=draft_id)
         if run.step != RunStep.PREVIEW:
             return False
-        policies = (fact_queries.clinic_rules(), fact_queries.clinic_rules(change=change_of(run.draft)))
-        if run.basis != (basis := _fingerprint(policies[0])):
+        if run.basis != (basis := basis_now(run.draft.kind)):
             clear_preview(run.draft)
             run.basis, run.after, run.done = basis, 0, 0
         rows = concerned(run.draft).filter(pk__gt=run.after).order_by("pk")
         batch = list(rows.select_related(None)[:BATCH])
         if batch:
-            _write(
-                run, [patient for patient in batch if patient.status == PatientStatus.ON_THERAPY], policies
-            )
+            on_therapy = [patient for patient in batch if patient.status == PatientStatus.ON_THERAPY]
+            (_write if run.draft.kind in LEDGERS else _write_others)(run, on_therapy)
             run.after, run.done = batch[-1].pk, run.done + len(batch)
         else:
             run.step = RunStep.DONE
@@ -108,9 +115,10 @@ class _Sum:
     changes: Counter[str]
 
 
-def _write(run: PolicyRun, batch: list[Patient], policies: tuple[ClinicRules, ClinicRules]) -> None:
+def _write(run: PolicyRun, batch: list[Patient]) -> None:
     if run.previewed_at is None:
         raise ValueError("a preview has begun at some moment")
+    policies = (fact_queries.clinic_rules(), fact_queries.clinic_rules(change=change_of(run.draft)))
     known = fact_queries.patient_facts([patient.pk for patient in batch])
     rows: list[PolicyEffect] = []
     sums: dict[tuple[int, int | None], _Sum] = {}
@@ -129,6 +137,30 @@ def _write(run: PolicyRun, batch: list[Patient], policies: tuple[ClinicRules, Cl
         total.changes.update(effect.change for effect in mine)
         moved = {effect.kind for effect in mine if effect.kind and effect.change != Change.PARTS}
         total.changes.update(moved=len(moved), patients=bool(mine))
+    _copy(rows)
+    _add(run.draft_id, sums)
+
+
+def _write_others(run: PolicyRun, batch: list[Patient]) -> None:
+    """The same for a draft that moves no plan: a row for each patient to whom something happens."""
+    if run.previewed_at is None or run.as_of is None:
+        raise ValueError("a preview has begun at some moment, for some day")
+    people = {patient.pk: patient for patient in batch}
+    payers = payers_on(batch, run.as_of)
+    rows: list[PolicyEffect] = []
+    sums: dict[tuple[int, int | None], _Sum] = {}
+    today = _clinic_day(run.previewed_at)
+    for found in other_effects(run.draft, batch, today=today, as_of=run.as_of):
+        place, payer = people[found.patient_id].location_id, payers[found.patient_id]
+        total = sums.setdefault((place, payer), _Sum(Counter(), Counter(), Counter()))
+        total.before.update(found.counts[0])
+        total.after.update(found.counts[1])
+        if found.change is not None:
+            total.changes.update([found.change.value, "moved"])
+            row = PolicyEffect(draft_id=run.draft_id, patient_id=found.patient_id, location_id=place)
+            row.payer_id, row.change = payer, found.change.value
+            row.lists_before, row.lists_after = found.before, found.after
+            rows.append(row)
     _copy(rows)
     _add(run.draft_id, sums)
 

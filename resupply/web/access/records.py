@@ -276,6 +276,9 @@ _VERSIONS: dict[str, "QuerySet[Any]"] = {
     "refill": RefillRuleVersion.objects.select_related("payer"),
     "terms": ClinicTermsVersion.objects.all(),
     "cleaning": CleaningChoice.objects.all(),
+    "matching": MatchingVersion.objects.all(),
+    "follow_ups": FollowUpPlanVersion.objects.all(),
+    "messages": MessageTermsVersion.objects.all(),
 }
 
 
