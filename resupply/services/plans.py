@@ -119,15 +119,16 @@ BATCH = 500
 """Patients per transaction of a rebuild: enough to be fast, few enough that an edit never waits long."""
 
 
-def rebuild_plans(*, now: datetime, after: int = 0) -> Iterator[tuple[int, int]]:
-    """Rebuild every plan from the records, in committed batches by patient id, starting after `after`.
+def rebuild_plans(*, now: datetime, after: int = 0, up_to: int | None = None) -> Iterator[tuple[int, int]]:
+    """Rebuild every plan from the records, in committed batches by patient id, of ids above `after` and at
+    most `up_to` (None: to the last).
 
     Yields (last patient id done, rows written) per batch, so that a stopped rebuild can go on from there.
     """
-    while True:
-        batch = list(Patient.objects.filter(pk__gt=after).order_by("pk").values_list("pk", flat=True)[:BATCH])
-        if not batch:
-            return
+    patients = Patient.objects.order_by("pk").values_list("pk", flat=True)
+    if up_to is not None:
+        patients = patients.filter(pk__lte=up_to)
+    while batch := list(patients.filter(pk__gt=after)[:BATCH]):
         written = _refresh_batch(batch, now=now)
         after = batch[-1]
         yield after, written

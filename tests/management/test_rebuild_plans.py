@@ -7,7 +7,7 @@ import pytest
 import time_machine
 from django.core.management import call_command
 
-from resupply.models import Patient, PlanLine
+from resupply.models import Patient, PlanChecklist, PlanLine, PlanState
 from resupply.services import plans
 from tests import builders
 from tests.builders import NOW
@@ -69,3 +69,17 @@ def test_a_plan_that_ran_out_is_brought_to_today() -> None:
     with time_machine.travel(datetime(2026, 4, 20, 15, tzinfo=UTC), tick=False):
         call_command("rebuild_plans", stdout=StringIO(), stderr=StringIO())
     assert PlanLine.objects.get().in_use_since != start
+
+
+@pytest.mark.django_db(transaction=True)
+def test_side_by_side_it_writes_the_same_rows(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("resupply.management.commands.rebuild_plans.SPAN", 2)
+    patients = [builders.make_patient() for _ in range(5)]
+    for patient in patients:
+        builders.make_dispense(patient)
+    out, err = rebuild("--processes", "2")
+    written = PlanLine.objects.count() + PlanChecklist.objects.count() + PlanState.objects.count()
+    assert PlanLine.objects.count() == len(patients)
+    assert out == f"Plans rebuilt: {written} rows changed.\n"
+    assert err.splitlines()[-1].startswith(f"done up to {patients[-1].pk}: {written} rows changed")
+    assert rebuild("--processes", "2")[0] == rebuild()[0] == "Plans rebuilt: 0 rows changed.\n"
