@@ -24,7 +24,18 @@ def main() -> int:
     django.setup()
     from django.test.utils import setup_test_environment
 
-    from benchmarks import leaks, one_patient, overdue, policy, reminders, search
+    from benchmarks import (
+        feed,
+        importing,
+        leaks,
+        one_patient,
+        opening,
+        overdue,
+        policy,
+        rebuild,
+        reminders,
+        search,
+    )
     from benchmarks.measure import Result
 
     setup_test_environment()
@@ -33,7 +44,11 @@ def main() -> int:
         "overdue": overdue.run,
         "one_patient": one_patient.run,
         "policy": policy.run,
+        "rebuild": rebuild.run,
+        "feed": feed.run,
         "reminders": reminders.run,
+        "importing": importing.run,
+        "opening": opening.run,
         "leaks": leaks.run,
     }
     if unknown := set(given.names) - set(known):

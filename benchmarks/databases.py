@@ -75,7 +75,7 @@ def copied(patients: int) -> Iterator[None]:
     _switch("postgres")
     with connection.cursor() as cursor:
         cursor.execute("DROP DATABASE IF EXISTS bench_copy")
-        cursor.execute(f"CREATE DATABASE bench_copy TEMPLATE {name}")
+        cursor.execute(f"CREATE DATABASE bench_copy TEMPLATE {name} STRATEGY file_copy")
     _switch("bench_copy")
     try:
         yield

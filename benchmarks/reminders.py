@@ -1,5 +1,5 @@
-"""Reminders from the outbox to a mail server on this machine, against SMTP alone over one connection: finished
-bytes handed over by `smtplib`, and the same letters sent by Django's mail, which builds them on the way.
+"""Reminders from the outbox to a mail server on this machine, against SMTP alone over one connection:
+finished bytes handed over by `smtplib`, and the same letters sent by Django's mail, which builds them.
 
 The mail server is a process of its own. With `TAKES_MS` it needs that long for a mail, as a server beyond a
 network does, and more workers can help; without, it is one busy process and the limit of all.

@@ -18,7 +18,7 @@ from resupply import clock
 from resupply.models import Patient
 from resupply.services import plans
 
-SPAN = 4 * plans.BATCH
+SPAN = plans.BATCH
 """Patient numbers that one process takes at a time."""
 
 
@@ -50,9 +50,11 @@ class Command(BaseCommand):
         self.stdout.write(f"Plans rebuilt: {changed} rows changed.")
 
 
-def side_by_side(processes: int, *, now: datetime, after: int) -> Iterator[tuple[int, int]]:
+def side_by_side(
+    processes: int, *, now: datetime, after: int, up_to: int | None = None
+) -> Iterator[tuple[int, int]]:
     """What `plans.rebuild_plans` does and yields, span by span in the order of the patients."""
-    last = Patient.objects.order_by("-pk").values_list("pk", flat=True).first() or after
+    last = up_to or Patient.objects.order_by("-pk").values_list("pk", flat=True).first() or after
     ends = [*range(after + SPAN, last, SPAN), last]
     connection.close()  # a connection must not be shared with a process that is forked off
     with ProcessPoolExecutor(processes, mp_context=get_context("fork")) as pool:

@@ -1,0 +1,98 @@
+"""A full rebuild of plans against adding a day to each of their lines, and the rules by themselves.
+
+Measured on the patients that have dispenses on record (40 units each), in a copy of the largest database that
+is dropped afterwards: among six million lines and in their indexes, at full size.
+"""
+
+import os
+import resource
+import time
+from collections.abc import Callable, Iterator, Sequence
+from datetime import UTC, datetime
+from statistics import median
+
+from django.db import connection
+from django.db.models import F
+
+from benchmarks import databases
+from benchmarks.measure import Result
+from benchmarks.population import TODAY
+from resupply.management.commands.rebuild_plans import side_by_side
+from resupply.models import Dispense, PlanLine
+from resupply.queries.facts import patient_facts, policy
+from resupply.rules.lines import plan_patient
+from resupply.services import plans
+
+NOW = datetime.combine(TODAY, datetime.min.time(), UTC).replace(hour=18)
+ROUNDS = 3
+LINES_A_SECOND = 20_000.0
+"""The rules alone, on one core."""
+CORES = len(os.sched_getaffinity(0))
+
+
+def run(sizes: Sequence[int]) -> Iterator[str | Result]:
+    """In the largest database, of those patients alone: their numbers are the first."""
+    with databases.copied(sizes[-1]):
+        ids = list(Dispense.objects.values_list("patient", flat=True).distinct().order_by("patient"))
+        last = ids[-1]
+        yield from _rules(ids[:500])
+        _alone(last)
+        lines = PlanLine.stored.filter(patient__lte=last).count()
+        yield f"rebuild: {len(ids):,} patients with {lines:,} lines, of {sizes[-1]:,} patients"
+        taken = [_round(last) for _ in range(ROUNDS)]
+        moved, one, all_cores, nothing = (round(median(times), 1) for times in zip(*taken, strict=True))
+        for what, times in (("one process", one), (f"{CORES} processes", all_cores)):
+            yield f"rebuild: {what}: {lines / times * 1000:,.0f} lines a second"
+        limit = "UPDATE date+1 of the same lines, ms"
+        yield Result(f"full rebuild, {CORES} processes, ms", all_cores, moved, limit, 5)
+        yield Result("rebuild that changes nothing, one process, ms", nothing, one, "a full one", 0.05)
+        yield _memory(last)
+
+
+def _round(last: int) -> tuple[float, float, float, float]:
+    """Milliseconds of: a day added to each line; their rebuild by one process, by all, with nothing to do."""
+    moved = _timed(lambda: _move(last))
+    one = _timed(lambda: _alone(last))
+    _move(last)
+    all_cores = _timed(lambda: list(side_by_side(CORES, now=NOW, after=0, up_to=last)))
+    return moved, one, all_cores, _timed(lambda: _alone(last))
+
+
+def _move(last: int) -> None:
+    PlanLine.stored.filter(patient__lte=last).update(supply_ends_on=F("supply_ends_on") + 1)
+
+
+def _alone(last: int) -> None:
+    for _ in plans.rebuild_plans(now=NOW, up_to=last):
+        pass
+
+
+def _rules(ids: Sequence[int]) -> Iterator[Result]:
+    """Plans of patients whose facts are read already."""
+    known, rules = patient_facts(ids), policy()
+    made = sum(len(plan_patient(facts, rules, as_of=TODAY).lines) for facts in known.values())
+    taken = median(
+        _timed(lambda: [plan_patient(facts, rules, as_of=TODAY) for facts in known.values()])
+        for _ in range(2 * ROUNDS + 1)
+    )
+    limit = 1_000_000 / LINES_A_SECOND
+    yield Result(
+        "rules alone, 8 units a line, one core: µs a line", round(taken * 1000 / made, 1), limit, "limit", 1
+    )
+
+
+def _memory(last: int) -> str:
+    """How much the peak of this process grows from a fourth of the patients to all of them."""
+    _alone(last // 4)
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    _alone(last)
+    grown = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before
+    more = f"{grown / 1024:.1f} MB more for four times the patients"
+    return f"rebuild: memory at most {before / 1024:.0f} MB, {more}"
+
+
+def _timed(work: Callable[[], object]) -> float:
+    connection.ensure_connection()
+    began = time.perf_counter()
+    work()
+    return (time.perf_counter() - began) * 1000
