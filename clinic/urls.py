@@ -10,3 +10,4 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("password/done/", auth.PasswordChangeDoneView.as_view(), name="password_change_done"),
     path("", include("resupply.web.urls")),
 ]
+handler500 = "clinic.errors.server_error"

@@ -44,7 +44,7 @@ def test_the_patients_gallery_has_no_navigation_and_no_marks_for_staff(rf: Reque
     assert 'class="ask"' not in page
 
 
-@pytest.mark.parametrize("code", ["403", "403_csrf", "404", "500"])
+@pytest.mark.parametrize("code", ["403", "403_csrf", "404", "500", "503"])
 def test_error_pages_stand_without_any_context(code: str) -> None:
     page = render_to_string(f"{code}.html")
     assert "<h1>" in page
