@@ -71,6 +71,8 @@ REQUIRED_VARIABLES = (
     "CACHE_URL",
     "EMAIL_URL",
     "MAIL_FROM",
+    "DATA_KEYS",
+    "INDEX_KEY",
 )
 
 # Variables a clinic may do without, for text messages, sharing, backups and figures; settings.py says which

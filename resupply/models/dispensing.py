@@ -9,6 +9,7 @@ from django.db.models.functions import Upper
 
 from resupply.models.answers import RefillAnswerItem
 from resupply.models.base import Voidable, tracked
+from resupply.models.encrypted import EncryptedTextField
 from resupply.models.equipment import KIND_CHOICES, CatalogueItem, Order
 from resupply.models.imports import ImportBatch
 from resupply.models.payers import Payer
@@ -60,7 +61,7 @@ class Dispense(Voidable):
     supplied_by = models.CharField(max_length=10, choices=SuppliedBy, default=SuppliedBy.US)
     carrier = models.CharField(max_length=60, blank=True)
     tracking_id = models.CharField(max_length=60, blank=True)
-    delivery_address = models.TextField(blank=True)
+    delivery_address = EncryptedTextField(blank=True)
     """Where it was shipped to, as the address was then."""
     order = models.ForeignKey(Order, models.PROTECT, null=True, blank=True, related_name="+")
     """The prescriber's order in force that day."""

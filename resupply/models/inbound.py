@@ -7,6 +7,7 @@ from django.db import models
 from django.db.models import Q
 
 from resupply.models.base import tracked
+from resupply.models.encrypted import Blind, EncryptedTextField
 from resupply.models.outbox import Message
 from resupply.models.people import Patient
 from resupply.rules.replies import Meaning
@@ -23,7 +24,7 @@ class InboundText(models.Model):
 
     public_id = models.UUIDField(default=uuid.uuid4, unique=True, editable=False)
     event_id = models.CharField(max_length=128, unique=True)
-    from_number = models.CharField(max_length=20)
+    from_number = EncryptedTextField()
     body = models.TextField()
     received_at = models.DateTimeField()
     meaning = models.CharField(max_length=8, choices=[(meaning.value, meaning.name) for meaning in Meaning])
@@ -44,7 +45,7 @@ class InboundText(models.Model):
             )
         ]
         indexes = [
-            models.Index(fields=["from_number", "-received_at"], name="inbound_text_by_number"),
+            models.Index(Blind("from_number"), models.F("received_at").desc(), name="inbound_text_by_number"),
             models.Index(
                 fields=["received_at"],
                 name="inbound_text_waiting",

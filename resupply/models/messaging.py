@@ -9,6 +9,7 @@ from django.db import models
 from django.db.models import F, Q
 
 from resupply.models.base import Voidable, tracked
+from resupply.models.encrypted import Blind, EncryptedTextField
 from resupply.models.outbox import Message
 from resupply.models.people import Channel, Patient
 
@@ -70,7 +71,7 @@ class BadAddress(models.Model):
 
     patient = models.ForeignKey(Patient, models.PROTECT, related_name="bad_addresses")
     channel = models.CharField(max_length=8, choices=Channel)
-    address = models.CharField(max_length=254)
+    address = EncryptedTextField()
     since = models.DateTimeField()
     message = models.ForeignKey(Message, models.PROTECT, related_name="+")
     detail = models.CharField(max_length=200, blank=True)
@@ -83,7 +84,9 @@ class BadAddress(models.Model):
     class Meta:
         constraints = [
             models.UniqueConstraint(
-                fields=["patient", "channel", "address"],
+                "patient",
+                "channel",
+                Blind("address"),
                 name="bad_address_once",
                 condition=Q(confirmed_at=None),
             ),

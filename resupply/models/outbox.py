@@ -6,6 +6,7 @@ from django.conf import settings
 from django.db import models
 from django.db.models import Q
 
+from resupply.models.encrypted import EncryptedTextField
 from resupply.models.equipment import KIND_CHOICES
 from resupply.models.people import Channel, Patient
 from resupply.rules.replies import Reply
@@ -51,7 +52,7 @@ class Message(models.Model):
     is_unsure = models.BooleanField(default=False)
     """A send broke off after it had begun, so the message may have arrived; it is tried only once more."""
     finished_at = models.DateTimeField(null=True)
-    address = models.CharField(max_length=254, blank=True)
+    address = EncryptedTextField(blank=True)
     provider_ref = models.CharField(max_length=128, blank=True, default="", db_default="")
     """The carrier's own name for it, by which it tells later what became of it."""
     delivered_at = models.DateTimeField(null=True, blank=True)

@@ -12,6 +12,7 @@ from django.db.models import Q
 from django.utils import timezone
 
 from resupply.models.base import Voidable, tracked
+from resupply.models.encrypted import EncryptedTextField
 from resupply.models.imports import ImportBatch
 from resupply.models.reads import notice
 from resupply.rules.purposes import Purpose
@@ -94,9 +95,9 @@ class Patient(models.Model):
     given_name = models.CharField(max_length=80)
     family_name = models.CharField(max_length=80)
     birth_date = models.DateField()
-    email = models.EmailField(blank=True)
-    phone = models.CharField(max_length=40, blank=True)
-    address = models.TextField(blank=True)
+    email = EncryptedTextField(blank=True)
+    phone = EncryptedTextField(blank=True)
+    address = EncryptedTextField(blank=True)
     representative_name = models.CharField(max_length=160, blank=True)
     representative_relation = models.CharField(max_length=80, blank=True)
     language = models.CharField(max_length=5, choices=Language, default=Language.ENGLISH)
@@ -162,7 +163,8 @@ class Patient(models.Model):
 
 
 class FindToken(models.Model):
-    """A word a patient is found by: a folded name part, reference, birth date, end of the phone number.
+    """A word a patient is found by: a folded name part, reference, birth date; the phone
+    number and its ends as keyed hashes.
 
     `location` is the patient's, so that a search of one location reads no other's rows; it is given when the
     row is written, and a trigger on `Patient` keeps it when the patient moves.

@@ -12,6 +12,7 @@ The probes are subqueries with one row each, which PostgreSQL does not turn into
 words for independent and would read the whole table where they are not.
 """
 
+import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
@@ -19,8 +20,12 @@ from django.db.models import F, OuterRef, QuerySet, Subquery
 from django.db.models.fields.tuple_lookups import TupleGreaterThanOrEqual, TupleLessThan
 
 from resupply.models import Dispense, FindToken, Patient
+from resupply.models.encrypted import keyed_hash
 
 MOST_FOUND = 12
+PHONE_ENDS = (4, 7, 10)
+"""So many last digits of a telephone number find it."""
+_NUMBERS = re.compile(r"[\d()+./-]*\d[\d()+./-]*")
 LOOKED_AT = 500
 """Index entries of a word walked one by one for each other word, about 4 µs each; more are met as sets."""
 _CANDIDATES = 50
@@ -33,8 +38,38 @@ Rows = QuerySet[FindToken]
 Entry = tuple[str, int]
 
 
+def phone_token(digits: str) -> str:
+    """The find token of a telephone number, or of an end of one: a keyed hash, as the number is encrypted."""
+    return f"#{keyed_hash(f'phone:{digits}')}"
+
+
+def phone_words(words: Sequence[str]) -> list[str]:
+    """The words with all that look like a telephone number taken as one; none: none does."""
+    numbers = [word for word in words if _NUMBERS.fullmatch(word)]
+    digits = "".join(re.sub(r"\D", "", word) for word in numbers)
+    if len(digits) < min(PHONE_ENDS):
+        return []
+    return [*(word for word in words if word not in numbers), phone_token(digits)]
+
+
 def find_patients(
     among: QuerySet[Patient], words: Sequence[str], *, at: Collection[int] = (), looked_at: int = LOOKED_AT
+) -> list[Patient]:
+    """At most `MOST_FOUND` of `among` whom the words fit; those whose telephone number they fit come last.
+
+    A telephone number is found by all its digits or by the last 4, 7 or 10 (it is stored as keyed hashes of
+    these), however it is spelled. `at` as in `_find`.
+    """
+    found = _find(among, words, at=at, looked_at=looked_at)
+    by_phone = phone_words(words) if len(found) < MOST_FOUND else []
+    if by_phone:
+        more = _find(among.exclude(pk__in=[one.pk for one in found]), by_phone, at=at, looked_at=looked_at)
+        found = [*found, *more][:MOST_FOUND]
+    return found
+
+
+def _find(
+    among: QuerySet[Patient], words: Sequence[str], *, at: Collection[int], looked_at: int
 ) -> list[Patient]:
     """At most `MOST_FOUND` of `among` with every (folded) word at the start of one of their find tokens.
 

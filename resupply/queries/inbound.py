@@ -15,6 +15,7 @@ from resupply.models import (
     QuestionState,
     RefillQuestion,
 )
+from resupply.queries.finding import phone_token
 from resupply.rules.replies import Reply
 from resupply.rules.sending import Note
 
@@ -25,7 +26,9 @@ Places = Collection[int]
 def candidates(number: str) -> QuerySet[Patient]:
     """Patients whose phone on record ends as an E.164 number does; how it is spelled, the caller compares."""
     ending = number[-7:]
-    rows = Patient.objects.filter(find_tokens__token=ending).exclude(status=PatientStatus.WITHDRAWN)
+    rows = Patient.objects.filter(find_tokens__token=phone_token(ending)).exclude(
+        status=PatientStatus.WITHDRAWN
+    )
     return rows.select_related("location").order_by("pk")
 
 

@@ -16,7 +16,9 @@ from django.apps import apps
 from django.db import connection, models
 
 from resupply.models import EvidencePacket, PatientRead, SharedRead, SharedRecord
+from resupply.models.encrypted import PREFIX, EncryptedTextField
 
+_BLIND = "#"
 Span = tuple[int, int]
 """First and last number, both with a row, and every number between them."""
 
@@ -26,7 +28,11 @@ GAP_CLOSES_S = 3600
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A sealed table: its name, the column with the rising number, and its columns in order of name."""
+    """A sealed table: its name, the column with the rising number, and its columns in order of name.
+
+    A column that ends with `#` is encrypted: its rows are hashed by the keyed hash of the text, which stays
+    when a key is changed and everything is encrypted anew.
+    """
 
     name: str
     key: str
@@ -56,7 +62,10 @@ def sealed_tables() -> list[Table]:
 def _table(model: type[models.Model]) -> Table:
     pk = model._meta.pk
     assert pk is not None  # noqa: S101 - every model has one
-    columns = sorted(str(field.column) for field in model._meta.concrete_fields)
+    columns = sorted(
+        f"{field.column}{_BLIND if isinstance(field, EncryptedTextField) else ''}"
+        for field in model._meta.concrete_fields
+    )
     return Table(model._meta.db_table, str(pk.column), tuple(columns))
 
 
@@ -102,7 +111,7 @@ def spans(table: Table, low: int, high: int) -> list[Span]:
 
 def rows_digest(table: str, key: str, columns: Sequence[str], over: Sequence[Span]) -> tuple[int, str]:
     """How many rows lie in spans, and the SHA-256 (hex) over the hashes of each, in the order of numbers."""
-    quoted = ", ".join(connection.ops.quote_name(column) for column in columns)
+    quoted = ", ".join(_hashed(column) for column in columns)
     with connection.cursor() as cursor:
         cursor.execute(
             "SELECT count(*), encode(sha256(coalesce(string_agg("  # noqa: S608 - names of our own columns
@@ -113,6 +122,14 @@ def rows_digest(table: str, key: str, columns: Sequence[str], over: Sequence[Spa
         )
         count, digest = cursor.fetchone()
         return count, digest
+
+
+def _hashed(column: str) -> str:
+    """How a column of a layout comes into a row's text."""
+    name = connection.ops.quote_name(column.removesuffix(_BLIND))
+    if not column.endswith(_BLIND):
+        return name
+    return f"CASE WHEN starts_with({name}, '{PREFIX}') THEN split_part({name}, ':', 3) ELSE {name} END"
 
 
 def contexts_digest(after: str, until: str) -> tuple[int, str]:

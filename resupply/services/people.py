@@ -22,6 +22,7 @@ from resupply.models import (
     PatientStatus,
     Payer,
 )
+from resupply.queries.finding import PHONE_ENDS, phone_token
 from resupply.rules.purposes import Purpose
 from resupply.services import optouts, plans
 from resupply.services.errors import Refused
@@ -165,19 +166,20 @@ def check_text_number(phone: str, *, field: str) -> None:
 def find_tokens(patient: Patient) -> frozenset[str]:
     """Words a patient is found by: name parts, reference, birth date as typed in several ways, phone endings.
 
-    Birth dates: 1961-02-04, 02/04/1961, 2/4/1961 (month first). Phone: all digits, and the last 10, 7 and 4.
+    Birth dates: 1961-02-04, 02/04/1961, 2/4/1961 (month first). Phone: all digits, and the last 10, 7 and 4,
+    as keyed hashes: the number itself lies encrypted.
     """
     born = patient.birth_date
     words = fold(f"{patient.given_name} {patient.family_name}").split()
     parts = [part for word in words for part in [word, *re.split(r"[-'’.]", word)]]
     digits = re.sub(r"\D", "", patient.phone)
-    endings = [digits[-length:] for length in (4, 7, 10) if len(digits) >= length]
+    endings = {digits, *(digits[-length:] for length in PHONE_ENDS if len(digits) >= length)} - {""}
     dates = [
         born.isoformat(),
         f"{born.month:02}/{born.day:02}/{born.year:04}",
         f"{born.month}/{born.day}/{born.year}",
     ]
-    tokens = [*parts, *fold(patient.reference).split(), *dates, digits, *endings]
+    tokens = [*parts, *fold(patient.reference).split(), *dates, *map(phone_token, endings)]
     return frozenset(token[:80] for token in tokens if token)
 
 

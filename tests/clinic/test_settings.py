@@ -17,6 +17,8 @@ from clinic.processes import REQUIRED_VARIABLES
 ROOT = Path(__file__).resolve().parents[2]
 PRODUCTION = {
     "SECRET_KEY": "k3-" + "Zq8vB1xW" * 8,
+    "DATA_KEYS": "b25seSBmb3IgdGhpcyBjaGVjaywgMzIgYnl0ZXMgISE=",
+    "INDEX_KEY": "b25seSBmb3IgdGhpcyBjaGVjaywgMzIgYnl0ZXMgISE=",
     "CLINIC_NAME": "A clinic",
     "PUBLIC_URL": "https://supplies.clinic.example",
     "ALLOWED_HOSTS": "supplies.clinic.example",

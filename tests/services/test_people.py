@@ -6,6 +6,7 @@ from datetime import date
 import pytest
 
 from resupply.models import Consent, Coverage, FindToken, Patient, PlanLine
+from resupply.queries.finding import phone_token
 from resupply.services import people, plans
 from resupply.services.errors import Refused
 from tests.builders import NOW, TODAY, make_dispense, make_patient, make_payer
@@ -50,10 +51,7 @@ def test_find_tokens_are_folded_and_take_names_apart(details: people.PatientDeta
         "1955-07-09",
         "07/09/1955",
         "7/9/1955",
-        "13035550199",
-        "3035550199",
-        "5550199",
-        "0199",
+        *(phone_token(digits) for digits in ("13035550199", "3035550199", "5550199", "0199")),
     }
 
 
