@@ -38,7 +38,7 @@ def run(sizes: Sequence[int]) -> Iterator[str | Result]:
         feed = f"/cal/{issued.token}.ics"
         asks = {
             "feed, 200": _ask(feed),
-            "feed, 304": _ask(feed, f"If-None-Match: {written.etag}\r\n"),
+            "feed, 304": _ask(feed, f'If-None-Match: "{written.etag}"\r\n'),
             "one query": _ask(f"/bench/{token_hash(issued.token)}"),
         }
         with _server() as port:

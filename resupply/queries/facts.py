@@ -176,6 +176,7 @@ _DELIVERIES = """
 """
 
 
+_KINDS = {kind.value: kind for kind in Kind}
 _LINES = "resupply_dispenseline"
 _LINES_THEN = versions_sql(
     _LINES,
@@ -187,7 +188,6 @@ _LINES_THEN = versions_sql(
 def _deliveries(
     patient_ids: Collection[int], known_at: datetime | None, marks: Marks | None = None
 ) -> dict[int, list[facts.Delivery]]:
-    found: dict[int, list[facts.Delivery]] = defaultdict(list)
     with connection.cursor() as cursor:
         cursor.execute(
             _DELIVERIES.format(
@@ -196,13 +196,15 @@ def _deliveries(
             ),
             {"patients": list(patient_ids), "known_at": known_at, **(marks or {})},
         )
-        for patient, on, kind, code, quantity, family, first_use_on, contains, payer, line in cursor:
-            found[patient].append(
-                facts.Delivery(
-                    on, Kind(kind), code, quantity, family, first_use_on, tuple(contains), payer_key(payer),
-                    f"dispense line {line}",
-                )
-            )  # fmt: skip
+        rows = cursor.fetchall()  # a third faster than one by one, and a rebuild reads millions
+    found: dict[int, list[facts.Delivery]] = defaultdict(list)
+    for patient, on, kind, code, quantity, family, first_use_on, contains, payer, line in rows:
+        found[patient].append(
+            facts.Delivery(
+                on, _KINDS[kind], code, quantity, family, first_use_on, tuple(contains), payer_key(payer),
+                f"dispense line {line}",
+            )
+        )  # fmt: skip
     return found
 
 

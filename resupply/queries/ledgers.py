@@ -83,8 +83,7 @@ def read(
             _union(ledgers, known_at is not None, marks is not None),
             {"patients": list(patients), "known_at": known_at, **(marks or {})},
         )
-        for row in cursor:
-            entry = Entry._make(row)
+        for entry in map(Entry._make, cursor.fetchall()):
             found[entry.ledger].append(entry)
     for entries in found.values():
         entries.sort(key=lambda entry: entry.id)

@@ -47,7 +47,7 @@ def planned(patient_ids: Collection[int]) -> dict[int, Planned]:
     found = {}
     with connection.cursor() as cursor:
         cursor.execute(_PLANNED, [list(patient_ids)])
-        for pk, zone, place, status, unused, stored, editions, *state in cursor:
+        for pk, zone, place, status, unused, stored, editions, *state in cursor.fetchall():
             patient = Patient.from_db(connection.alias, _FIELDS, (pk, zone, place, status))
             found[pk] = Planned(
                 patient,
@@ -75,7 +75,7 @@ def stored_rows(model: type[PlanLine | PlanChecklist], patient_ids: Collection[i
             f" FROM {model._meta.db_table} WHERE patient_id = ANY(%s)",
             [list(patient_ids)],
         )
-        return [(row[0], row[1], row[2], row[3:]) for row in cursor]
+        return [(row[0], row[1], row[2], row[3:]) for row in cursor.fetchall()]
 
 
 assert contents(PlanState)[0] == "patient_id"  # noqa: S101 - `_PLANNED` reads its columns in this order

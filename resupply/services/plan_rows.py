@@ -150,7 +150,7 @@ def _states(found: Mapping[int, Planned]) -> list[Stored]:
 def _line_row(patient: Patient, plan: PatientPlan, line: LinePlan) -> PlanLine:
     period = line.allowance_period
     return PlanLine(
-        patient=patient,
+        patient_id=patient.pk,
         location_id=patient.location_id,
         payer_id=int(plan.payer) if plan.payer else None,
         active=patient.status == PatientStatus.ON_THERAPY,
@@ -193,7 +193,7 @@ def _checklist_rows(
     )
     return [
         PlanChecklist(
-            patient=patient,
+            patient_id=patient.pk,
             frequency=checklist.frequency.value,
             starts_on=checklist.starts_on,
             ends_on=checklist.ends_on,
