@@ -35,6 +35,7 @@ from resupply.models.drafts import (
     PolicyTotal,
     RunStep,
 )
+from resupply.models.emergency import EmergencyAccess
 from resupply.models.equipment import CatalogueItem, Device, Humidifier, Magnetic, Order, OrderItem
 from resupply.models.feeds import FeedEntry, Subscription
 from resupply.models.fitting import (
@@ -113,6 +114,7 @@ __all__ = [
     "Door",
     "DraftAct",
     "DraftState",
+    "EmergencyAccess",
     "Event",
     "EventType",
     "EvidencePacket",
