@@ -16,7 +16,6 @@ from resupply.models import (
     Integration,
     Job,
     MatchingVersion,
-    MessageTermsVersion,
     Patient,
     Payer,
     Recall,
@@ -145,13 +144,6 @@ def _bad_address(patient: Patient) -> BadAddress:
     )[0]  # fmt: skip
 
 
-def _terms() -> MessageTermsVersion:
-    """A version of the terms of messages."""
-    return MessageTermsVersion.objects.first() or MessageTermsVersion.objects.create(
-        effective_from=TODAY, reason="a trial"
-    )
-
-
 def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar: Issued) -> dict[str, str]:
     """One address of every view, about a patient with a cushion line and these records."""
     item = CatalogueItem.objects.order_by("pk").first() or make_item()
@@ -241,7 +233,6 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
             for name in ("desk:message_handled", "desk:message_resend")
         },
         "desk:address_confirm": [patient.public_id, _bad_address(patient).pk],
-        "manager:message_terms_void": [_terms().pk],
         "desk:question_again": [question.public_id],
         "desk:question_withdraw": [question.public_id],
         "desk:link_renew": [ended.link.public_id],

@@ -169,8 +169,6 @@ TABLE: dict[str, set[str]] = {
     "manager:recall_contact": CARE,
     "manager:recall_contact_void": CARE,
     "manager:message_terms": LEAD,
-    "manager:message_terms_new": LEAD,
-    "manager:message_terms_void": LEAD,
     "manager:policy": LEAD,
     "manager:policy_new": LEAD,
     "manager:policy_edit": LEAD,
@@ -289,7 +287,6 @@ OF_A_PACKET = {"manager:packet", "manager:packet_check", "manager:packet_pdf", "
 WRITES |= {"manager:sharing_new", "manager:sharing_end"}
 WRITES |= {"manager:policy_new", "manager:policy_edit", "manager:policy_void", "manager:policy_draft"}
 FOR_PROGRAMS = {name for name in TABLE if name.startswith("fhir:")}
-WRITES |= {"manager:message_terms_new", "manager:message_terms_void"}
 WRITES |= {"manager:weekdays", "manager:day_off", "manager:open_again", "manager:outlook_anew"}
 STOCK_SHOWN = {"stock:shelves", "stock:csv", "stock:to_order", "stock:ledger", "stock:back_orders"}
 WRITES |= {name for name in TABLE if name.startswith("stock:")} - STOCK_SHOWN

@@ -12,29 +12,26 @@ from django.views.decorators.http import require_GET, require_http_methods
 
 from resupply import clock
 from resupply.delivery.tables_out import Cell, csv_lines
-from resupply.models import DraftState, JobState, PolicyDraft, PolicyEffect, PolicyKind
+from resupply.models import DraftState, JobState, PolicyDraft, PolicyEffect, PolicyKind, PolicyRun
 from resupply.queries import workbench
-from resupply.queries.workbench import EffectFilter, Version
-from resupply.rules.effects import HORIZON, Change
+from resupply.queries.workbench import EffectFilter
 from resupply.services import policy_changes
 from resupply.services.errors import Refused
 from resupply.services.policy_changes import background
-from resupply.services.versions import FIELDS, MODELS
+from resupply.services.versions import MODELS
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.forms import written
 from resupply.web.manager.policy_forms import FORMS, EffectForm
-from resupply.web.manager.policy_words import CHANGES, line_words, list_words, says, subject
+from resupply.web.manager.policy_list import VersionsForm, groups
+from resupply.web.manager.policy_other_forms import OTHER_FORMS, first_values
+from resupply.web.manager.policy_showing import listed, numbers, shown
+from resupply.web.manager.policy_words import says, subject
 from resupply.web.manager.recall_forms import RecallVoidForm
 from resupply.web.paging import filters_of
 
 GET_OR_POST = require_http_methods(["GET", "POST"])
-_ROOMS = {
-    PolicyKind.MATCHING: "therapist:matching",
-    PolicyKind.FOLLOW_UPS: "therapist:plans",
-    PolicyKind.MESSAGES: "manager:message_terms",
-}
-"""Kinds that move no plan are changed where they are used."""
+ALL_FORMS = FORMS | OTHER_FORMS
 _HEADER = (
     "patient_ref", "given_name", "family_name", "location", "payer", "kind", "part_code", "change",
     "supply_ends_before", "supply_ends_after", "refill_before", "refill_after", "ask_before", "ask_after",
@@ -47,22 +44,16 @@ _HEADER = (
 def policy(request: StaffRequest) -> HttpResponse:
     """Every dated version, by kind, and the drafts."""
     today = clock.today(request.zone)
-    found = workbench.versions(today=today)
+    form = VersionsForm(request.GET)
     context = {
         "today": today,
         "drafts": [
             (draft, subject(draft.kind, draft), says(draft.kind, draft)) for draft in workbench.open_drafts()
         ],
-        "kinds": [
-            {
-                "kind": kind,
-                "label": kind.label,
-                "new_url": reverse("manager:policy_new", args=[kind.value]) if kind in FORMS else "",
-                "room_url": reverse(_ROOMS[kind]) if kind in _ROOMS else "",
-                "rows": [_version(row) for row in rows],
-            }
-            for kind, rows in found.items()
-        ],
+        "kinds": groups(workbench.versions(today=today), form),
+        "form": form,
+        "list_url": reverse("manager:policy"),
+        "is_narrowed": bool(filters_of(request)),
     }
     return render(request, "manager/policy.html", context)
 
@@ -71,7 +62,11 @@ def policy(request: StaffRequest) -> HttpResponse:
 @GET_OR_POST
 def policy_new(request: StaffRequest, kind: str) -> HttpResponse:
     """A draft of a new version."""
-    form = _form_of(kind)(request.POST or None, initial={"effective_from": clock.today(request.zone)})
+    today, form_class = clock.today(request.zone), _form_of(kind)
+    first = (
+        {"effective_from": today} if request.POST else {"effective_from": today} | first_values(kind, today)
+    )
+    form = form_class(request.POST or None, initial=first)
 
     def write() -> PolicyDraft:
         return policy_changes.make(form.wanted(), by=request.staff.user, now=clock.now())
@@ -155,29 +150,10 @@ def policy_draft(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "is_void": draft.act == "void",
         "is_open": draft.state in (DraftState.DRAFT, DraftState.READY, DraftState.FAILED),
         "is_previewed": bool(each) or (run is not None and draft.state == DraftState.READY),
-        "whole": whole,
-        "happens": [
-            (word, whole.changes[change]) for change, word in CHANGES.items() if whole.changes[change]
-        ],
-        "counted": [
-            (word, whole.before[name], whole.after[name], whole.after[name] - whole.before[name])
-            for name, word in _COUNTED
-        ],
-        "each": each,
-        "horizon": HORIZON,
         "places": not request.location_ids,
-    } | _listed(request, draft)
+    }
+    context |= numbers(draft, whole, each) | _listed(request, draft, run)
     return render(request, "manager/policy_draft.html", context)
-
-
-_COUNTED = (
-    ("overdue", "Lines overdue"),
-    ("due", "Lines due that day"),
-    ("ready", "Lines ready to dispense"),
-    ("ask", "Lines to ask about"),
-    ("parts", f"Parts in the next {HORIZON} days"),
-    ("questions", f"Messages that ask, in the next {HORIZON} days"),
-)
 
 
 @may("policy.change")
@@ -185,7 +161,7 @@ _COUNTED = (
 def policy_csv(request: StaffRequest, public_id: UUID) -> StreamingHttpResponse:
     """What a draft would do, line by line, sent as it is read."""
     draft = access.policy_draft_or_404(public_id)
-    rows = workbench.effect_rows(draft, _filter(request)[1])
+    rows = workbench.effect_rows(draft, _filter(request, draft.kind)[1])
     response = StreamingHttpResponse(
         csv_lines(_HEADER, _cells(iter(rows))), content_type="text/csv; charset=utf-8"
     )
@@ -194,21 +170,13 @@ def policy_csv(request: StaffRequest, public_id: UUID) -> StreamingHttpResponse:
     return response
 
 
-def _listed(request: StaffRequest, draft: PolicyDraft) -> dict[str, Any]:
-    """The list of lines, narrowed and paged."""
-    form, wanted = _filter(request)
+def _listed(request: StaffRequest, draft: PolicyDraft, run: PolicyRun | None) -> dict[str, Any]:
+    """The list of lines, narrowed and paged, and the first of them drawn."""
+    form, wanted = _filter(request, draft.kind)
     page = workbench.effect_page(draft, wanted, after=_row(request, "after"), before=_row(request, "before"))
-    return {
+    return shown(draft, run, page.rows) | {
         "form": form,
-        "rows": [
-            {
-                "effect": row,
-                "line": line_words(row.kind, row.part_code),
-                "happens": CHANGES[Change(row.change)],
-                "lists": (list_words(row.lists_before), list_words(row.lists_after)),
-            }
-            for row in page.rows
-        ],
+        "rows": listed(draft, page.rows, today=clock.today(request.zone)),
         "newer_url": _turned(request, "before", page.before),
         "older_url": _turned(request, "after", page.after),
         "is_narrowed": bool(filters_of(request)),
@@ -254,25 +222,13 @@ def _show_form(request: StaffRequest, form: Any, kind: str, *, back_url: str) ->
 
 
 def _form_of(kind: str) -> type[Any]:
-    if kind not in FORMS:
+    if kind not in ALL_FORMS:
         raise Http404
-    return FORMS[kind]
+    return ALL_FORMS[kind]
 
 
-def _version(version: Version) -> dict[str, Any]:
-    row, kind = version.row, version.kind
-    may_void = not row.is_voided and kind in FIELDS
-    return {
-        "version": version,
-        "row": row,
-        "subject": subject(kind, row),
-        "says": says(kind, row),
-        "void_url": reverse("manager:policy_void", args=[kind.value, row.pk]) if may_void else "",
-    }
-
-
-def _filter(request: StaffRequest) -> tuple[EffectForm, EffectFilter]:
-    form = EffectForm(request.GET, locations=access.locations(request))
+def _filter(request: StaffRequest, kind: str) -> tuple[EffectForm, EffectFilter]:
+    form = EffectForm(request.GET, locations=access.locations(request), draft_kind=kind)
     form.is_valid()
     return form, form.wanted(request.location_ids)
 

@@ -5,6 +5,7 @@ from typing import Any
 from django import forms
 
 from resupply.models import Location, Payer, PolicyKind
+from resupply.queries.drafts import LEDGERS
 from resupply.queries.workbench import EffectFilter
 from resupply.rules.cleaning import cleaning_tasks
 from resupply.rules.effects import Change
@@ -14,7 +15,7 @@ from resupply.services.versions import FIELDS
 from resupply.web.forms import day_field
 from resupply.web.manager.catalogue_forms import code_choices
 from resupply.web.manager.forms import SELF_PAY
-from resupply.web.manager.policy_words import CHANGES
+from resupply.web.manager.policy_words import CHANGES, happens_to
 from resupply.web.wording import kind_word
 
 _UNITS = [("day", "days"), ("week", "weeks"), ("month", "months")]
@@ -136,12 +137,16 @@ class EffectForm(forms.Form):
     kind = forms.ChoiceField(
         label="Part", required=False, choices=[("", "All parts"), *((kind, kind_word(kind)) for kind in Kind)]
     )
-    change = forms.ChoiceField(
-        label="What happens", required=False, choices=[("", "Everything"), *CHANGES.items()]
-    )
+    change = forms.ChoiceField(label="What happens", required=False)
 
-    def __init__(self, *args: Any, locations: Any, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, locations: Any, draft_kind: str, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        if draft_kind not in LEDGERS:
+            del self.fields["kind"]
+        self.fields["change"].choices = [  # type: ignore[attr-defined]
+            ("", "Everything"),
+            *((change, CHANGES[change]) for change in happens_to(draft_kind)),
+        ]
         self.fields["location"].queryset = locations  # type: ignore[attr-defined]
         payers = [(str(payer.pk), payer.name) for payer in Payer.objects.all()]
         self.fields["payer"].choices = [  # type: ignore[attr-defined]

@@ -17,8 +17,30 @@ CHANGES = {
     Change.LATER: "comes later",
     Change.PARTS: "other number of parts",
     Change.LISTS: "other cleaning lists",
+    Change.REFERRED: "is referred",
+    Change.NOT_REFERRED: "is referred no more",
+    Change.EXCLUDED: "a style is not offered any more",
+    Change.OTHER_FIRST: "another style comes first",
+    Change.OTHER_ORDER: "styles in another order",
+    Change.STANDING: "a style stands otherwise",
+    Change.VISITS: "visits move",
+    Change.MESSAGES: "other messages",
+}
+_OTHERS = {
+    PolicyKind.MATCHING: (
+        *(Change.REFERRED, Change.NOT_REFERRED, Change.EXCLUDED),
+        *(Change.OTHER_FIRST, Change.OTHER_ORDER, Change.STANDING),
+    ),
+    PolicyKind.FOLLOW_UPS: (Change.VISITS,),
+    PolicyKind.MESSAGES: (Change.MESSAGES,),
 }
 _FREQUENCIES = {"": "not used", "daily": "daily", "weekly": "weekly", "monthly": "monthly"}
+
+
+def happens_to(kind: str) -> tuple[Change, ...]:
+    """What a draft of a kind may do to a line or a patient."""
+    others = [change for changes in _OTHERS.values() for change in changes]
+    return _OTHERS.get(PolicyKind(kind), tuple(change for change in CHANGES if change not in others))
 
 
 def subject(kind: str, row: Any) -> str:
@@ -59,11 +81,13 @@ def says(kind: str, row: Any) -> str:
         return _FREQUENCIES[said["frequency"]]
     if kind == PolicyKind.MESSAGES:
         return (
-            f"from {row.opens:%H:%M} to {row.closes:%H:%M}, at most {row.per_week} a week; "
-            f"a question is asked once more after {row.second_ask_days} days"
+            f"from {str(said['opens'])[:5]} to {str(said['closes'])[:5]}, at most {said['per_week']} a week; "
+            f"a question is asked once more after {said['second_ask_days']} days, "
+            f"the end of a link is written about {said['link_ahead_days']} days ahead"
         )
     if kind == PolicyKind.FOLLOW_UPS:
-        return "; ".join(f"{step['name']}, day {step['from_day']} to {step['to_day']}" for step in row.steps)
+        steps = [f"{step['name']}, day {step['from_day']} to {step['to_day']}" for step in said["steps"]]
+        return "; ".join(steps) or "no visits"
     return "a table of our own"
 
 

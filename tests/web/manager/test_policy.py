@@ -8,9 +8,21 @@ import time_machine
 from django.test import Client
 from django.urls import reverse
 
-from resupply.models import DraftState, JobState, LifeVersion, PlanLine, PolicyDraft
+from resupply.models import DraftState, JobState, LifeVersion, PlanLine, PolicyDraft, PolicyKind
+from resupply.queries import follow_ups as follow_ups_of
+from resupply.queries.matching import table_on
+from resupply.queries.message_terms import schedule
+from resupply.rules.matching_table import shipped_text
 from resupply.services import job_kinds, jobs, plans
-from tests.builders import NOW, make_allowance, make_dispense, make_life, make_policy_draft
+from tests.builders import (
+    NOW,
+    make_allowance,
+    make_consent,
+    make_dispense,
+    make_life,
+    make_match,
+    make_policy_draft,
+)
 from tests.cast import Cast
 from tests.web.manager.test_overdue import text
 
@@ -132,8 +144,8 @@ def test_a_change_under_way_can_be_given_up(marta: Client) -> None:
 
 def test_every_kind_has_a_form_and_is_listed_in_words(cast: Cast, marta: Client) -> None:
     make_allowance(cast.payer)
-    for kind in ("life", "allowance", "refill", "terms", "cleaning"):
-        assert marta.get(f"{LIST}new/{kind}/").status_code == 200
+    for kind in PolicyKind:
+        assert marta.get(f"{LIST}new/{kind.value}/").status_code == 200
     make_policy_draft(kind="terms", values={"gap_days": 9, "target_count": 2, "target_unit": "month"})
     page = text(marta.get(LIST))
     assert (
@@ -143,7 +155,7 @@ def test_every_kind_has_a_form_and_is_listed_in_words(cast: Cast, marta: Client)
     assert (
         "no question for 9 days after a delivery; a refill aims at 2 months, from Wed 18 Mar · Draft" in page
     )
-    assert "Look at it and change it : Matching table" in page
+    assert "see it in full : Matching table" in page
 
 
 def test_a_manager_of_one_location_sees_its_patients_alone(cast: Cast, marta: Client) -> None:
@@ -155,3 +167,65 @@ def test_a_manager_of_one_location_sees_its_patients_alone(cast: Cast, marta: Cl
     assert "1 of 1 line move" in page
     assert "Odalys Brandt" in page
     assert cast.tevin.family_name not in page
+
+
+def test_rules_that_move_no_plan_are_drafted_with_what_they_would_do(cast: Cast, marta: Client) -> None:
+    """The matching table, the plan of follow-ups and terms of messages: begun from what is in force, shown
+    with their effect, then in force.
+    """
+    make_consent(cast.odalys)
+    make_match(cast.odalys, answers={"congestion": ["chronic"]})
+    cast.odalys.therapy_started_on = date(2026, 3, 10)
+    cast.odalys.save()
+    begun = {"effective_from": "2026-03-18", "reason": "as agreed", "source": "a guideline"}
+    table = shipped_text().replace("[[rule]]", "[[dropped]]").split("[[dropped]]")[0]
+    steps = {"name_0": "First call", "from_day_0": "10", "to_day_0": "20"}
+    terms = {"opens": "10:00", "closes": "18:00", "per_week": "1"}
+    terms |= {"second_ask_days": "9", "link_ahead_days": "3"}
+    for kind, values, says in (
+        ("matching", {"table": table}, "1 of 1 patients with answers would be judged otherwise"),
+        ("follow_ups", steps, "first call: Fri 20 Mar to Mon 30 Mar"),
+        ("messages", terms, "Step: asks once more"),
+    ):
+        form = marta.get(f"{LIST}new/{kind}/").content.decode()
+        assert any(begun_from in form for begun_from in ("First week", "[[rule]]", 'value="09:00" selected'))
+        url = marta.post(f"{LIST}new/{kind}/", {**begun, **values})["Location"]
+        marta.post(url, {"act": "preview"})
+        work()
+        assert says in text(marta.get(url)), kind
+        assert marta.get(f"{url.rstrip('/')}.csv").status_code == 200
+        assert marta.get(f"{url}change/").status_code == 200
+        marta.post(url, {"act": "apply"})
+        assert "Applied. It counts from its day on" in text(marta.get(url))
+    assert follow_ups_of.plan_on(date(2026, 3, 18))[0].name == "First call"
+    assert schedule().on(date(2026, 3, 18)).second_ask_days == 9
+    assert not table_on(date(2026, 3, 18)).table.rules
+    page = text(marta.get(LIST))
+    assert "First call, day 10 to 20 in force Wed 18 Mar" in page
+    assert "as agreed Source: a guideline" in page
+    kept = marta.post(f"{LIST}new/follow_ups/", {**begun, **steps, "name_1": "Second"})
+    assert (kept.status_code, "Fill in the name and both days" in text(kept)) == (422, True)
+    assert b'value="First call"' in kept.content
+
+
+def test_the_first_patients_are_drawn_before_and_after(marta: Client) -> None:
+    url = drafted(marta)
+    marta.post(url, {"act": "preview"})
+    work()
+    page = marta.get(url)
+    assert page.content.count(b"<small>with the draft<") == page.content.count(b"<small>as it is now<") == 2
+    assert "Cushion as it is now Ask now Supply ends Wed 1 Apr" in text(page)
+    assert "Cushion with the draft In supply Supply ends Fri 1 May" in text(page)
+
+
+def test_the_list_is_narrowed_and_past_versions_are_asked_for(cast: Cast, marta: Client) -> None:
+    make_allowance(cast.payer)
+    make_life(effective_from=date(2025, 1, 1), period_count=5)
+    make_life(effective_from=date(2026, 1, 1))
+    page = text(marta.get(LIST))
+    assert "worn after 5 months" not in page
+    assert "Payer B 2 versions" in page
+    assert "worn after 5 months" in text(marta.get(f"{LIST}?state=all"))
+    narrowed = marta.get(f"{LIST}?payer={cast.payer.pk}").content.decode()
+    assert '<details class="fold" open>' in narrowed
+    assert "Life of a part</h2>" not in narrowed
