@@ -31,7 +31,7 @@ _SCRUBBED = [
     (re.compile(pattern), replacement)
     for pattern, replacement in (
         (r"(/(?:cal|ask|me|stop)/)[^\s\"'<>?#]+", r"\1[secret]"),
-        (r"(?m)^((?:.*\b)?(?:DETAIL|CONTEXT|HINT): ).*", r"\1[values]"),  # PostgreSQL's: they quote rows
+        (r"(?m)^((?:.*\b)?(?:DETAIL|CONTEXT): ).*", r"\1[values]"),  # PostgreSQL's: they quote rows
         (r"(://[^\s:/@\"']*:)[^\s@/\"']+@", r"\1[secret]@"),
         (r"(?i)(\b(?:authorization|bearer|basic)\b[\"':= ]{1,4})[\w.+/=~-]{8,}", r"\1[secret]"),
         (

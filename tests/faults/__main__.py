@@ -76,14 +76,18 @@ def _run(folder: Path, seed: int, reminders: int, names: list[str]) -> int:
     from tests.faults.reckoning import table
     from tests.faults.scenarios import SCENARIOS, play
     from tests.faults.stand import Stand
+    from tests.faults.trials import TRIALS
 
     Breaking.database_folder = folder / "postgres"
     wanted = [one for one in SCENARIOS if not names or any(name in one.name for name in names)]
+    trials = [one for one in TRIALS if not names or any(name in one.name for name in names)]
     shares = sum(one.share for one in SCENARIOS)
     random = Random(seed)
     office = Office(random=Random(seed), sleep=at_stand.MAIL_TIME / DIVISOR * 1.5)
-    stand = Stand(folder, office, divisor=DIVISOR)
     counts, problems = [], []
+    for trial in trials:
+        problems += trial.run(folder, Random(random.random()))
+    stand = Stand(folder, office, divisor=DIVISOR)
     try:
         for scenario in wanted:
             number = max(50, reminders * scenario.share // shares)
@@ -94,7 +98,8 @@ def _run(folder: Path, seed: int, reminders: int, names: list[str]) -> int:
     finally:
         stand.close()
         office.close()
-        say(f"\n{table(counts)}\n")
+        if counts:
+            say(f"\n{table(counts)}\n")
     for problem in problems:
         say(problem)
     say(

@@ -15,7 +15,7 @@ from clinic import servers
 from resupply.models import Message
 from tests.faults.entry import POINTS
 from tests.faults.office import MOODS, wait_until
-from tests.faults.stand import LEASE, NO_BEAT, Stand
+from tests.faults.stand import HOUR, LEASE, NO_BEAT, Stand
 
 
 class Breaking:
@@ -29,6 +29,7 @@ class Breaking:
     def __init__(self, stand: Stand, random: Random, writer: threading.Thread) -> None:
         self.stand, self.random, self.writer = stand, random, writer
         self.heartbeats: list[float] = []
+        self.problems: list[str] = []
         self._finished: dict[int, dict[str, Any]] = {}
 
     def clear(self) -> None:
@@ -87,6 +88,13 @@ class Breaking:
             self._beats()
             self._rest()
 
+    def no_queue(self) -> None:
+        """No queue for an hour (divided); then an empty one."""
+        self.stand.kill_redis()
+        time.sleep(self.stand.scaled(HOUR))
+        self.stand.start_redis()
+        self._beats()
+
     def half_open(self) -> None:
         """The line to the queue takes everything and answers nothing, for a minute (divided)."""
         self.stand.wire.half_open()
@@ -114,6 +122,35 @@ class Breaking:
         time.sleep(self.random.uniform(0, 1))
         servers.start_postgres(self.database_folder)
         self._beats()
+
+    # --- the clock
+    def clock_back(self) -> None:
+        """The clocks of all processes step back an hour (divided); it is lived through a second time."""
+        self._while_sending()
+        self.stand.set_clock_back(self.stand.scaled(HOUR))
+        self.writer.join()
+        time.sleep(self.stand.scaled(HOUR))
+        self._beats()
+
+    # --- a new version
+    def overlap(self) -> None:
+        """A new version beside the old one: its migrations run, its processes start, the old ones are told to
+        end; twice. People keep asking pages meanwhile.
+        """
+        with self.stand.visited() as visitors:
+            for _ in range(2):
+                old = [*self.stand.running]
+                self._while_sending()
+                visitors.have(50)
+                _migrate()
+                for begin in (self.stand.start_worker, self.stand.start_worker, self.stand.start_beat):
+                    begin()
+                self.stand.next_web(visitors)
+                time.sleep(self.stand.scaled(60))  # both are at it
+                for one in old:
+                    self.stand.end(one)
+                self._beats()
+        self.problems += self.stand.of_visitors(visitors)
 
     # --- mail
     def shut_office(self) -> None:
@@ -188,6 +225,20 @@ def _finished(keys: list[int] | None) -> list[dict[str, Any]]:
         rows = rows.filter(pk__in=keys)
     fields = ("id", "state", "fence", "attempts", "is_unsure", "finished_at", "last_error")
     return list(rows.values(*fields))
+
+
+def _migrate() -> None:
+    """The steps that docs/operating.md allows, on the tables that everybody writes to."""
+    name = f"later_{time.monotonic_ns()}"
+    with connection.cursor() as cursor:
+        cursor.execute("SET lock_timeout = '5s'")
+        for table in ("resupply_message", "resupply_patient"):
+            cursor.execute(f"ALTER TABLE {table} ADD COLUMN {name} integer")
+            cursor.execute(f"CREATE INDEX CONCURRENTLY {table}_{name} ON {table} ({name})")
+            check = f"{table}_{name}_check"
+            cursor.execute(f"ALTER TABLE {table} ADD CONSTRAINT {check} CHECK ({name} > 0) NOT VALID")
+            cursor.execute(f"ALTER TABLE {table} VALIDATE CONSTRAINT {check}")
+        cursor.execute("RESET lock_timeout")
 
 
 def _quit(folder: Path) -> None:

@@ -54,7 +54,7 @@ def play(scenario: Scenario, on: Stand, *, reminders: int, random: Random, waves
     count = reckon(crowd, on.office.taken, on.rows("passed"), looked_for=on.scaled(at_stand.TIME))
     count.scenario = scenario.name
     count.heartbeat = max(breaking.heartbeats, default=None)
-    count.wrong += breaking.overwritten()
+    count.wrong += breaking.overwritten() + breaking.problems
     count.seconds = time.monotonic() - began
     doubtful = count.to_person - crowd.counted("unknown")
     if doubtful > scenario.to_person * count.reminders / 100:
@@ -136,6 +136,9 @@ SCENARIOS = (
     Scenario("queue flushed", Breaking.flush, may_double=False),
     Scenario("queue killed and restarted", Breaking.kill_redis, may_double=False),
     Scenario("queue half open", Breaking.half_open, may_double=False),
+    Scenario("no queue for an hour", Breaking.no_queue, may_double=False),
+    Scenario("clock steps back an hour", Breaking.clock_back, may_double=False),
+    Scenario("old and new version overlap", Breaking.overlap, workers=2, share=4, may_double=False),
     Scenario("database restarted", Breaking.restart_database),
     Scenario("database killed", Breaking.kill_database),
     Scenario("mail server shut", Breaking.shut_office, to_person=5),

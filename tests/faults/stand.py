@@ -7,23 +7,28 @@ import signal
 import subprocess
 import threading
 import time
+from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import timedelta
+from http.client import HTTPConnection
 from pathlib import Path
 from typing import Any
 
 import redis
 from django.db import Error, connection
+from django.urls import reverse
 
 from clinic import processes, servers
 from clinic.processes import Process
 from resupply import clock
 from resupply.models import Heartbeat
 from tests.faults.office import Office, quiet_port, wait_until
+from tests.faults.visitors import Visitors, done_by
 from tests.faults.wire import Wire
 from tests.services.post_office import process_environment, start
 
 RESTART_PAUSE = 1.0  # as the supervisor's
-LEASE, TIME, MAIL_TIME, NO_BEAT, HEARTBEAT = 120.0, 5.0, 20.0, 600.0, 15.0
+LEASE, TIME, MAIL_TIME, NO_BEAT, HEARTBEAT, HOUR = 120.0, 5.0, 20.0, 600.0, 15.0, 3600.0
 """Seconds in production, before they are divided."""
 
 
@@ -148,6 +153,60 @@ class Stand:
                     if one.is_wanted:
                         one.popen = self._popen(one.process)
 
+    # --- the web
+    @contextlib.contextmanager
+    def visited(self) -> Iterator[Visitors]:
+        """A web server, and people who keep asking its first page; both end with the block."""
+        self.webs = [self._web()]
+        visitors = Visitors([self.webs[0][1]], reverse("login"))
+        try:
+            wait_until(lambda: visitors.told.answered, "the web is up", seconds=60)
+            yield visitors
+        finally:
+            visitors.leave()
+            for web, _ in self.webs:
+                web.terminate()
+                web.wait(timeout=60)
+
+    def next_web(self, visitors: Visitors) -> None:
+        """Start another web server beside the one that runs; once it is ready, tell the old one to end."""
+        old, _ = self.webs[-1]
+        web, port = self._web()
+        self.webs.append((web, port))
+        wait_until(lambda: _is_ready(port), "the next web is ready", seconds=60)
+        visitors.ports.append(port)
+        visitors.have(20)
+        old.send_signal(signal.SIGTERM)
+        assert old.wait(timeout=60) == 0
+        visitors.ports.pop(0)
+
+    def of_visitors(self, visitors: Visitors) -> list[str]:
+        """What must not have happened to people who asked pages."""
+        told, done = visitors.told, done_by(self.folder / "web.log")
+        found = [f"{len(told.wrong)} pages were not what was asked for"] if told.wrong else []
+        if lost := done - set(told.answered):
+            found.append(f"{len(lost)} pages were made and never arrived")
+        if told.nobody:
+            found.append(f"{told.nobody} times no web server answered")
+        return found
+
+    def _web(self) -> "tuple[subprocess.Popen[bytes], int]":
+        port = quiet_port()
+        shared = process_environment(
+            folder=self.folder, email_url=self.office.url, redis_url=f"redis://127.0.0.1:{self.wire.port}/0"
+        )
+        own = {"GRANIAN_PORT": str(port), "GRANIAN_HOST": "127.0.0.1", "STATIC_FROM_SOURCE": "1"}
+        own |= {"LOG_LEVEL": "INFO", "LOG_FORMAT": "json"}
+        words = shared | processes.WEB.environment | own
+        return start(processes.WEB.command, words, self.folder / "web.log"), port
+
+    # --- the clock
+    def set_clock_back(self, seconds: float) -> None:
+        """In every process, and in this one."""
+        (self.folder / "clock").write_text(str(seconds))
+        real = clock.now
+        clock.now = lambda: real() - timedelta(seconds=seconds)
+
     # --- points
     def arm(self, point: str, how: str) -> None:
         """Let the next process that passes the point be struck."""
@@ -212,6 +271,18 @@ class Stand:
                 return False
 
         return wait_until(has_come, "a heartbeat arrives", seconds=seconds)
+
+
+def _is_ready(port: int) -> bool:
+    """What a proxy asks before it sends people there."""
+    line = HTTPConnection("127.0.0.1", port, timeout=5)
+    try:
+        line.request("GET", "/readyz/web")
+        return line.getresponse().status == 200
+    except OSError:
+        return False
+    finally:
+        line.close()
 
 
 def _lives(pid: int) -> bool:

@@ -88,8 +88,6 @@ class Visitors:
 
 
 def done_by(log: Path) -> set[str]:
-    """The ids of the requests that a server's log says were answered."""
-    lines = [line for line in log.read_text().splitlines() if line.startswith("{")]
-    return {
-        str(line.get("request")) for line in map(json.loads, lines) if line["logger"] == "clinic.requests"
-    }
+    """The ids of the requests whose page a server's log says was made."""
+    lines = map(json.loads, (line for line in log.read_text().splitlines() if line.startswith("{")))
+    return {str(line["request"]) for line in lines if line.get("view", "none") != "none"}
