@@ -46,7 +46,7 @@ def choose(
 ) -> int:
     """Record what changed of the choices that were shown (`among`); returns how many consents were written.
 
-    What is cleared stops at once: messages that wait are looked at again before they go out.
+    What is cleared stops at once, also in messages that wait.
     """
     with transaction.atomic():
         plans.lock_patients([patient.pk])
@@ -64,6 +64,9 @@ def choose(
                 how=ON_PAGE,
                 **stamp(None, now),
             )
+        for channel in (Channel.MAIL, Channel.TEXT):
+            cleared = [one for on, one in changed if on == channel and (on, one) not in wanted]
+            optouts.drop_purposes(patient, channel, cleared, now=now)
         wish = wish_of(patient)
         if (preferred, detailed) != ((wish.channel, wish.detailed) if wish else ("", False)):
             MessageWish.objects.create(

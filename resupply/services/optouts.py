@@ -1,16 +1,16 @@
-"""Opt-outs: a no to a channel, or to all of them, that holds from this moment on.
+"""Opt-outs: a no to a channel for every purpose or for one, or to all channels, from this moment on.
 
-What waits to be sent is cancelled in the same transaction. What a worker holds is looked at again right
-before it goes out (`queries.reminders.look_again`), so nothing leaves after the commit but what was handed
-over before.
+What waits to be sent is cancelled in the same transaction, also where a worker has claimed it: it can begin
+only what still waits under its fence, so nothing leaves after the commit but what was begun before.
 """
 
 import secrets
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from datetime import datetime
 
 from django.contrib.auth.base_user import AbstractBaseUser
 from django.db import transaction
+from django.db.models import Exists, F, OuterRef, Q, QuerySet
 
 from resupply.models import (
     Channel,
@@ -23,6 +23,8 @@ from resupply.models import (
     StopLink,
 )
 from resupply.queries.feeds import token_hash
+from resupply.rules.purposes import of_step
+from resupply.rules.reminders import STEPS
 from resupply.rules.replies import REPLIES
 from resupply.services import plans
 from resupply.services.records import local_day, stamp
@@ -96,20 +98,56 @@ def drop_waiting(patient: Patient, channels: tuple[str, ...], *, now: datetime) 
     Also what a worker has claimed: it can begin only what still waits, so nothing is begun after the commit.
     Its reasons are free for a later message. Replies to a text and notices of a recall are no reminders.
     """
-    waiting = Message.objects.filter(
+    keys = _waiting(patient, channels)
+    _free(Q(message__in=keys))
+    return _cancel(Message.objects.filter(pk__in=keys), now=now)
+
+
+def drop_purposes(patient: Patient, channel: str, purposes: Collection[str], *, now: datetime) -> int:
+    """Take purposes out of what waits for a patient on a channel, and cancel what says nothing else; returns
+    how many were cancelled. The caller holds the patient's lock.
+
+    A worker that has claimed a message which stays has put the old purposes into words already: it loses
+    its fence, and the message is looked at again.
+    """
+    keys = _waiting(patient, (channel,))
+    steps = [name for name in STEPS if of_step(name) in purposes]
+    about = Q(message__in=keys, step__in=steps), Q(message__in=keys, purpose__in=purposes)
+    touched = {
+        *MessageReason.objects.filter(about[0], stands=True).values_list("message", flat=True),
+        *MessageOccasion.objects.filter(about[1], stands=True).values_list("message", flat=True),
+    }
+    rows = Message.objects.filter(pk__in=touched)
+    others = Q(
+        Exists(MessageReason.objects.filter(message=OuterRef("pk"), stands=True).exclude(step__in=steps))
+    ) | Exists(
+        MessageOccasion.objects.filter(message=OuterRef("pk"), stands=True).exclude(purpose__in=purposes)
+    )
+    staying = list(rows.filter(others).values_list("pk", flat=True))
+    _free(*about)
+    Message.objects.filter(pk__in=staying).exclude(leased_until=None).update(
+        fence=F("fence") + 1, attempts=F("attempts") - 1, leased_until=None
+    )
+    return _cancel(rows.exclude(pk__in=staying), now=now)
+
+
+def _waiting(patient: Patient, channels: Iterable[str]) -> list[int]:
+    """Keys of the reminders that wait for a patient on these channels, locked."""
+    rows = Message.objects.filter(
         patient=patient, channel__in=channels, state=MessageState.WAITING, recall=None
     ).exclude(purpose__in=REPLIES)
-    keys = list(waiting.select_for_update().values_list("pk", flat=True))
-    doubtful = Message.objects.filter(pk__in=keys, is_unsure=True).values("pk")
-    MessageReason.objects.filter(message__in=keys, stands=True).exclude(message__in=doubtful).update(
-        stands=False
-    )
-    MessageOccasion.objects.filter(message__in=keys, stands=True).exclude(message__in=doubtful).update(
-        stands=False
-    )
-    return Message.objects.filter(pk__in=keys).update(
-        state=MessageState.CANCELLED, finished_at=now, leased_until=None, last_error=OPTED_OUT
-    )
+    return list(rows.select_for_update().values_list("pk", flat=True))
+
+
+def _free(reasons: Q, occasions: Q | None = None) -> None:
+    """Let a later message carry these, but for those whose message may have arrived."""
+    sure = {"stands": True, "message__is_unsure": False}
+    MessageReason.objects.filter(reasons, **sure).update(stands=False)
+    MessageOccasion.objects.filter(occasions or reasons, **sure).update(stands=False)
+
+
+def _cancel(rows: QuerySet[Message], *, now: datetime) -> int:
+    return rows.update(state=MessageState.CANCELLED, finished_at=now, leased_until=None, last_error=OPTED_OUT)
 
 
 def _is_stopped(patient: Patient, channel: str) -> bool:

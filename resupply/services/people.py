@@ -277,7 +277,7 @@ class Given:
 def _consent(said: Given, mark: Stamp, now: datetime) -> Consent:
     """Append a yes or no; it changes no plan, but the patient is locked so that two answers have an order.
 
-    A no to a whole channel cancels what waits there.
+    A no to a channel cancels what waits there, a no to a purpose what waits there of that purpose.
     """
     if said.channel not in Channel.values:
         raise Refused("channel", "Choose one of the listed channels.", "channel")
@@ -291,7 +291,9 @@ def _consent(said: Given, mark: Stamp, now: datetime) -> Consent:
         check_text_number(patient.phone, field="channel")
     with transaction.atomic():
         plans.lock_patients([patient.pk])
-        if not said.granted and not said.purpose:
+        if not said.granted and said.purpose:
+            optouts.drop_purposes(patient, said.channel, [said.purpose], now=now)
+        elif not said.granted:
             optouts.drop_waiting(patient, (said.channel,), now=now)
         return Consent.objects.create(
             patient=patient,
