@@ -62,6 +62,7 @@ def _settle(folder: Path) -> None:
     os.environ.update(
         DJANGO_SETTINGS_MODULE="clinic.settings", DEMO="1", VAR_DIR=str(folder), LOG_LEVEL="WARNING"
     )
+    os.environ["STATIC_FROM_SOURCE"] = "1"
     os.environ["REDIS_URL"] = "memory://"
     os.environ.pop("EMAIL_URL", None)
 
