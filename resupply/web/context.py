@@ -4,7 +4,7 @@ from django.http import HttpRequest
 from django.urls import reverse
 
 from resupply import clock
-from resupply.web.access import can
+from resupply.web.access import holds
 
 _PLACES = [
     ("Today", "home", "home", ("home", "desk:text")),
@@ -65,7 +65,8 @@ _PLACES = [
 
 
 def staff_page(request: HttpRequest) -> dict[str, object]:
-    """`nav`: (label, address, whether one is there) of the places the person may go; `today` in UTC.
+    """`nav`: (label, address, whether one is there) of the places the person may go; `today` in UTC; `opened`:
+    emergency accesses that last (`queries.emergency.Opened`).
 
     A view that knows the patient's or the location's zone gives its own `today`.
     """
@@ -75,9 +76,9 @@ def staff_page(request: HttpRequest) -> dict[str, object]:
     nav = [
         (label, reverse(name), label == here)
         for label, name, permission, _ in _PLACES
-        if can(request, permission)
+        if holds(request, permission)
     ]
-    return {"nav": nav, "today": clock.today("UTC")}
+    return {"nav": nav, "today": clock.today("UTC"), "opened": getattr(request, "opened", ())}
 
 
 def _place_of(view_name: str) -> str:

@@ -17,6 +17,7 @@ from django.urls import Resolver404, resolve
 
 from resupply import clock
 from resupply.models import ReadKind, noticing
+from resupply.queries.emergency import Opened
 from resupply.services.reads import log_read
 
 NOT_LOGGED = frozenset({"feed:calendar", "stop", "text_inbound", "text_delivery"})
@@ -68,19 +69,23 @@ def _logged_at_its_end(
 
 
 def _log(request: HttpRequest, response: HttpResponseBase, seen: set[int]) -> None:
+    """Keep it; a patient whom an emergency access opened in a row of its own, with the access's number."""
     view = request.resolver_match.view_name if request.resolver_match else ""
     staff = getattr(request, "staff", None)
-    log_read(
-        staff.user if staff is not None else None,
-        seen,
-        view,
-        now=clock.now(),
-        kind=_kind(request, response, view),
-        came_from=_came_from(request),
-        emergency=getattr(request, "emergency_id", None),
-        integration=getattr(request, "integration", None),
-        link=getattr(request, "link", None) if view.startswith("me:") else None,
-    )
+    under: Opened | None = getattr(request, "emergency", None)
+    opened = {under.patient_id} if under else set()
+    for patients, emergency in ((seen - opened, None), (seen & opened, under.pk if under else None)):
+        log_read(
+            staff.user if staff is not None else None,
+            patients,
+            view,
+            now=clock.now(),
+            kind=_kind(request, response, view),
+            came_from=_came_from(request),
+            emergency=emergency,
+            integration=getattr(request, "integration", None),
+            link=getattr(request, "link", None) if view.startswith("me:") else None,
+        )
 
 
 def _kind(request: HttpRequest, response: HttpResponseBase, view: str) -> ReadKind:

@@ -3,7 +3,7 @@
 Signed out leads to the sign-in page; a wrong role, or no role, to a page that says so (403).
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import wraps
 from typing import Concatenate, ParamSpec, cast
 from zoneinfo import ZoneInfo
@@ -19,7 +19,9 @@ from django.urls import reverse
 from django.utils import timezone
 from django_htmx.http import HttpResponseClientRedirect
 
+from resupply import clock
 from resupply.models import Location, Role, Staff
+from resupply.queries.emergency import Opened, open_of, opened
 
 P = ParamSpec("P")
 EVERYONE = frozenset(Role)
@@ -29,6 +31,8 @@ _LEAD = frozenset({Role.MANAGER, Role.ADMINISTRATOR})
 
 WHO_MAY: dict[str, frozenset[Role]] = {
     "home": EVERYONE,
+    "emergency.open": _CARE,
+    "emergency.review": _LEAD,
     "patient.find": _CARE,
     "patient.see": _CARE,
     "patient.edit": _CARE,
@@ -116,12 +120,35 @@ doors of programs that carry a token or sign what they tell.
 """
 
 
+UNDER_EMERGENCY = frozenset(
+    {
+        *("patient.see", "patient.edit", "patient.messages", "question.change", "report.handle"),
+        *("dispense.record", "dispense.see", "dispense.void", "dispense.exchange"),
+        *("proof.record", "proof.void", "event.record", "event.void", "answer.record", "answer.void"),
+        *("contact.record", "contact.void", "equipment.record", "equipment.void", "care_sheet.see"),
+        *("fitting.see", "fitting.record", "match.record", "follow_up.record", "nights.record"),
+        *("magnets.screen", "magnets.details", "magnets.clear"),
+    }
+)
+"""Permissions for which an emergency access opens a patient: the care of this one patient. No page of
+managers or administrators, no export, and nothing that outlasts the hour (addresses of calendars and own
+pages).
+"""
+
+
 class StaffRequest(HttpRequest):
-    """A request that came through `may`: `staff` is who asks, `location_ids` where (empty: everywhere)."""
+    """A request that came through `may`: `staff` is who asks, `location_ids` where (empty: everywhere).
+
+    `opened`: the emergency accesses that this person has open; `emergencies`: of them, by patient, those that
+    count for the view (`UNDER_EMERGENCY`); `emergency`: that under which the patient of this page was found.
+    """
 
     staff: Staff
     location_ids: frozenset[int]
     zone: str
+    opened: tuple[Opened, ...]
+    emergencies: Mapping[int, Opened]
+    emergency: Opened | None
 
 
 View = Callable[Concatenate[StaffRequest, P], HttpResponseBase]
@@ -141,6 +168,8 @@ def may(permission: str) -> Callable[[View[P]], Guarded[P]]:
             if staff is None or staff.role not in roles:
                 raise PermissionDenied
             known = cast(StaffRequest, request)
+            counts = permission in UNDER_EMERGENCY and bool(known.location_ids)
+            known.emergencies = {one.patient_id: one for one in known.opened} if counts else {}
             with timezone.override(ZoneInfo(known.zone)):
                 return view(known, *args, **kwargs)
 
@@ -171,7 +200,17 @@ class Gate:
 
 
 def can(request: HttpRequest, permission: str) -> bool:
-    """Whether the person asking has a permission: for links and buttons; the view decides for itself."""
+    """Whether the person asking has a permission: for links and buttons; the view decides for itself.
+
+    On a page that an emergency access opened: whether it opens that too.
+    """
+    if holds(request, permission):
+        return cast(StaffRequest, request).emergency is None or permission in UNDER_EMERGENCY
+    return False
+
+
+def holds(request: HttpRequest, permission: str) -> bool:
+    """Whether the role of the person asking has a permission, whatever the page: for the navigation."""
     staff = _staff_of(request)
     return staff is not None and staff.role in WHO_MAY[permission]
 
@@ -188,6 +227,7 @@ def _staff_of(request: HttpRequest) -> Staff | None:
             .annotate(
                 places=ArrayAgg("locations", filter=Q(locations__isnull=False), default=[]),
                 zone=Coalesce(Subquery(_zones.filter(staff=OuterRef("pk"))[:1]), Subquery(_zones.all()[:1])),
+                opened=open_of("user_id", now=clock.now()),
             )
             .first()
             if request.user.is_authenticated
@@ -196,6 +236,8 @@ def _staff_of(request: HttpRequest) -> Staff | None:
         request.staff = staff  # type: ignore[attr-defined]
         request.location_ids = frozenset(staff.places if staff else ())  # type: ignore[attr-defined]
         request.zone = (staff.zone if staff else None) or "UTC"  # type: ignore[attr-defined]
+        request.opened = opened(staff.opened if staff else ())  # type: ignore[attr-defined]
+        request.emergencies, request.emergency = {}, None  # type: ignore[attr-defined]
     return cast(StaffRequest, request).staff
 
 
