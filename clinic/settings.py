@@ -67,6 +67,7 @@ MIDDLEWARE = [
     "clinic.health.Health",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
+    "clinic.headers.Headers",
     "csp.middleware.CSPMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
@@ -154,6 +155,8 @@ SESSION_COOKIE_AGE = 10 * 3600  # one working day: desks are shared
 SESSION_EXPIRE_AT_BROWSER_CLOSE = True
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = not DEMO
 SESSION_COOKIE_HTTPONLY = CSRF_COOKIE_HTTPONLY = True
+if not DEMO:  # browsers take such names only over TLS, for this host alone and for all of it
+    SESSION_COOKIE_NAME, CSRF_COOKIE_NAME = "__Host-session", "__Host-csrf"
 MESSAGE_STORAGE = "django.contrib.messages.storage.session.SessionStorage"  # they name parts: not in a cookie
 
 # --- what a browser may do ----------------------------------------------------------------------------------
@@ -173,6 +176,7 @@ CONTENT_SECURITY_POLICY = {
 X_FRAME_OPTIONS = "DENY"
 SECURE_REFERRER_POLICY = "same-origin"
 SECURE_CONTENT_TYPE_NOSNIFF = True
+SECURE_CROSS_ORIGIN_OPENER_POLICY = "same-origin"
 SECURE_SSL_REDIRECT = not DEMO
 SECURE_HSTS_SECONDS = 0 if DEMO else 365 * 24 * 3600
 SECURE_HSTS_INCLUDE_SUBDOMAINS = not DEMO

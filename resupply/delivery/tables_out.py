@@ -39,10 +39,12 @@ def unguarded(text: str) -> str:
 def csv_lines(header: Sequence[str], rows: Iterable[Sequence[Cell]]) -> Iterator[str]:
     """The lines of a CSV file, header first; dates as YYYY-MM-DD, None as an empty cell; text is guarded."""
     buffer = io.StringIO()
-    writer = csv.writer(buffer, lineterminator="\n")
+    # The writer quotes a cell that holds a character of the line end. A carriage return has to be among them:
+    # bare, it would begin a row, whose first cell may be a formula again.
+    writer = csv.writer(buffer, lineterminator="\r\n")
     for row in chain([header], rows):
         writer.writerow([guarded(cell) if isinstance(cell, str) else cell for cell in row])
-        yield buffer.getvalue()
+        yield f"{buffer.getvalue()[:-2]}\n"
         buffer.seek(0)
         buffer.truncate()
 

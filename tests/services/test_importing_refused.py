@@ -6,6 +6,9 @@ from pathlib import Path
 import pytest
 
 from resupply.models import DispenseLine, Event, LifeVersion, PlanLine
+from resupply.services.importing.columns import TABLES
+from resupply.services.importing.reading import LONGEST_LINE, MOST_LINES, read_table
+from resupply.services.importing.report import Report
 from tests import builders
 from tests.services.importing import (
     ALLOWANCES,
@@ -265,3 +268,24 @@ def test_a_reference_that_lost_its_zeros_in_a_spreadsheet_is_pointed_out(tmp_pat
     assert [said(problem) for problem in report.problems] == [("patients.csv", 2, "patient_ref", "47")]
     assert report.problems[0].is_warning
     assert "00047 is on record" in report.problems[0].wrong
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        (b"a\n" * 1_001, "more than 1,000 lines"),
+        (b"patient_ref" + b"," * LONGEST_LINE + b"\n", "more than 100,000 characters"),
+        (b'patient_ref\n"' + b"x" * 140_000 + b'"\n', "more than 100,000 characters"),
+        (b'patient_ref\n"' + b"x\n" * 70_000 + b'"\n', "field larger than field limit"),
+    ],
+    ids=["lines", "commas", "cell", "cell of lines"],
+)
+def test_a_file_that_would_fill_the_memory_is_refused(
+    content: bytes, said: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert MOST_LINES == 500_000
+    if len(content) < 10_000:
+        monkeypatch.setattr("resupply.services.importing.reading.MOST_LINES", 1_000)
+    report = Report()
+    assert read_table(content, TABLES[0], report) == []
+    assert any(said in problem.wrong for problem in report.errors)

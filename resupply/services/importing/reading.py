@@ -8,13 +8,17 @@ import csv
 import io
 import re
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
 
 from resupply.services.importing.columns import HANDED_BACK, ROW_IN_FILE, TABLES, Table
 from resupply.services.importing.report import Report
+
+MOST_LINES = 500_000
+LONGEST_LINE = 100_000
+"""Characters of one line; a cell may hold many lines."""
 
 _GUARD = re.compile(r"^'(?='*[=+\-@\t\r])")  # what delivery/tables_out.py puts before such cells
 
@@ -53,7 +57,8 @@ def read_table(content: bytes, table: Table, report: Report) -> list[RawRow]:
         value = content[max(0, error.start - 10) : error.end + 10].decode("ascii", "replace")
         report.add(table.file, row, "", value, "the file is not UTF-8", 'save it again as "CSV UTF-8"')
         return []
-    rows = csv.reader(io.StringIO(text, newline=""), delimiter=_delimiter(text, table), strict=True)
+    lines = _bounded(io.StringIO(text, newline=""))
+    rows = csv.reader(lines, delimiter=_delimiter(text, table), strict=True)
     read = count(1)
     try:
         return tabulate(zip(read, rows, strict=False), table, report)
@@ -62,6 +67,25 @@ def read_table(content: bytes, table: Table, report: Report) -> list[RawRow]:
         mend = 'put quotes around a whole cell, and double every quote inside it: "a ""b"" c"'
         report.add(table.file, row, "", "", f"the row cannot be read ({error})", mend)
         return []
+    except TooMuch as error:
+        report.add(table.file, 0, "", "", str(error), "divide it over several files")
+        return []
+
+
+class TooMuch(Exception):  # noqa: N818 - reads as what is wrong
+    """A file that would take more memory than any list needs."""
+
+
+def _bounded(lines: Iterable[str]) -> Iterator[str]:
+    """The lines of a file as long as there are not too many and none is too long: a few megabytes of line
+    ends or commas would become gigabytes of rows and cells. Raises TooMuch.
+    """
+    for number, line in enumerate(lines, start=1):
+        if number > MOST_LINES:
+            raise TooMuch(f"the file has more than {MOST_LINES:,} lines")
+        if len(line) > LONGEST_LINE:
+            raise TooMuch(f"line {number} has more than {LONGEST_LINE:,} characters")
+        yield line
 
 
 def tabulate(rows: Iterable[tuple[int, list[str]]], table: Table, report: Report) -> list[RawRow]:

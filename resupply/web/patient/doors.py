@@ -148,7 +148,7 @@ def remember_language(response: HttpResponse, link: PatientLink, language: str) 
 
 def _set_cookie(response: HttpResponse, name: str, value: str, link: PatientLink) -> None:
     response.set_cookie(
-        name,
+        _secure(name),
         value,
         expires=link.expires_at,
         path=AT,
@@ -158,12 +158,20 @@ def _set_cookie(response: HttpResponse, name: str, value: str, link: PatientLink
     )
 
 
+def _secure(name: str) -> str:
+    """The name of a cookie; outside the demo one that browsers take over TLS alone.
+
+    Not `__Host-`: such a cookie would go with every page, and these are for a patient's own pages.
+    """
+    return f"__Secure-{name}" if settings.SESSION_COOKIE_SECURE else name
+
+
 def _keys(request: HttpRequest) -> list[str]:
     """The keys that the device holds, a few at most: whose they are is for the link to say."""
-    start = f"{COOKIE}-"
+    start = _secure(f"{COOKIE}-")
     return [value for name, value in request.COOKIES.items() if name.startswith(start)][:20]
 
 
 def _language(request: HttpRequest, patient: Patient) -> str:
-    chosen = request.COOKIES.get(LANGUAGE_COOKIE, "")
+    chosen = request.COOKIES.get(_secure(LANGUAGE_COOKIE), "")
     return chosen if chosen in LANGUAGES else patient.language
