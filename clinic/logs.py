@@ -20,7 +20,7 @@ from datetime import UTC, datetime
 request_id: ContextVar[str] = ContextVar("request_id", default="")
 """Of the request (or task) that this thread works on; "": none."""
 
-FIELDS = ("view", "method", "status", "ms")
+FIELDS = ("view", "method", "status", "ms", "user")
 """What a record may add to its line: nothing else is taken, so nobody can log a patient by a slip."""
 _ABOUT_THE_MACHINE = (
     *("OSError", "OperationalError", "ImportError", "ImproperlyConfigured", "TemplateDoesNotExist"),

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from time import perf_counter
 
 from django.conf import settings
-from django.http import HttpRequest
+from django.http import HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
 
 from clinic.logs import request_id
@@ -46,7 +46,7 @@ class Requests:
         token = request_id.set(id_of(request))
         began = perf_counter()
         try:
-            response = self.get_response(request)
+            response = _refused() if request.method == "TRACE" else self.get_response(request)
             response[HEADER] = request_id.get()
             self._note(request, response.status_code, perf_counter() - began)
         finally:
@@ -62,4 +62,12 @@ class Requests:
             self._count(view, str(method), status, seconds)
         if match or status >= 400:
             what = {"view": view, "method": method, "status": status, "ms": round(seconds * 1000, 1)}
+            user = vars(request).get("_cached_user")  # who it was, if anything had to know; nobody is asked
+            if user is not None and user.pk is not None:
+                what["user"] = user.pk
             log.info("%s %s %s", method, view, status, extra=what)
+
+
+def _refused() -> HttpResponseBase:
+    """TRACE would send back what a browser keeps from scripts."""
+    return HttpResponse(status=405, headers={"Allow": ", ".join(sorted(_METHODS))})

@@ -19,6 +19,7 @@ from resupply.queries import health as queries
 from resupply.rules.health import Facts, Grade, findings
 from resupply.services.heartbeats import record_heartbeat
 from tests.builders import make_patient
+from tests.cast import Cast
 from tests.clinic.test_settings import PRODUCTION, settings_with
 
 TOKEN = "t0k3n-" + "0123456789abcdef" * 2
@@ -213,3 +214,16 @@ def test_a_request_leaves_one_line_with_the_view_and_no_path(caplog: pytest.LogC
     assert vars(line)["ms"] > 0
     assert "a-secret-token" not in repr(vars(line))
     assert answer["X-Request-ID"] == "from-the-proxy"
+    assert "user" not in vars(line)
+
+
+@pytest.mark.django_db
+def test_a_refusal_is_logged_with_who_was_refused(cast: Cast, caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level(logging.INFO, "clinic.requests")
+    client = Client()
+    client.force_login(cast.desk.user)
+    assert client.get("/manager/status/").status_code == 403
+    assert client.trace("/").status_code == 405
+    refused, _ = [record for record in caplog.records if record.name == "clinic.requests"]
+    said = {name: vars(refused)[name] for name in ("view", "status", "user")}
+    assert said == {"view": "manager:status", "status": 403, "user": cast.desk.user.pk}
