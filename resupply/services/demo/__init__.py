@@ -13,6 +13,7 @@ from resupply.models import Dispense, DispenseLine, Patient
 from resupply.services import plans
 from resupply.services.demo.answers import write_answers
 from resupply.services.demo.asked import write_asked
+from resupply.services.demo.audits import write_audits
 from resupply.services.demo.clinic import open_clinic, table
 from resupply.services.demo.fitting_room import write_fitting_room
 from resupply.services.demo.lists import write_list
@@ -59,13 +60,14 @@ def load(*, today: date, now: datetime) -> Loaded:
         plans.refresh_plans(patient_ids, now=now)
         write_answers(clinic, today=today, now=now)
         write_fitting_room(clinic, today=today, now=now)
-        write_recalls(today=today, now=now)
+        recalled, _ = write_recalls(today=today, now=now)
         write_list(today=today, now=now)
         write_own_pages(today=today, now=now)
         write_texts(today=today, now=now)
         write_asked(today=today, now=now)
         write_overdue_work(today=today, now=now)
         write_policy(today=today, now=now)
+        write_audits(recalled, today=today, now=now)
         gather_statistics(*apps.get_app_config("resupply").get_models())
     return Loaded(len(patient_ids))
 

@@ -17,7 +17,7 @@ from resupply.rules.matching_table import shipped_text
 from resupply.rules.message_terms import LONGEST_AHEAD, LONGEST_WAIT, MOST_A_WEEK
 from resupply.web.manager.policy_forms import DraftForm
 
-STEPS = 8
+STEPS = 6
 """Rows of the form; a plan of the clinic rarely has more than four."""
 _HOURS = [(f"{hour:02}:00", f"{hour:02}:00") for hour in range(8, 22)]
 

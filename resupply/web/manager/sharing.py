@@ -19,7 +19,7 @@ from resupply.queries import sharing as queries
 from resupply.services import sharing
 from resupply.services.sharing import LetIn, NewIntegration
 from resupply.web import access
-from resupply.web.access import StaffRequest, may
+from resupply.web.access import StaffRequest, can, may
 from resupply.web.forms import day_field, written
 
 GET_OR_POST = require_http_methods(["GET", "POST"])
@@ -79,6 +79,7 @@ def programs(request: StaffRequest) -> HttpResponse:
         "is_on": settings.FHIR,
         "base": f"{settings.PUBLIC_URL}/fhir",
         "programs": queries.integrations(),
+        "may_change": can(request, "sharing.change"),
     }
     return render(request, "manager/sharing.html", context)
 
@@ -129,6 +130,7 @@ def program(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "program": found,
         "resources": [SharedResource(name).label for name in found.resources],
         "reads": queries.newest_reads(found),
+        "may_change": can(request, "sharing.change"),
     }
     return render(request, "manager/sharing_program.html", context)
 
