@@ -49,7 +49,7 @@ def sweep() -> None:
     plans.refresh_expired(now=clock.now())
     questions.tidy(now=clock.now())
     reminders.enqueue_due(now=clock.now(), by_link=settings.ANSWER_BY_LINK, channels=tuple(carriers()))
-    recall_notices.queue_open(now=clock.now())
+    recall_notices.queue_open(now=clock.now(), channels=tuple(carriers()))
     deliver.apply_async(expires=RING_LASTS)
     export_feeds.apply_async(expires=RING_LASTS)
     keep_figures.apply_async(expires=RING_LASTS)

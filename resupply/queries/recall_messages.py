@@ -5,7 +5,7 @@ from datetime import datetime
 from django.db.models import Exists, OuterRef, Subquery
 
 from resupply.models import SETTLES, Channel, Message, PatientStatus, RecallContact, RecallNotice
-from resupply.queries.consents import is_bad, newest_consent
+from resupply.queries.consents import ADDRESS, is_bad, newest_consent
 from resupply.rules.recall_notices import PURPOSE
 from resupply.rules.reminders import may_send
 from resupply.rules.sending import Note
@@ -13,7 +13,7 @@ from resupply.rules.sending import Note
 
 def columns() -> dict[str, Exists | Subquery]:
     """Expressions for a query on messages: whether the notice is open and the patient settled, what was said
-    to e-mail for every purpose, and whether the address on record is known not to exist.
+    to mail and texts for every purpose, and whether the address on record is known not to exist.
     """
     notices = RecallNotice.objects.filter(recall=OuterRef("recall"), closed_at=None, voided_at=None)
     contacts = RecallContact.objects.filter(
@@ -24,6 +24,8 @@ def columns() -> dict[str, Exists | Subquery]:
         "is_settled": Exists(contacts),
         "said_to_mail": newest_consent(Channel.MAIL, "", "patient"),
         "mail_is_bad": is_bad(Channel.MAIL, "patient__email", "patient"),
+        "said_to_text": newest_consent(Channel.TEXT, "", "patient"),
+        "text_is_bad": is_bad(Channel.TEXT, "patient__phone", "patient"),
     }
 
 
@@ -34,13 +36,15 @@ def recall_note(message: Message, *, now: datetime) -> Note | None:
     """
     patient = message.patient
     wanted = getattr(message, "notice_is_open", False) and not getattr(message, "is_settled", True)
-    allowed = bool(getattr(message, "said_to_mail", False)) and not getattr(message, "mail_is_bad", True)
+    said = bool(getattr(message, f"said_to_{message.channel}", False))
+    allowed = said and not getattr(message, f"{message.channel}_is_bad", True)
+    address = getattr(patient, ADDRESS[message.channel])
     gone = patient.status in {PatientStatus.DIED, PatientStatus.WITHDRAWN}
-    if not wanted or not allowed or not patient.email or gone or not may_send(now, patient.time_zone):
+    if not wanted or not allowed or not address or gone or not may_send(now, patient.time_zone):
         return None
     return Note(
         key=str(message.public_id),
-        address=patient.email,
+        address=address,
         given_name=patient.given_name,
         language=patient.language,
         step="",

@@ -50,13 +50,17 @@ if TYPE_CHECKING:
         is_queued: bool
         last_given: date
         mail_consent: bool | None
+        text_consent: bool | None
         bad_address: bool
+        bad_phone: bool
+        by_mail: bool
         reach: str
 
     Person = WithAnnotations[Patient, Reached]
     People = QuerySet[Person]
 
 PAGE = 50
+_NOBODY = Q(pk__in=[])
 _UNDER_WAY = [MessageState.WAITING, MessageState.SENDING]
 _SETTLING = (Reach.REPLACED, Reach.RETURNED, Reach.REACHED, Reach.WRITTEN_OFF)
 
@@ -80,7 +84,8 @@ class Row:
     state: Reach
     written_at: datetime | None
     last: RecallContact | None
-    is_mailable: bool
+    is_writable: bool
+    """Whether a message can and may go to the patient, on any channel."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,8 +112,9 @@ def standing_notice(recall: Recall) -> RecallNotice | None:
 
 
 def people(recall: Recall, *, now: datetime) -> "People":
-    """Everyone who was given what a recall names, with `reach`, `written_at`, `is_queued`, `last_given` and
-    `mail_consent`. Patients of an undone import are not known; those who died are, to be written off.
+    """Everyone who was given what a recall names, with `reach`, `written_at`, `is_queued`, `last_given`,
+    and of mail and texts the yes to every purpose and whether the address fails. Patients of an undone import
+    are not known; those who died are, to be written off.
     """
     named = recalls.touched(recall).order_by()
     about = Message.objects.filter(patient=OuterRef("pk"), recall=recall)
@@ -125,6 +131,8 @@ def people(recall: Recall, *, now: datetime) -> "People":
             last_given=Subquery(given.annotate(last=Max("dispense__dispensed_on")).values("last")),
             mail_consent=newest_consent(Channel.MAIL, "", "pk"),
             bad_address=is_bad(Channel.MAIL, "email", "pk"),
+            text_consent=newest_consent(Channel.TEXT, "", "pk"),
+            bad_phone=is_bad(Channel.TEXT, "phone", "pk"),
         )
         .annotate(reach=_state(contacts))
     )
@@ -149,17 +157,21 @@ def progress(rows: "People") -> Progress:
     return Progress({state: counted.get(state, 0) for state in Reach})
 
 
-def to_write_to(recall: Recall, *, now: datetime) -> "People":
-    """Who may be sent a message and was sent none: not settled, alive, an address that holds, and a yes to
-    e-mail for every purpose.
+def to_write_to(recall: Recall, *, now: datetime, channels: "Collection[str]" = (Channel.MAIL,)) -> "People":
+    """Who may be sent a message and was sent none: not settled, alive, and on one of these channels an
+    address that holds and a yes to every purpose. `by_mail`: whether mail reaches them.
     """
-    rows = people(recall, now=now).filter(
-        ~Q(email=""),
-        reach__in=[Reach.OPEN, Reach.TRIED],
-        mail_consent=True,
-        bad_address=False,
-        written_at=None,
-        is_queued=False,
+    mail = Q(mail_consent=True, bad_address=False) & ~Q(email="") if Channel.MAIL in channels else _NOBODY
+    text = Q(text_consent=True, bad_phone=False) & ~Q(phone="") if Channel.TEXT in channels else _NOBODY
+    rows = (
+        people(recall, now=now)
+        .annotate(by_mail=Case(When(mail, then=True), default=False))
+        .filter(
+            mail | text,
+            reach__in=[Reach.OPEN, Reach.TRIED],
+            written_at=None,
+            is_queued=False,
+        )
     )
     lost = Message.objects.filter(
         Q(state=MessageState.FAILED) | Q(bounced_at__isnull=False), patient=OuterRef("pk"), recall=recall
@@ -198,7 +210,10 @@ def rows_of(recall: Recall, patients: "Collection[Person]", *, today: date) -> l
             Reach(patient.reach),
             patient.written_at,
             last.get(patient.pk),
-            bool(patient.email and patient.mail_consent and not patient.bad_address),
+            bool(
+                (patient.email and patient.mail_consent and not patient.bad_address)
+                or (patient.phone and patient.text_consent and not patient.bad_phone)
+            ),
         )
         for patient in patients
     ]
@@ -212,7 +227,7 @@ def contacts_of(recall: Recall, patient: Patient) -> list[RecallContact]:
 
 def messages_of(recall: Recall, patient: Patient) -> list[Message]:
     """The messages about a recall to a patient, newest first."""
-    rows = Message.objects.filter(recall=recall, patient=patient, channel=Channel.MAIL)
+    rows = Message.objects.filter(recall=recall, patient=patient)
     return list(rows.order_by("-created_at", "-pk"))
 
 

@@ -277,18 +277,16 @@ def _known(messages: Sequence[Message], *, now: datetime) -> _Known:
 def _look_again(message: Message, known: _Known) -> Queued:
     patient, how = message.patient, known.reaches[message.patient_id]
     steps, kinds, fallen = _steps_left(message, known)
-    also = [
-        Purpose(occasion.purpose)
+    holding = [
+        occasion
         for occasion in known.occasions[message.pk]
         if (patient.pk, occasion.purpose, occasion.key) in known.holding
         and may_write(how.said, message.channel, occasion.purpose)
     ]
-    kinds += [
-        occasion.key.partition(":")[0]
-        for occasion in known.occasions[message.pk]
-        if occasion.purpose == Purpose.SWAP
-    ]
+    also = [Purpose(occasion.purpose) for occasion in holding]
     asks = message.question is None or message.question.state == QuestionState.OPEN
+    kinds = kinds if asks else []
+    kinds += [occasion.key.partition(":")[0] for occasion in holding if occasion.purpose == Purpose.SWAP]
     may_go = (
         (message.valid_until is None or message.valid_until > message.day)  # type: ignore[attr-defined]
         and may_send(known.now, patient.time_zone, hours_on=known.terms.hours_on)

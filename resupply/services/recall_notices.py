@@ -1,9 +1,11 @@
 """Recall notices: opened, their messages queued, contacts recorded, closed when everybody is reached.
 
-Messages go through the outbox like all others and name no part. A safety notice is exempt from one message a
-day, not from the patient's consent to e-mail and not from sending hours: who did not agree is called.
+Messages go through the outbox like all others and name no part: by e-mail, or by text where only that may be
+used. A safety notice is exempt from one message a day, not from the patient's consent to the channel and not
+from sending hours: who did not agree is called.
 """
 
+from collections.abc import Collection
 from datetime import date, datetime
 
 from django.contrib.auth.base_user import AbstractBaseUser
@@ -30,7 +32,13 @@ BATCH = 1000
 """Messages written in one statement."""
 
 
-def open_notice(recall: Recall, *, by: AbstractBaseUser | None, now: datetime) -> RecallNotice:
+def open_notice(
+    recall: Recall,
+    *,
+    by: AbstractBaseUser | None,
+    now: datetime,
+    channels: Collection[str] = (Channel.MAIL,),
+) -> RecallNotice:
     """Open the notice of a recall and queue a message to everyone who may be written to.
 
     Raises Refused: `recall_void`, `open_already`, `nobody`.
@@ -44,29 +52,32 @@ def open_notice(recall: Recall, *, by: AbstractBaseUser | None, now: datetime) -
         if not reach.people(recall, now=now).exists():
             raise Refused("nobody", "Nobody on record was given what this recall names.")
         notice = RecallNotice.objects.create(recall=recall, **stamp(by, now))
-        queue_messages(notice, now=now)
+        queue_messages(notice, now=now, channels=channels)
     return notice
 
 
-def queue_messages(notice: RecallNotice, *, now: datetime) -> int:
+def queue_messages(
+    notice: RecallNotice, *, now: datetime, channels: Collection[str] = (Channel.MAIL,)
+) -> int:
     """Queue a message to everyone who may be written to and was not yet; returns how many were added.
 
     Run twice it adds nothing: one message about a recall is on its way to, or was sent to, a patient.
     """
     if notice.closed_at is not None or notice.is_voided:
         return 0
+    rows = reach.to_write_to(notice.recall, now=now, channels=channels).order_by("pk")
     wanted = [
-        _message(notice, patient, now=now)
-        for patient in reach.to_write_to(notice.recall, now=now).order_by("pk").iterator(chunk_size=BATCH)
+        _message(notice, patient, Channel.MAIL if patient.by_mail else Channel.TEXT, now=now)
+        for patient in rows.iterator(chunk_size=BATCH)
     ]
     Message.objects.bulk_create(wanted, batch_size=BATCH, ignore_conflicts=True)
     return len(wanted)
 
 
-def queue_open(*, now: datetime) -> int:
-    """Queue what open notices still have to write: who agreed to e-mail since, or whose message ran late."""
+def queue_open(*, now: datetime, channels: Collection[str] = (Channel.MAIL,)) -> int:
+    """Queue what open notices still have to write: who agreed since, or whose message ran late."""
     notices = RecallNotice.objects.filter(closed_at=None, voided_at=None).select_related("recall")
-    return sum(queue_messages(notice, now=now) for notice in notices)
+    return sum(queue_messages(notice, now=now, channels=channels) for notice in notices)
 
 
 def record_contact(
@@ -145,7 +156,13 @@ def close_notice(
     return notice
 
 
-def open_again(notice: RecallNotice, *, by: AbstractBaseUser | None, now: datetime) -> RecallNotice:
+def open_again(
+    notice: RecallNotice,
+    *,
+    by: AbstractBaseUser | None,
+    now: datetime,
+    channels: Collection[str] = (Channel.MAIL,),
+) -> RecallNotice:
     """Open a closed notice again: somebody was found who was given the part. Its history keeps the closing.
 
     Raises Refused `open_already`.
@@ -156,15 +173,15 @@ def open_again(notice: RecallNotice, *, by: AbstractBaseUser | None, now: dateti
             raise Refused("open_already", "This notice is open.")
         notice.closed_at, notice.closed_by_id, notice.closed_note = None, None, ""
         notice.save(update_fields=["closed_at", "closed_by", "closed_note"])
-        queue_messages(notice, now=now)
+        queue_messages(notice, now=now, channels=channels)
     return notice
 
 
-def _message(notice: RecallNotice, patient: Patient, *, now: datetime) -> Message:
+def _message(notice: RecallNotice, patient: Patient, channel: Channel, *, now: datetime) -> Message:
     window = next_window(now, patient.time_zone)
     return Message(
         patient=patient,
-        channel=Channel.MAIL,
+        channel=channel,
         purpose=PURPOSE,
         recall_id=notice.recall_id,
         day=window.day,

@@ -9,11 +9,13 @@ import ssl
 import threading
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from resupply.delivery.calendar_words import KINDS
 from resupply.delivery.texts import (
     NumberError,
     TextCarrier,
@@ -52,7 +54,7 @@ def sender(settings: Any) -> None:
 def test_every_wording_fits_two_segments_in_the_gsm_alphabet_with_the_longest_name_phone_and_link() -> None:
     assert (len(LONGEST_SENDER), len(LONGEST_PHONE), len(LONGEST_LINK)) == (40, 20, 82)
     texts = every(LONGEST_PHONE, LONGEST_LINK, sender=LONGEST_SENDER)
-    assert len(texts) == 2 * (8 + 2 * 5)
+    assert len(texts) == 2 * (9 + 2 * 5)
     for name, text in texts.items():
         cost = measure(text)
         assert (cost.outside, cost.extended, cost.fits) == ((), (), True), (name, text)
@@ -148,6 +150,24 @@ def test_a_note_is_composed_by_purpose_link_and_language() -> None:
     assert "Odalys" not in asked.text
     swap = carrier.compose(note(address=PHONE, purpose="swap", page_token="p4ge"))
     assert "https://clinic.example/me/p4ge/ " in swap.text
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_parts_are_named_where_the_patient_chose_it_as_long_as_two_segments_hold_them(
+    settings: Any, language: str
+) -> None:
+    carrier = TextCarrier(ConsoleProvider())
+    one = carrier.compose(note(address=PHONE, token="h5Xk", language=language, kinds=("chamber",))).text
+    assert ("This is about: water chamber." if language == "en" else "Se trata de: camara de agua.") in one
+    swap = carrier.compose(note(address=PHONE, purpose="swap", language=language, kinds=("tubing",))).text
+    assert ("change: tubing." if language == "en" else "cambiar: tubo.") in swap
+    settings.TEXT_SENDER_NAME = LONGEST_SENDER
+    every_kind = tuple(KINDS["en"])
+    for name in ("", "swap"):
+        long = note(address=PHONE, phone=LONGEST_PHONE, token="h5Xk" * 5, purpose=name, language=language)
+        all_of_them = carrier.compose(replace(long, kinds=every_kind)).text
+        assert measure(all_of_them).fits
+        assert all_of_them == carrier.compose(long).text or name == "swap"
 
 
 # --- numbers ------------------------------------------------------------------------------------------------

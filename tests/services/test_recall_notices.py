@@ -6,6 +6,8 @@ from typing import Any
 import pytest
 
 from resupply.delivery.mail import MailCarrier
+from resupply.delivery.texts import TextCarrier
+from resupply.delivery.texts.providers import ConsoleProvider
 from resupply.models import Consent, Message, Patient, Recall, RecallContact
 from resupply.queries import recall_reach as reach
 from resupply.queries.recall_reach import Show
@@ -77,6 +79,30 @@ def test_a_message_goes_out_beside_one_of_the_day_and_names_no_part(mailoutbox: 
     assert "There is a safety notice about something we gave you." in mail.body
     assert "Please call us at +1 303 555 0100" in mail.body
     assert "cushion" not in f"{mail.subject} {mail.body} {mail.alternatives}".lower()
+
+
+def test_who_agreed_to_texts_alone_is_sent_one_that_names_no_part() -> None:
+    ana = given("Ana", mail=False, phone="303 555 0142", location=make_location(phone="+1 303 555 0100"))
+    given("Ben", phone="303 555 0143")
+    for name in ("Cleo", "Dag"):
+        given(name, mail=False, phone="303 555 0144")
+    for person in Patient.objects.exclude(given_name="Dag"):
+        Consent.objects.create(patient=person, channel="text", granted=True, given_on=TODAY, how="desk")
+    cleo = Patient.objects.get(given_name="Cleo")
+    recall = make_recall(title="Recall of cushions")
+    notice = recall_notices.open_notice(recall, **BY)
+    assert set(states(recall).items()) >= {("Ben", "queued"), ("Ana", "open")}, "no carrier of texts"
+    assert recall_notices.queue_messages(notice, now=NOW, channels=("mail", "text")) == 2
+    assert dict(Message.objects.values_list("patient__given_name", "channel")) == {
+        "Ana": "text", "Ben": "mail", "Cleo": "text",
+    }  # fmt: skip
+    Consent.objects.create(patient=cleo, channel="text", granted=False, given_on=TODAY, how="asked")
+    looked = look_again(Message.objects.values_list("pk", flat=True), now=NOW + timedelta(hours=2))
+    notes = [queued.note for queued in looked.values() if queued.note is not None]
+    assert {note.address for note in notes} == {"ben@patients.example", ana.phone}
+    text = TextCarrier(ConsoleProvider()).compose(next(note for note in notes if note.address == ana.phone))
+    assert "There is a safety notice about something we gave you. Please call us at +1 303" in text.text
+    assert "cushion" not in text.text
 
 
 def test_a_message_that_failed_leads_to_a_call_and_one_that_ran_late_is_queued_again() -> None:

@@ -1,14 +1,17 @@
 """The carrier of text messages: words for a note, and a provider that takes them."""
 
+from dataclasses import replace
 from pathlib import Path
 from urllib.parse import unquote, urlsplit
 
 from django.conf import settings
 
+from resupply.delivery.calendar_words import KINDS
 from resupply.delivery.texts.gateway import GatewayProvider
 from resupply.delivery.texts.numbers import NumberError, textable
 from resupply.delivery.texts.providers import ConsoleProvider, FolderProvider, Provider, Text
 from resupply.delivery.texts.wording import LANGUAGES, NAMES, Shown, too_long, word
+from resupply.rules.kinds import Kind
 from resupply.rules.segments import measure
 from resupply.rules.sending import Answer, Letter, Note, Outcome
 
@@ -37,12 +40,19 @@ class TextCarrier:
         self._provider = provider or open_provider(settings.TEXT_URL, secret=settings.TEXT_SECRET)
 
     def compose(self, note: Note) -> Letter:
-        """Put a note into the patient's language; its address is the number as it is on record."""
+        """Put a note into the patient's language; its address is the number as it is on record.
+
+        Parts are named where the patient chose detail, as long as that stays within two segments.
+        """
         language = note.language if note.language in LANGUAGES else "en"
         link = _link(note)
         usual = "refill_question" if note.token else "refill"
         name = note.purpose if note.purpose in NAMES else usual
-        text = word(name, language, Shown(phone=note.phone, link=link, step=note.step))
+        parts = ", ".join(KINDS[language][Kind(kind)] for kind in note.kinds)
+        shown = Shown(phone=note.phone, link=link, step=note.step, parts=parts)
+        text = word(name, language, shown)
+        if parts and not measure(text).fits:
+            text = word(name, language, replace(shown, parts=""))
         return Letter(note.key, note.address, language, subject="", text=text, html="")
 
     def send(self, letter: Letter) -> Answer:

@@ -15,7 +15,7 @@ from resupply.rules.segments import Cost, cheap, measure, plain
 LANGUAGES = ("en", "es")
 STEPS = ("ask", "ask_again", "due", "overdue_1", "overdue_2")
 NAMES = (
-    "refill", "refill_question", "swap", "follow_up", "welcome", "calendar",
+    "refill", "refill_question", "swap", "follow_up", "welcome", "calendar", "recall",
     "stopped", "started", "help", "link_again",
 )  # fmt: skip
 """Wordings: files of templates/text, and of templates/text/es."""
@@ -31,6 +31,8 @@ class Shown:
     phone: str
     link: str = ""
     step: str = ""
+    parts: str = ""
+    """What it is about, where the patient chose detail."""
     sender: str | None = None
 
 
@@ -43,6 +45,7 @@ def word(name: str, language: str, shown: Shown) -> str:
         "phone": shown.phone,
         "link": shown.link,
         "step": shown.step,
+        "parts": cheap(shown.parts),
         "emergency": _EMERGENCY.get(settings.PHONE_REGION, ""),
     }
     return " ".join(plain(render_to_string(f"{folder}/{name}.txt", filled)).split())
@@ -51,7 +54,7 @@ def word(name: str, language: str, shown: Shown) -> str:
 def every(phone: str, link: str, *, sender: str | None = None) -> dict[tuple[str, str, str], str]:
     """Every wording there is, by name, language and step."""
     return {
-        (name, language, step): word(name, language, Shown(phone, link, step, sender))
+        (name, language, step): word(name, language, Shown(phone, link, step, sender=sender))
         for name in NAMES
         for language in LANGUAGES
         for step in (STEPS if name in _STEPPED else ("",))

@@ -11,6 +11,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_GET, require_http_methods
 
 from resupply import clock
+from resupply.delivery.carriers import carriers
 from resupply.delivery.tables_out import Cell, csv_lines
 from resupply.models import Recall, RecallContact
 from resupply.queries import recall_reach as queries
@@ -48,7 +49,9 @@ def reach(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "newer_url": f"?show={show}&page={page - 1}" if page > 1 else "",
         "older_url": f"?show={show}&page={page + 1}" if more else "",
         "notice": notice,
-        "to_write": queries.to_write_to(found, now=now).count() if notice is None else 0,
+        "to_write": (
+            queries.to_write_to(found, now=now, channels=tuple(carriers())).count() if notice is None else 0
+        ),
     }
     return render(request, "manager/recall_reach.html", context)
 
@@ -83,11 +86,11 @@ def notice_open(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Open the notice of a recall; messages to those who agreed are queued with it."""
     found = access.recall_or_404(public_id)
     people = queries.people(found, now=clock.now()).count()
-    writable = queries.to_write_to(found, now=clock.now()).count()
+    writable = queries.to_write_to(found, now=clock.now(), channels=tuple(carriers())).count()
     form = ConfirmForm(request.POST if request.method == "POST" else None)
 
     def write() -> bool:
-        service.open_notice(found, by=request.staff.user, now=clock.now())
+        service.open_notice(found, by=request.staff.user, now=clock.now(), channels=tuple(carriers()))
         return True
 
     if request.method == "POST" and written(form, write):
@@ -96,9 +99,9 @@ def notice_open(request: StaffRequest, public_id: UUID) -> HttpResponse:
         )
         return redirect("manager:recall_reach", public_id)
     text = (
-        f"People on record who were given what it names: {people}. Of these, {writable} agreed to e-mail and "
-        "will be sent a short message that asks them to call and names no part; the others are on the call "
-        "list. Read the notice first: what patients are told is for the prescriber and licensed staff to "
+        f"People on record who were given what it names: {people}. Of these, {writable} agreed to messages "
+        "and will be sent a short message that asks them to call and names no part; the others are on the "
+        "call list. Read the notice first: what patients are told is for the prescriber and licensed staff to "
         "decide, by the notice and the part's instructions. This program tells nobody to stop therapy."
     )
     return _act(request, found, form, title="Open a notice", text=text, action="Open the notice")

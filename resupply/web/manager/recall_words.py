@@ -61,6 +61,7 @@ def row_words(row: Row, *, now: datetime) -> RowWords:
     why = ""
     if calls and row.state is Reach.WRITTEN and days is not None:
         why = f"no answer for {counted(days, 'day')}"
-    elif calls and not row.is_mailable:
-        why = "no e-mail address" if not row.patient.email else "has not agreed to e-mail"
+    elif calls and not row.is_writable:
+        reachable = row.patient.email or row.patient.phone
+        why = "has not agreed to e-mail or texts" if reachable else "no e-mail address, no phone"
     return RowWords(row, REACH_WORDS[row.state], row.state in SETTLED, calls, why)

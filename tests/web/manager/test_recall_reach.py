@@ -48,13 +48,13 @@ def test_from_the_recall_to_the_closed_notice(
     assert "No notice is open: nobody was written to" in page
     assert "this list tells nobody to stop" in page
     before = words(manager.get(reverse("manager:notice_open", args=place)).content)
-    assert "given what it names: 2. Of these, 1 agreed to e-mail" in before
+    assert "given what it names: 2. Of these, 1 agreed to messages" in before
     assert manager.post(reverse("manager:notice_open", args=place)).status_code == 302
     assert Message.objects.get().patient == cast.odalys
     page = words(manager.get(address).content)
     assert "0 of 2 people reached or written off" in page
     assert "Tevin Okafor" in page
-    assert "has not agreed to e-mail" in page or "no e-mail address" in page
+    assert "has not agreed to e-mail or texts" in page or "no e-mail address" in page
     assert "Odalys Brandt" not in page  # her message is on its way
     assert "message on its way" in words(manager.get(f"{address}?show=all").content)
     close = reverse("manager:notice_close", args=place)
