@@ -22,6 +22,7 @@ from resupply.models import (
 from resupply.rules.kinds import Kind
 from resupply.rules.questions import EXPIRES_AFTER
 from resupply.rules.tables import part_types
+from resupply.services.bounces import note_bad_address
 from resupply.services.demo.clinic import Clinic
 from resupply.services.demo.dates import weekday_by
 from resupply.services.records import stamp
@@ -123,4 +124,7 @@ class Said:
         RefillQuestion.objects.bulk_create(self.questions)
         QuestionPart.objects.bulk_create(self.parts)
         Message.objects.bulk_create(self.messages)
+        for message in self.messages:
+            if message.bounced_at is not None:
+                note_bad_address(message.pk, message.bounce_detail, now=message.bounced_at)
         MessageReason.objects.bulk_create(self.reasons)

@@ -26,6 +26,9 @@ from resupply.services.demo.said import Open, Said
 from resupply.services.records import stamp
 from resupply.services.reminders import PURPOSE, QUESTION
 
+NO_SUCH_ADDRESS = "5.1.1"
+"""What a mail server says of a mailbox it does not have (RFC 3463)."""
+
 
 def _yes(said: Said, one: Open, dice: Random) -> None:
     """Said yes on the phone, and comes for the parts."""
@@ -63,8 +66,11 @@ def _leaks(said: Said, one: Open, dice: Random) -> None:
 
 
 def _tried(said: Said, one: Open, dice: Random) -> None:
-    """Has not answered the message, nor the telephone."""
+    """Has not answered the message, which came back in the end, nor the telephone."""
+    before = len(said.messages)
     _write_to(said, one, days=dice.randrange(10, 14), dice=dice)
+    for message in said.messages[before:]:
+        message.bounced_at, message.bounce_detail = message.expires_at, NO_SUCH_ADDRESS
     _call(said, one, dice, Outcome.NO_ANSWER, "rang twice", days=2)
 
 
