@@ -77,6 +77,7 @@ MIDDLEWARE = [
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
+    "resupply.web.access.Guessing",
     "resupply.web.access.Gate",
     "resupply.web.access.ReadLog",
 ]

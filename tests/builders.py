@@ -22,6 +22,7 @@ from resupply.models import (
     Device,
     Dispense,
     DispenseLine,
+    EmergencyAccess,
     Event,
     EvidencePacket,
     FindToken,
@@ -492,6 +493,13 @@ def make_own_page(patient: Patient, **over: Any) -> IssuedLink:
     PatientLink.objects.filter(pk=issued.link.pk).update(**{"last_opened_at": None} | over)
     issued.link.refresh_from_db()
     return issued
+
+
+def make_emergency(patient: Patient, *, by: User, **over: Any) -> EmergencyAccess:
+    """An emergency access of an hour on the suite's usual day."""
+    values: dict[str, Any] = {"reason": "came in with a broken mask", "began_at": NOW}
+    values |= {"ends_at": NOW + timedelta(hours=1)} | over
+    return EmergencyAccess.objects.create(patient=patient, user=by, **values)
 
 
 def make_report(patient: Patient, **over: Any) -> PatientReport:

@@ -2,7 +2,7 @@
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from typing import Any
 from uuid import UUID
 
@@ -114,10 +114,5 @@ MOST_DOINGS = 200
 def doings(access: EmergencyAccess) -> Doings:
     """What was read and changed under an emergency access, the latest first, `MOST_DOINGS` of each."""
     reads = PatientRead.objects.filter(emergency=access.pk).order_by("-pk")[:MOST_DOINGS]
-    wanted = Wanted(
-        patient=access.patient,
-        user_id=access.user_id,
-        since=access.began_at,
-        until=(access.ended_at or access.ends_at) + timedelta(microseconds=1),
-    )
+    wanted = Wanted(patient=access.patient, emergency=access.pk)
     return Doings(list(reads), history_log.changed(wanted, before=None, at_most=MOST_DOINGS))

@@ -33,6 +33,7 @@ class Wanted:
     """What is looked for: of a patient, by a person, from a moment (closed) to another (open).
 
     `among`: ids of the users whose doings may be seen at all (None: everybody's, and nobody's in particular).
+    `emergency`: only a patient's changes made under the emergency access of this number.
     """
 
     patient: Patient | None = None
@@ -40,6 +41,7 @@ class Wanted:
     since: datetime | None = None
     until: datetime | None = None
     among: Collection[int] | None = None
+    emergency: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +121,8 @@ def _of_patient(patient: Patient, wanted: Wanted, before: Place | None, at_most:
         rows = rows.annotate(pgh_who=KeyTextTransform("user", "pgh_context__metadata"))
         if wanted.user_id is not None:
             rows = rows.filter(pgh_who=str(wanted.user_id))
+        if wanted.emergency is not None:
+            rows = rows.filter(pgh_context__metadata__emergency=wanted.emergency)
         if before is not None:
             rows = rows.filter(_earlier(before, place))
         parts.append(_columns(rows, changes, place).order_by("-pgh_created_at", "-pgh_id")[:at_most])

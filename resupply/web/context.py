@@ -55,6 +55,7 @@ _PLACES = [
                 "manager:policy",
                 "manager:packets",
                 "manager:history",
+                "manager:emergenc",
                 "manager:disclosures",
             ),
             *("desk:import", "job"),
@@ -65,8 +66,8 @@ _PLACES = [
 
 
 def staff_page(request: HttpRequest) -> dict[str, object]:
-    """`nav`: (label, address, whether one is there) of the places the person may go; `today` in UTC; `opened`:
-    emergency accesses that last (`queries.emergency.Opened`).
+    """`nav`: (label, address, whether one is there) of the places the person may go; `today` in UTC;
+    `opened`: emergency accesses that last (`queries.emergency.Opened`).
 
     A view that knows the patient's or the location's zone gives its own `today`.
     """

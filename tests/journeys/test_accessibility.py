@@ -62,6 +62,7 @@ NO_PAGE = {
 }
 SIGNED_OUT = {"login"}
 OWN = {"job", "job_file", "job_again", "job_drop", "manager:overdue_undo", "manager:view_remove"}
+OWN |= {"desk:emergency_end"}
 """Pages of the manager who asked for a job or saved a view, and of nobody else."""
 BEHIND_A_DOOR = "me:"  # but for its first page they ask who it is: test_own_page.py looks at them
 PHONE, NARROWEST = 390, 360

@@ -35,6 +35,7 @@ from tests.builders import (
     make_closed_day,
     make_contact,
     make_device,
+    make_emergency,
     make_fitting,
     make_follow_up,
     make_follow_up_plan,
@@ -86,6 +87,7 @@ CLINIC = {
 """Pages of the therapist's room that are about the clinic, not about a patient."""
 NO_SUBJECT = (
     {"desk:find", "desk:mail", "desk:texts", "desk:undelivered", "desk:patient_new", "therapist:work"}
+    | {"desk:emergency", "desk:emergency_end"}
     | CLINIC
     | BOOK
     | IMPORTS
@@ -174,6 +176,8 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         "desk:answer_handled": [(patient.refill_answers.first() or make_answer(patient)).public_id],
         "desk:answer_void": [(patient.refill_answers.first() or make_answer(patient)).public_id],
         "desk:contact_void": [(patient.contacts.first() or make_contact(patient)).public_id],
+        "desk:emergency_end": [(opened := make_emergency(patient, by=_manager())).public_id],
+        "manager:emergency": [opened.public_id],
         "manager:overdue_undo": [_act().public_id],
         "manager:view_remove": [_view().public_id],
         **{name: [_job().public_id] for name in ("job", "job_file", "job_again", "job_drop")},

@@ -56,6 +56,8 @@ TABLE: dict[str, set[str]] = {
     "manager:sharing_end": {"administrator"},
     "desk:find": CARE,
     "desk:mail": CARE,
+    "desk:emergency": CARE,
+    "desk:emergency_end": {"manager"},  # only whose it is
     "desk:undelivered": CARE,
     "desk:message_handled": CARE,
     "desk:message_resend": CARE,
@@ -204,6 +206,8 @@ TABLE: dict[str, set[str]] = {
     "manager:overdue_done": LEAD,
     "manager:overdue_undo": {"manager"},  # only who did it
     "manager:missing": LEAD,
+    "manager:emergencies": LEAD,
+    "manager:emergency": LEAD,
     "manager:history": LEAD,
     "manager:history_csv": LEAD,
     "manager:history_xlsx": LEAD,
@@ -284,6 +288,7 @@ WRITES |= {"manager:packet_find", "manager:packet_new"}
 OF_A_CONTACT = {"manager:recall_contact", "manager:recall_contact_void"}
 WRITES |= {"manager:notice_open", "manager:notice_close"} | OF_A_CONTACT
 OF_A_PACKET = {"manager:packet", "manager:packet_check", "manager:packet_pdf", "manager:packet_json"}
+WRITES |= {"manager:emergency"}
 WRITES |= {"manager:sharing_new", "manager:sharing_end"}
 WRITES |= {"manager:policy_new", "manager:policy_edit", "manager:policy_void", "manager:policy_draft"}
 FOR_PROGRAMS = {name for name in TABLE if name.startswith("fhir:")}
@@ -326,7 +331,7 @@ def sign_in(cast: Cast, who: str) -> Client:
 def _turned_away(name: str, who: str) -> int:
     """What is one's own is not found by colleagues of the role; everything else is closed to a role."""
     own = {"job": CARE, "job_file": CARE, "job_again": CARE, "job_drop": CARE}
-    own |= {"manager:overdue_undo": LEAD, "manager:view_remove": LEAD}
+    own |= {"desk:emergency_end": CARE, "manager:overdue_undo": LEAD, "manager:view_remove": LEAD}
     return 404 if who in own.get(name, ()) else 403
 
 

@@ -13,6 +13,7 @@ Moments are shown in the zone of the patient's location, and where no one patien
 location of the person asking.
 """
 
+from resupply.web.access.guessing import Guessing
 from resupply.web.access.patients import (
     back_order_or_404,
     bad_address_or_404,
@@ -44,6 +45,8 @@ from resupply.web.access.records import (
     batch_or_404,
     bulk_act_or_404,
     closed_day_or_404,
+    emergency_or_404,
+    emergency_to_review_or_404,
     follow_up_plan_or_404,
     inbound_text_or_404,
     integration_or_404,
@@ -52,8 +55,8 @@ from resupply.web.access.records import (
     jobs,
     location_or_404,
     locations,
+    locations_for,
     matching_version_or_404,
-    message_terms_or_404,
     movement_or_404,
     payer_or_404,
     policy_draft_or_404,
@@ -81,6 +84,7 @@ __all__ = [
     "UNDER_EMERGENCY",
     "WHO_MAY",
     "Gate",
+    "Guessing",
     "ReadLog",
     "StaffRequest",
     "back_order_or_404",
@@ -93,6 +97,8 @@ __all__ = [
     "device_or_404",
     "dispense_line_or_404",
     "dispense_or_404",
+    "emergency_or_404",
+    "emergency_to_review_or_404",
     "event_or_404",
     "fitting_or_404",
     "follow_up_or_404",
@@ -106,11 +112,11 @@ __all__ = [
     "link_or_404",
     "location_or_404",
     "locations",
+    "locations_for",
     "match_or_404",
     "matching_version_or_404",
     "may",
     "message_or_404",
-    "message_terms_or_404",
     "movement_or_404",
     "night_import_or_404",
     "order_or_404",

@@ -75,6 +75,8 @@ def _log(request: HttpRequest, response: HttpResponseBase, seen: set[int]) -> No
     under: Opened | None = getattr(request, "emergency", None)
     opened = {under.patient_id} if under else set()
     for patients, emergency in ((seen - opened, None), (seen & opened, under.pk if under else None)):
+        if not patients:
+            continue
         log_read(
             staff.user if staff is not None else None,
             patients,

@@ -16,6 +16,7 @@ from resupply.models import (
     CleaningChoice,
     ClinicTermsVersion,
     ClosedDay,
+    EmergencyAccess,
     FollowUpPlanVersion,
     ImportBatch,
     InboundText,
@@ -25,6 +26,7 @@ from resupply.models import (
     Location,
     MatchingVersion,
     MessageTermsVersion,
+    Patient,
     Payer,
     PolicyDraft,
     Recall,
@@ -34,7 +36,7 @@ from resupply.models import (
     TextReview,
     Upload,
 )
-from resupply.queries import inbound
+from resupply.queries import emergency, inbound
 from resupply.web.access.found import here, or_404, show_times_at
 from resupply.web.access.roles import StaffRequest, can
 
@@ -42,6 +44,23 @@ from resupply.web.access.roles import StaffRequest, can
 def locations(request: StaffRequest) -> QuerySet[Location]:
     """The locations this member of staff works at."""
     return Location.objects.filter(here(request, "pk"))
+
+
+def locations_for(request: StaffRequest, person: Patient) -> QuerySet[Location]:
+    """The locations a patient may be moved to: under an emergency access to none, or it would outlast the
+    hour.
+    """
+    return Location.objects.filter(pk=person.location_id) if request.emergency else locations(request)
+
+
+def emergency_or_404(request: StaffRequest, public_id: UUID) -> EmergencyAccess:
+    """An emergency access of the person asking."""
+    return or_404(EmergencyAccess.objects.filter(user=request.staff.user_id, public_id=public_id))
+
+
+def emergency_to_review_or_404(request: StaffRequest, public_id: UUID) -> EmergencyAccess:
+    """An emergency access that this manager sees."""
+    return or_404(emergency.to_review(request.location_ids).filter(public_id=public_id))
 
 
 def location_or_404(request: StaffRequest, pk: int) -> Location:
@@ -130,11 +149,6 @@ def recall_or_404(public_id: UUID) -> Recall:
     return or_404(
         Recall.objects.select_related("item", "recorded_by", "voided_by").filter(public_id=public_id)
     )
-
-
-def message_terms_or_404(pk: int) -> MessageTermsVersion:
-    """One version of the terms of messages."""
-    return or_404(MessageTermsVersion.objects.filter(pk=pk))
 
 
 def inbound_text_or_404(request: StaffRequest, public_id: UUID) -> InboundText:

@@ -31,6 +31,7 @@ def find(request: StaffRequest) -> HttpResponse:
     context = {
         "results": _shown(found),
         "q": typed,
+        "is_bound": bool(request.location_ids),
         "most": MOST_FOUND if typed and len(found) == MOST_FOUND else 0,
     }
     return render(request, "desk/find.html", context)

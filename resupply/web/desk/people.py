@@ -52,7 +52,9 @@ def edit(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Correct a patient's details."""
     person = access.patient_or_404(request, public_id)
     form = PatientForm(
-        request.POST or None, locations=access.locations(request), initial=PatientForm.initial_of(person)
+        request.POST or None,
+        locations=access.locations_for(request, person),
+        initial=PatientForm.initial_of(person),
     )
 
     def write() -> str:

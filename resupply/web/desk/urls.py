@@ -11,6 +11,7 @@ from resupply.web.desk import (
     deliveries,
     dispense,
     doors,
+    emergency,
     finding,
     mail,
     orders,
@@ -26,6 +27,8 @@ from resupply.web.desk import (
 app_name = "desk"
 urlpatterns = [
     path("", finding.find, name="find"),
+    path("emergency/", emergency.begin, name="emergency"),
+    path("emergency/<uuid:public_id>/end/", emergency.end, name="emergency_end"),
     path("mail/", mail.mail, name="mail"),
     path("texts/", texts.texts, name="texts"),
     path("texts/<uuid:public_id>/", texts.handled, name="text_handled"),

@@ -8,6 +8,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_GET
 
 from resupply import clock
+from resupply.queries.emergency import waiting
 from resupply.web.access import StaffRequest, can, may
 
 
@@ -74,6 +75,12 @@ ROOMS: tuple[tuple[str, tuple[Room, ...]], ...] = (
                 "packet.see",
                 "What a payer's audit asks for, as it stood then.",
             ),
+            Room(
+                "Emergency access",
+                "manager:emergencies",
+                "emergency.review",
+                "Patients opened by staff of other locations, to be looked at.",
+            ),
             Room("History", "manager:history", "history.see", "Who saw which records, and who changed what."),
         ),
     ),
@@ -138,4 +145,9 @@ def rooms(request: StaffRequest) -> HttpResponse:
         for name, group in ROOMS
         if (found := [room for room in group if can(request, room.permission)])
     ]
-    return render(request, "manager/rooms.html", {"today": clock.today(request.zone), "groups": groups})
+    context = {
+        "today": clock.today(request.zone),
+        "groups": groups,
+        "emergencies": waiting(request.location_ids),
+    }
+    return render(request, "manager/rooms.html", context)

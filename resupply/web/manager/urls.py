@@ -4,6 +4,7 @@ from django.urls import path
 
 from resupply.web.manager import (
     catalogue,
+    emergencies,
     history,
     items,
     measures,
@@ -28,6 +29,8 @@ app_name = "manager"
 urlpatterns = [
     path("", rooms.rooms, name="rooms"),
     path("status/", status.status, name="status"),
+    path("emergency/", emergencies.emergencies, name="emergencies"),
+    path("emergency/<uuid:public_id>/", emergencies.emergency, name="emergency"),
     path("history/", history.history, name="history"),
     path("history.csv", history.history_csv, name="history_csv"),
     path("history.xlsx", history.history_xlsx, name="history_xlsx"),
