@@ -53,11 +53,16 @@ if TYPE_CHECKING:
         text_consent: bool | None
         bad_address: bool
         bad_phone: bool
-        by_mail: bool
         reach: str
+
+    class WrittenTo(Reached):
+        """What `to_write_to` adds to that."""
+
+        by_mail: bool
 
     Person = WithAnnotations[Patient, Reached]
     People = QuerySet[Person]
+    ToWriteTo = QuerySet[WithAnnotations[Patient, WrittenTo]]
 
 PAGE = 50
 _NOBODY = Q(pk__in=[])
@@ -157,7 +162,9 @@ def progress(rows: "People") -> Progress:
     return Progress({state: counted.get(state, 0) for state in Reach})
 
 
-def to_write_to(recall: Recall, *, now: datetime, channels: "Collection[str]" = (Channel.MAIL,)) -> "People":
+def to_write_to(
+    recall: Recall, *, now: datetime, channels: "Collection[str]" = (Channel.MAIL,)
+) -> "ToWriteTo":
     """Who may be sent a message and was sent none: not settled, alive, and on one of these channels an
     address that holds and a yes to every purpose. `by_mail`: whether mail reaches them.
     """

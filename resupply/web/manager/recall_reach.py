@@ -101,8 +101,8 @@ def notice_open(request: StaffRequest, public_id: UUID) -> HttpResponse:
     text = (
         f"People on record who were given what it names: {people}. Of these, {writable} agreed to messages "
         "and will be sent a short message that asks them to call and names no part; the others are on the "
-        "call list. Read the notice first: what patients are told is for the prescriber and licensed staff to "
-        "decide, by the notice and the part's instructions. This program tells nobody to stop therapy."
+        "call list. Read the notice first: what patients are told is for the prescriber and licensed staff "
+        "to decide, by the notice and the part's instructions. This program tells nobody to stop therapy."
     )
     return _act(request, found, form, title="Open a notice", text=text, action="Open the notice")
 
