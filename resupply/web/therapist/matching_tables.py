@@ -18,7 +18,7 @@ from resupply.queries.matching import Difference
 from resupply.rules.matching_table import BadTableError, read_table, shipped, shipped_text
 from resupply.services import matching
 from resupply.web import access
-from resupply.web.access import StaffRequest, may
+from resupply.web.access import StaffRequest, can, may
 from resupply.web.forms import day_field, written
 from resupply.web.therapist.forms import VoidForm
 from resupply.web.wording import day_words
@@ -68,7 +68,12 @@ def versions(request: StaffRequest) -> HttpResponse:
 @may("matching.version")
 @GET_OR_POST
 def new(request: StaffRequest) -> HttpResponse:
-    """A new version, begun from the table in force; its changes are shown before it is saved."""
+    """A new version, begun from the table in force; its changes are shown before it is saved.
+
+    Who may change policy drafts it, and sees its effect on patients first.
+    """
+    if can(request, "policy.change"):
+        return redirect("manager:policy_new", "matching")
     today = today_at(request)
     current = tables_of.table_on(today)
     first = {
@@ -116,6 +121,8 @@ def version(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def version_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take a version back with a reason."""
     row = access.matching_version_or_404(request, public_id)
+    if can(request, "policy.change"):
+        return redirect("manager:policy_void", "matching", row.pk)
     today = today_at(request)
     form = VoidForm(request.POST or None)
 

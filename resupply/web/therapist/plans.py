@@ -19,7 +19,7 @@ from resupply.services import follow_ups as service
 from resupply.services import policies
 from resupply.services.errors import Refused
 from resupply.web import access
-from resupply.web.access import StaffRequest, may
+from resupply.web.access import StaffRequest, can, may
 from resupply.web.forms import day_field, show, written
 from resupply.web.therapist.forms import VoidForm
 from resupply.web.therapist.matching_tables import today_at
@@ -96,7 +96,12 @@ def plans(request: StaffRequest) -> HttpResponse:
 @may("care_plan.version")
 @GET_OR_POST
 def plan_new(request: StaffRequest) -> HttpResponse:
-    """A new version of the plan, begun from the one in force."""
+    """A new version of the plan, begun from the one in force.
+
+    Who may change policy drafts it, and sees which visits it moves first.
+    """
+    if can(request, "policy.change"):
+        return redirect("manager:policy_new", "follow_ups")
     today = today_at(request)
     first = [
         {"name": step.name, "from_day": step.from_day, "to_day": step.to_day}
@@ -119,6 +124,8 @@ def plan_new(request: StaffRequest) -> HttpResponse:
 def plan_void(request: StaffRequest, pk: int) -> HttpResponse:
     """Take a version of the plan back with a reason."""
     version = access.follow_up_plan_or_404(request, pk)
+    if can(request, "policy.change"):
+        return redirect("manager:policy_void", "follow_ups", version.pk)
     form = VoidForm(request.POST or None)
 
     def write() -> FollowUpPlanVersion:

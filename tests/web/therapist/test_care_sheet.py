@@ -14,7 +14,15 @@ from resupply.models import MatchingVersion, TextReview
 from resupply.queries import care_sheets
 from resupply.rules.matching_table import shipped_text
 from resupply.services import plans
-from tests.builders import NOW, TODAY, make_dispense, make_item, make_matching_version, make_text_review
+from tests.builders import (
+    NOW,
+    TODAY,
+    make_dispense,
+    make_follow_up_plan,
+    make_item,
+    make_matching_version,
+    make_text_review,
+)
 
 pytestmark = pytest.mark.django_db
 
@@ -122,7 +130,7 @@ def test_every_sentence_has_both_languages():
 
 
 def test_a_new_table_is_compared_before_it_is_put_in_force(cast):
-    client, address = client_of(cast, "manager"), reverse("therapist:matching_new")
+    client, address = client_of(cast), reverse("therapist:matching_new")
     text = shipped_text().replace("weight = 2", "weight = 3", 1)
     sent = {"table": text, "effective_from": "2026-03-18", "reason": "a year of our own fittings"}
     look = words(client.post(address, sent | {"compare": "1"}))
@@ -134,8 +142,22 @@ def test_a_new_table_is_compared_before_it_is_put_in_force(cast):
     assert "1 row unlike the shipped table" in words(client.get(reverse("therapist:matching")))
 
 
+def test_who_may_change_policy_drafts_the_table_and_the_plan(cast):
+    client, row, plan = client_of(cast, "manager"), make_matching_version(), make_follow_up_plan()
+    for name, args, kind in (
+        ("matching_new", [], "new/matching"),
+        ("plan_new", [], "new/follow_ups"),
+        ("matching_void", [row.public_id], f"versions/matching/{row.pk}/void"),
+        ("plan_void", [plan.pk], f"versions/follow_ups/{plan.pk}/void"),
+    ):
+        answer = client.post(reverse(f"therapist:{name}", args=args), {"reason": "x"})
+        assert answer["Location"] == f"/manager/policy/{kind}/"
+    row.refresh_from_db()
+    assert not row.is_voided
+
+
 def test_a_table_that_cannot_be_used_keeps_what_was_typed(cast):
-    client, address = client_of(cast, "manager"), reverse("therapist:matching_new")
+    client, address = client_of(cast), reverse("therapist:matching_new")
     sent = {"table": "[[style]]\nid = 'mine'", "effective_from": "2026-03-18", "reason": "x"}
     answer = client.post(address, sent)
     assert answer.status_code == 422
