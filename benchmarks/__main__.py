@@ -1,7 +1,10 @@
 """`python -m benchmarks [--size full] [name ...]`: measure, print a line a result, keep the lines as JSON."""
 
 import argparse
+import json
 import sys
+import traceback
+from collections.abc import Callable, Iterable, Iterator
 
 from benchmarks import server
 
@@ -37,7 +40,7 @@ def main() -> int:
         reminders,
         search,
     )
-    from benchmarks.measure import Result
+    from benchmarks.measure import Result, machine
 
     setup_test_environment()
     known = {
@@ -56,18 +59,31 @@ def main() -> int:
     if unknown := set(given.names) - set(known):
         print(f"Unknown: {', '.join(sorted(unknown))}. There are: {', '.join(known)}.", file=sys.stderr)
         return 2
-    lines = []
     try:
-        for name in given.names or known:
-            for result in known[name](SIZES[given.size]):
-                print(result, flush=True)
-                if isinstance(result, Result):
-                    lines.append(result.as_json())
+        with (server.FOLDER / "results.jsonl").open("w") as file:
+            about = machine()
+            print(", ".join(f"{name} {value}" for name, value in about.items()), flush=True)
+            file.write(json.dumps(about) + "\n")
+            for name in given.names or known:
+                for result in _results(name, known[name], SIZES[given.size]):
+                    print(result, flush=True)
+                    if isinstance(result, Result):
+                        file.write(f"{result.as_json()}\n")
     finally:
         if is_private:
             server.stop()
-    (server.FOLDER / "results.jsonl").write_text("".join(f"{line}\n" for line in lines))
     return 0
+
+
+def _results(
+    name: str, subject: Callable[[tuple[int, ...]], Iterable[object]], sizes: tuple[int, ...]
+) -> Iterator[object]:
+    """What a subject yields; if it breaks off, the others are still measured."""
+    try:
+        yield from subject(sizes)
+    except Exception:
+        traceback.print_exc()
+        yield f"{name}: broke off"
 
 
 if __name__ == "__main__":

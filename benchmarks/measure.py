@@ -6,12 +6,16 @@ that runs on this machine (Linux): on a busy machine only that is worth comparin
 
 import gc
 import json
+import os
+import platform
 import statistics
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 
+import django
 from django.db import connection
 
 
@@ -54,6 +58,24 @@ class Result:
     def as_json(self) -> str:
         """The same for programs."""
         return json.dumps(asdict(self) | {"ratio": round(self.ratio, 3)}, ensure_ascii=False)
+
+
+def machine() -> dict[str, object]:
+    """What the figures depend on: processor cores, memory, versions, how busy it is. No names."""
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT current_setting('server_version'), current_setting('shared_buffers')")
+        postgres, buffers = cursor.fetchone()
+    memory = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") / 2**30
+    return {
+        "cores": len(os.sched_getaffinity(0)),
+        "memory_gb": round(memory),
+        "load": round(os.getloadavg()[0], 1),
+        "python": platform.python_version(),
+        "django": django.get_version(),
+        "postgresql": postgres,
+        "shared_buffers": buffers,
+        "day": f"{datetime.now(UTC):%Y-%m-%d}",
+    }
 
 
 def timed(work: Callable[[], object], *, runs: int = 15, warm: int = 2) -> Times:

@@ -1,7 +1,9 @@
 """Stored rows of plans made equal to those wanted: only what differs is written, many rows by COPY."""
 
 from collections.abc import Iterable, Sequence
-from typing import TypedDict, TypeVar
+from dataclasses import dataclass
+from functools import cache
+from typing import Any, TypeVar
 
 from django.db import connection, models
 
@@ -10,7 +12,7 @@ from resupply.queries.editions import Editions
 from resupply.queries.planned import MARKS, Stored, Values, contents
 
 MANY = 100
-"""From so many rows on COPY into a table for the moment and one statement beat Django's INSERT."""
+"""From so many rows on COPY into a table for the moment beats a statement that holds them."""
 Row = TypeVar("Row", PlanLine, PlanChecklist, PlanState)
 
 
@@ -43,10 +45,8 @@ def store(
         rows.filter(pk__in=gone).delete()
     for until, pks in ends.items():
         rows.filter(pk__in=pks).update(**{MARKS[1]: until})
-    if len(changed) >= MANY:
-        _copy(model, changed, _conflicts(model, columns, key))
-    elif changed:
-        rows.bulk_create(changed, update_conflicts=True, **_conflicts(model, columns, key))
+    if changed:
+        _write(_Upsert.of(model, tuple(key)), changed)
     return len(changed) + len(gone) + sum(map(len, ends.values()))
 
 
@@ -55,34 +55,61 @@ def values(row: models.Model, names: Sequence[str]) -> Values:
     return tuple([getattr(row, name) for name in names])
 
 
-class _Conflicts(TypedDict):
-    unique_fields: list[str]
-    update_fields: list[str]
+@dataclass(frozen=True, slots=True)
+class _Upsert:
+    """How rows of a model are written over those that are the same: SQL of our own names."""
+
+    table: str
+    names: tuple[str, ...]
+    before: str
+    after: str
+
+    @classmethod
+    @cache
+    def of(cls, model: type[models.Model], key: tuple[str, ...]) -> "_Upsert":
+        """The key says which row is the same one, of those shown until the same edition."""
+        marks = [mark for mark in MARKS if hasattr(model, mark)]
+        same = [*key, *marks[1:]]
+        taken = [column for column in contents(model) if column not in key] + marks[:1]
+        names = (*same, *taken)
+        sets = ", ".join(f"{_quoted([name])} = EXCLUDED.{_quoted([name])}" for name in taken)
+        table = model._meta.db_table
+        return cls(
+            table,
+            names,
+            f"INSERT INTO {table} ({_quoted(names)})",
+            f"ON CONFLICT ({_quoted(same)}) DO UPDATE SET {sets}",
+        )
 
 
-def _conflicts(model: type[models.Model], columns: Sequence[str], key: Sequence[str]) -> _Conflicts:
-    """What makes a row the same one, and what is written over where it is."""
-    marks = [mark for mark in MARKS if hasattr(model, mark)]
-    written = [column for column in columns if column not in key]
-    return {"unique_fields": [*key, *marks[1:]], "update_fields": [*written, *marks[:1]]}
+def _quoted(names: Iterable[str]) -> str:
+    return ", ".join(f'"{name}"' for name in names)
 
 
-def _copy(model: type[models.Model], rows: Sequence[models.Model], conflicts: _Conflicts) -> None:
-    """Write many rows over those that are the same."""
-    names = [*conflicts["unique_fields"], *conflicts["update_fields"]]
-    table, incoming = model._meta.db_table, f"incoming_{model._meta.model_name}"
-    columns = ", ".join(f'"{name}"' for name in names)
-    taken = ", ".join(f'"{name}" = EXCLUDED."{name}"' for name in conflicts["update_fields"])
-    same = ", ".join(f'"{name}"' for name in conflicts["unique_fields"])
-    with connection.cursor() as cursor:  # names of our own tables and columns
-        cursor.execute(f"CREATE TEMPORARY TABLE {incoming} AS SELECT {columns} FROM {table} WITH NO DATA")  # noqa: S608
+def _write(how: _Upsert, rows: Sequence[models.Model]) -> None:
+    """In SQL: a refresh happens within every write, and Django took longer to compose one row of many columns
+    than PostgreSQL to store it.
+    """
+    if len(rows) >= MANY:
+        _copy(how, rows)
+        return
+    row = f"({', '.join(['%s'] * len(how.names))})"
+    said: list[Any] = [value for one in rows for value in values(one, how.names)]
+    with connection.cursor() as cursor:
+        cursor.execute(f"{how.before} VALUES {', '.join([row] * len(rows))} {how.after}", said)
+
+
+def _copy(how: _Upsert, rows: Sequence[models.Model]) -> None:
+    """Many rows by way of a table for the moment."""
+    columns, incoming = _quoted(how.names), f"incoming_{how.table}"
+    with connection.cursor() as cursor:
+        cursor.execute(
+            f"CREATE TEMPORARY TABLE {incoming} AS SELECT {columns} FROM {how.table} WITH NO DATA"  # noqa: S608
+        )
         with cursor.copy(f"COPY {incoming} ({columns}) FROM STDIN") as lines:
             for row in rows:
-                lines.write_row(values(row, names))
-        cursor.execute(
-            f"INSERT INTO {table} ({columns}) SELECT {columns} FROM {incoming}"  # noqa: S608
-            f" ON CONFLICT ({same}) DO UPDATE SET {taken}"
-        )
+                lines.write_row(values(row, how.names))
+        cursor.execute(f"{how.before} SELECT {columns} FROM {incoming} {how.after}")  # noqa: S608
         cursor.execute(f"DROP TABLE {incoming}")
 
 
