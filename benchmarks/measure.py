@@ -90,14 +90,14 @@ def measured(series: Callable[[], Iterable[Callable[[], object]]]) -> Times:
     taken, busy = [], 0.0
     gc.collect()
     for work in series():
-        processor, began = _processor(), time.perf_counter()
+        before, began = processor(), time.perf_counter()
         work()
         taken.append((time.perf_counter() - began) * 1000)
-        busy += _processor() - processor
+        busy += processor() - before
     return Times(min(taken), statistics.median(taken), max(taken), busy * 1000 / len(taken), len(taken))
 
 
-def _processor() -> float:
+def processor() -> float:
     """Seconds of processor time of this process and, where it runs here, of its backend."""
     connection.ensure_connection()
     schedule = Path(f"/proc/{connection.connection.info.backend_pid}/schedstat")
