@@ -7,6 +7,7 @@ filled in. Without it, a missing secret or address is an error that names the va
 import os
 import secrets
 from base64 import b64encode
+from datetime import timedelta
 from pathlib import Path
 
 import pgtrigger
@@ -53,6 +54,7 @@ INSTALLED_APPS = [
     "django_htmx",
     "django_tables2",
     "csp",
+    "axes",
     "django.contrib.auth",
     "django.contrib.contenttypes",
     "django.contrib.sessions",
@@ -80,6 +82,7 @@ MIDDLEWARE = [
     "resupply.web.access.Guessing",
     "resupply.web.access.Gate",
     "resupply.web.access.ReadLog",
+    "axes.middleware.AxesMiddleware",
 ]
 
 ROOT_URLCONF = "clinic.urls"
@@ -135,7 +138,17 @@ else:
 
 # --- sign-in ------------------------------------------------------------------------------------------------
 AUTH_USER_MODEL = "accounts.User"
-AUTHENTICATION_BACKENDS = ["clinic.accounts.backends.StaffBackend"]
+AUTHENTICATION_BACKENDS = ["axes.backends.AxesStandaloneBackend", "clinic.accounts.backends.StaffBackend"]
+# Ten wrong passwords for one name from one address shut that name there for a while, known or unknown:
+# of one name alone anybody could shut out a colleague, of one address alone a whole desk.
+AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
+AXES_FAILURE_LIMIT = 10
+AXES_COOLOFF_TIME = timedelta(minutes=15)
+AXES_RESET_ON_SUCCESS = True
+AXES_RESET_COOL_OFF_ON_FAILURE_DURING_LOCKOUT = False
+AXES_LOCKOUT_CALLABLE = "clinic.accounts.lockout.locked_out"
+AXES_SENSITIVE_PARAMETERS = ["password", "csrfmiddlewaretoken", "next"]
+AXES_ENABLE_ADMIN = AXES_VERBOSE = False
 LOGIN_URL = "login"
 LOGIN_REDIRECT_URL = "/"
 LOGOUT_REDIRECT_URL = "login"

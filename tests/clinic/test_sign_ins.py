@@ -5,6 +5,7 @@ from io import StringIO
 from typing import Any
 
 import pytest
+from axes.exceptions import AxesBackendRequestParameterRequired
 from django.contrib.auth import authenticate
 from django.core.management import CommandError, call_command
 from django.http import HttpRequest
@@ -45,7 +46,8 @@ def test_passwords_are_random_new_and_work_here(desk: User) -> None:
 def test_not_from_another_machine_and_not_on_a_real_site(desk: User) -> None:
     password = renew()["desk"]
     assert authenticate(request_from("192.0.2.7"), username="desk", password=password) is None
-    assert authenticate(None, username="desk", password=password) is None
+    with pytest.raises(AxesBackendRequestParameterRequired):  # nobody signs in from nowhere
+        authenticate(None, username="desk", password=password)
     with override_settings(DEMO=False):
         assert authenticate(request_from("127.0.0.1"), username="desk", password=password) is None
 
