@@ -88,13 +88,13 @@ def _drain(crowd: Crowd, on: Stand) -> None:
     """Wait until everybody who is due has a message that is closed; then for another sweep and what it rings,
     so that what must not be sent would be.
     """
-    ours = Message.objects.filter(patient__reference__startswith=f"{crowd.name}-")
+    ours = Message.objects.filter(patient__reference__contains=f"-{crowd.name}-")
     due = sum(crowd.counted(kind) for kind in ("due", "unknown"))
 
     def is_done() -> bool:
         try:
             left = ours.filter(state__in=[MessageState.WAITING, MessageState.SENDING]).count()
-            plain = ours.filter(patient__email__regex="^(due|unknown)-").count()
+            plain = ours.filter(patient__reference__regex="^(due|unknown)-").count()
         except Error:
             connection.close()
             return False

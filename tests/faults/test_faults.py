@@ -36,7 +36,7 @@ def drain(*crowds: Crowd) -> None:
     """Wait until every message is closed, and everybody who is due has one."""
     due = sum(crowd.counted(kind) for crowd in crowds for kind in ("due", "unknown"))
     unfinished = Message.objects.filter(state__in=[MessageState.WAITING, MessageState.SENDING])
-    ours = Message.objects.filter(patient__email__regex="^(due|unknown)-")
+    ours = Message.objects.filter(patient__reference__regex="^(due|unknown)-")
     wait_until(lambda: ours.count() == due and not unfinished.exists(), "everything is sent or closed")
 
 

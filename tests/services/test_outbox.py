@@ -5,6 +5,7 @@ from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 from itertools import count
 from threading import Barrier, Thread
+from typing import Any
 
 import pytest
 from django.db import connection
@@ -382,3 +383,22 @@ def test_nothing_is_locked_while_a_message_is_being_sent() -> None:
 
     assert outbox.deliver({"mail": KeepingCarrier(on_send=change_everything)}, now=NOW).sent == 1
     assert done == [True]
+
+
+def test_however_slow_the_machine_a_run_sends_something(
+    patient: Patient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Looking again alone takes longer than a run may: without the one that goes out, none ever would."""
+    make_due_patient(email="other@patients.example")
+    assert enqueue_due(now=NOW) == 1
+    look, seconds = outbox.look_again, count(6)
+
+    def slowly(*given: Any, **named: Any) -> Any:
+        monkeypatch.setattr(outbox._Moments, "spent", lambda self: timedelta(seconds=next(seconds)))
+        return look(*given, **named)
+
+    monkeypatch.setattr(outbox, "look_again", slowly)
+    carrier = KeepingCarrier()
+    outbox.deliver({"mail": carrier}, now=NOW)
+    assert len(carrier.letters) == 1
+    assert sorted(row.state for row in Message.objects.all()) == ["sent", "waiting"]
