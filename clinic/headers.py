@@ -41,4 +41,10 @@ class Headers:
         response.setdefault("Cross-Origin-Resource-Policy", "same-origin")
         response.setdefault("X-Permitted-Cross-Domain-Policies", "none")
         response.setdefault("Cache-Control", "no-store")
+        if (
+            request.method == "POST"
+            and request.resolver_match
+            and request.resolver_match.view_name == "logout"
+        ):
+            response["Clear-Site-Data"] = '"cache", "storage"'  # desks are shared
         return response

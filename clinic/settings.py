@@ -184,6 +184,7 @@ CONTENT_SECURITY_POLICY = {
         "form-action": [SELF],
         "img-src": [SELF, "data:"],
         "base-uri": [NONE],
+        "object-src": [NONE],
         "frame-ancestors": [NONE],
     }
 }

@@ -50,6 +50,7 @@ def test_every_page_says_what_a_browser_may_do_and_is_not_kept(
         right = (
             "frame-ancestors 'none'" in answer["Content-Security-Policy"],
             "unsafe" not in answer["Content-Security-Policy"],
+            "object-src 'none'; " in f"{answer['Content-Security-Policy']}; ",
             answer["X-Content-Type-Options"] == "nosniff",
             answer["Cross-Origin-Opener-Policy"] == "same-origin",
             answer["Referrer-Policy"] in {"same-origin", "strict-origin", "no-referrer"},
@@ -59,6 +60,7 @@ def test_every_page_says_what_a_browser_may_do_and_is_not_kept(
         if not all(right):
             wrong[name] = (answer.status_code, right, kept)
     assert wrong == {}
+    assert ada.post(everywhere["logout"])["Clear-Site-Data"] == '"cache", "storage"'
 
 
 def test_cookies_of_a_deployment_cannot_come_from_elsewhere(monkeypatch: pytest.MonkeyPatch) -> None:
