@@ -50,13 +50,19 @@ _COUNTED = {
 }
 
 
+_IN_SHORT = ("referred", "excluded", "visits", "late", "messages")
+"""What is counted for each location and payer too."""
+
+
 def counted(
-    kind: str, before: Mapping[str, int], after: Mapping[str, int]
+    kind: str, before: Mapping[str, int], after: Mapping[str, int], *, in_short: bool = False
 ) -> list[tuple[str, int, int, int]]:
-    """Rows of a preview in numbers: words, before, after, difference."""
+    """Rows of a preview in numbers: words, before, after, difference. `in_short`: those for each place."""
     words = dict(_COUNTED[PolicyKind(kind)])
+    if in_short:
+        words = {name: word for name, word in words.items() if name in _IN_SHORT}
     for name in sorted({*before, *after}):
-        if name.startswith("first:"):
+        if name.startswith("first:") and not in_short:
             words[name] = f"First to try: {_plain(name.removeprefix('first:'))}"
     return [
         (word, before.get(name, 0), after.get(name, 0), after.get(name, 0) - before.get(name, 0))
@@ -64,9 +70,16 @@ def counted(
     ]
 
 
-def code_words(kind: str, codes: list[str], *, today: date) -> list[str]:
-    """What a row of a preview says of one side (`rules.other_effects`)."""
-    return [_words(kind, code, today) for code in codes] or ["none"]
+def code_words(kind: str, codes: list[str], other: list[str], *, today: date) -> list[str]:
+    """What a row of a preview says of one side (`rules.other_effects`): styles in their order; of visits and
+    messages those that the other side has not, and how many both have.
+    """
+    if kind == PolicyKind.MATCHING:
+        return [", ".join(_words(kind, code, today) for code in codes)]
+    own = [_words(kind, code, today) for code in codes if code not in other]
+    shared = len(codes) - len(own)
+    same = [f"{shared} on both sides"] if shared else []
+    return [*own, *same] or ["none"]
 
 
 def _words(kind: str, code: str, today: date) -> str:

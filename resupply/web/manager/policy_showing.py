@@ -43,7 +43,7 @@ def numbers(draft: PolicyDraft, whole: Total, each: list[Total]) -> dict[str, An
         "each": each,
         "each_counted": []
         if moves_plans
-        else [(one, counted(draft.kind, one.before, one.after)) for one in each],
+        else [(one, counted(draft.kind, one.before, one.after, in_short=True)) for one in each],
         "horizon": HORIZON,
     }
 
@@ -73,8 +73,8 @@ def listed(draft: PolicyDraft, rows: list[PolicyEffect], *, today: Any) -> list[
             "sides": ()
             if moves_plans
             else [
-                ("Before", code_words(draft.kind, row.lists_before, today=today)),
-                ("After", code_words(draft.kind, row.lists_after, today=today)),
+                ("Before", code_words(draft.kind, row.lists_before, row.lists_after, today=today)),
+                ("After", code_words(draft.kind, row.lists_after, row.lists_before, today=today)),
             ],
         }
         for row in rows
