@@ -70,6 +70,22 @@ def test_the_fourth_message_in_a_week_is_held() -> None:
     assert not has_room([date(2026, 3, 2)], day=date(2026, 3, 2), per_week=3)
 
 
+@pytest.mark.parametrize("zone", ["America/New_York", "America/Phoenix", "nowhere"])
+@pytest.mark.parametrize("day", [date(2026, 3, 8), date(2026, 11, 1)])  # 15 USC 260a: US clocks change
+def test_caps_count_days_not_hours_when_clocks_change(zone: str, day: date) -> None:
+    """A week with a day of 23 or 25 hours is seven days, and that day holds one message, early or late."""
+
+    def sent(offset: int, hour: int) -> date:
+        return next_window(datetime.combine(day + offset * DAY, time(hour), UTC), zone).day
+
+    # 12:00 and 21:00 UTC: before and within sending hours, in each of these zones.
+    assert sent(0, 12) == sent(0, 21) == day
+    days = [sent(-3, 21), sent(0, 12), sent(2, 21)]
+    assert days == [day - 3 * DAY, day, day + 2 * DAY]
+    assert not has_room(days, day=day, per_week=3)
+    assert [has_room(days, day=sent(offset, 21), per_week=3) for offset in (3, 4)] == [False, True]
+
+
 @given(st.lists(st.integers(0, 40), max_size=60), st.integers(1, MOST_A_WEEK))
 def test_no_seven_days_ever_hold_more_than_the_cap(wanted: list[int], per_week: int) -> None:
     """Whatever the order in which messages are wanted, days going back included."""

@@ -20,8 +20,8 @@ from resupply.rules.question_page import words
 from resupply.services import questions, reminders
 from resupply.web.needs import NEEDS
 from tests.builders import make_dispense
+from tests.services.asking import asked
 from tests.services.sending import NOW, TODAY, make_due_patient, make_plan_line
-from tests.services.test_questions import asked
 
 pytestmark = pytest.mark.django_db
 DAY = timedelta(days=1)
