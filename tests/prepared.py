@@ -54,7 +54,12 @@ def _copy(source: Path, target: Path) -> None:
 def _digest() -> str:
     """Return a digest of the migrations, the packages and the Python that make the database."""
     digest = hashlib.sha256(sys.version.encode())
-    files = [ROOT / "requirements-dev.lock", Path(__file__), Path(servers.__file__)]
+    files = [
+        ROOT / "requirements-dev.lock",
+        Path(__file__),
+        Path(servers.__file__),
+        ROOT / "clinic/settings.py",
+    ]
     files += sorted(ROOT.glob("clinic/**/migrations/*.py")) + sorted(ROOT.glob("resupply/**/migrations/*.py"))
     for file in files:
         digest.update(file.name.encode() + b"\0" + file.read_bytes())

@@ -160,7 +160,7 @@ class Stand:
         self.webs = [self._web()]
         visitors = Visitors([self.webs[0][1]], reverse("login"))
         try:
-            wait_until(lambda: visitors.told.answered, "the web is up", seconds=60)
+            wait_until(lambda: visitors.told.answered, "the web is up", seconds=240)
             yield visitors
         finally:
             visitors.leave()
@@ -173,7 +173,7 @@ class Stand:
         old, _ = self.webs[-1]
         web, port = self._web()
         self.webs.append((web, port))
-        wait_until(lambda: _is_ready(port), "the next web is ready", seconds=60)
+        wait_until(lambda: _is_ready(port), "the next web is ready", seconds=240)
         visitors.ports.append(port)
         visitors.have(20)
         old.send_signal(signal.SIGTERM)

@@ -59,7 +59,7 @@ def restore(file: Path, *, into: str, keys: Sequence[bytes]) -> Restored:
     found = look_at(file, keys=keys)
     _same_program(found.manifest)
     with database.connect(into) as connection:
-        known = _is_new(connection, into)
+        known = _is_new(connection, into, found.manifest)
         connection.rollback()
         if not known:
             _migrate(into)
@@ -85,8 +85,8 @@ def _same_program(manifest: Manifest) -> None:
         )
 
 
-def _is_new(connection: database.Connection, url: str) -> bool:
-    """Whether the tables are there already (and nobody in them). Raises Refused: `in_use`."""
+def _is_new(connection: database.Connection, url: str, manifest: Manifest) -> bool:
+    """Whether the tables are there already, with nobody in them. Raises Refused: `in_use`, `other_program`."""
     in_use = Refused("in_use", "That database is not new. Make an empty one, and restore into it.")
     if database.is_same(url, connections["default"].settings_dict):
         raise in_use
@@ -96,6 +96,10 @@ def _is_new(connection: database.Connection, url: str) -> bool:
     names = {table.name for table in there}
     if not names.issuperset(_SOMEBODY):
         raise in_use
+    if database.applied(connection) != manifest.migrations:
+        raise Refused(
+            "other_program", "That database has other tables. Make an empty one, and restore into it."
+        )
     for table in there:
         if table.name in _SOMEBODY and next(database.text_of(connection, table), None) is not None:
             raise in_use
