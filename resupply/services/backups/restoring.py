@@ -86,7 +86,7 @@ def _same_program(manifest: Manifest) -> None:
 
 
 def _is_new(connection: database.Connection, url: str, manifest: Manifest) -> bool:
-    """Whether the tables are there already, with nobody in them. Raises Refused: `in_use`, `other_program`."""
+    """Whether the tables are there, with nobody in them. Raises Refused: `in_use`, `other_program`."""
     in_use = Refused("in_use", "That database is not new. Make an empty one, and restore into it.")
     if database.is_same(url, connections["default"].settings_dict):
         raise in_use
