@@ -6,9 +6,7 @@ from datetime import date, datetime
 from typing import Any
 from uuid import UUID
 
-from django.contrib.postgres.expressions import ArraySubquery
-from django.db.models import OuterRef, Q, QuerySet
-from django.db.models.functions import JSONObject
+from django.db.models import Q, QuerySet
 
 from resupply.models import EmergencyAccess, FindToken, Patient, PatientRead, PatientStatus, Staff
 from resupply.queries import history_log
@@ -34,30 +32,12 @@ def lasting(*, now: datetime) -> QuerySet[EmergencyAccess]:
     )
 
 
-def open_of(user: str, *, now: datetime) -> ArraySubquery:
-    """For `annotate`: what the user named by a field has open, as `opened` reads it.
+def opened(rows: Iterable[Mapping[str, Any]]) -> tuple[Opened, ...]:
+    """What a query found as JSON.
 
     Names come as JSON and not as patients: the line that says what is open is on every page, and the read log
     is to say which pages showed a record.
     """
-    rows = lasting(now=now).filter(user=OuterRef(user)).order_by("pk")
-    return ArraySubquery(
-        rows.values(
-            row=JSONObject(
-                pk="pk",
-                public_id="public_id",
-                patient_id="patient_id",
-                patient_public_id="patient__public_id",
-                given_name="patient__given_name",
-                family_name="patient__family_name",
-                until="ends_at",
-            )
-        )
-    )
-
-
-def opened(rows: Iterable[Mapping[str, Any]]) -> tuple[Opened, ...]:
-    """What `open_of` found."""
     return tuple(
         Opened(
             row["pk"],

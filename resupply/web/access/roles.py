@@ -5,14 +5,11 @@ Signed out leads to the sign-in page; a wrong role, or no role, to a page that s
 
 from collections.abc import Callable, Mapping
 from functools import wraps
-from typing import Concatenate, ParamSpec, cast
+from typing import Any, Concatenate, ParamSpec, cast
 from zoneinfo import ZoneInfo
 
 from django.contrib.auth.views import redirect_to_login
-from django.contrib.postgres.aggregates import ArrayAgg
 from django.core.exceptions import PermissionDenied
-from django.db.models import OuterRef, Q, Subquery
-from django.db.models.functions import Coalesce
 from django.http import HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
 from django.urls import reverse
@@ -20,8 +17,9 @@ from django.utils import timezone
 from django_htmx.http import HttpResponseClientRedirect
 
 from resupply import clock
-from resupply.models import Location, Role, Staff
-from resupply.queries.emergency import Opened, open_of, opened
+from resupply.models import Role, Staff
+from resupply.queries.emergency import Opened
+from resupply.queries.staff import at_work
 
 P = ParamSpec("P")
 EVERYONE = frozenset(Role)
@@ -110,6 +108,8 @@ _OWN_PAGE = {
 OPEN_VIEWS = frozenset(
     {
         *("login", "logout", "password_change", "password_change_done", "gallery"),
+        *("second_step", "passkey_ask", "prove", "kept_form", "stay", "your_sign_in", "second_app"),
+        *("passkey_add", "passkey_begin", "factor_remove", "recovery_codes", "sign_in_end", "sign_ins_end"),
         *("feed:calendar", "ask:question", "stop", *_OWN_PAGE),
         *("text_inbound", "text_delivery"),  # of a gateway, which signs what it tells (`web/gateway.py`)
         *("fhir:metadata", "fhir:search", "fhir:search_by_post", "fhir:read", "fhir:root", "fhir:nothing"),
@@ -215,29 +215,19 @@ def holds(request: HttpRequest, permission: str) -> bool:
     return staff is not None and staff.role in WHO_MAY[permission]
 
 
-_zones = Location.objects.order_by("name").values("time_zone")
-
-
 def _staff_of(request: HttpRequest) -> Staff | None:
     """Who asks, read once a request; None: signed out, or signed in without a role."""
     if not hasattr(request, "staff"):
-        staff = (
-            Staff.objects.select_related("user")
-            .filter(user_id=request.user.pk, user__is_active=True)
-            .annotate(
-                places=ArrayAgg("locations", filter=Q(locations__isnull=False), default=[]),
-                zone=Coalesce(Subquery(_zones.filter(staff=OuterRef("pk"))[:1]), Subquery(_zones.all()[:1])),
-                opened=open_of("user_id", now=clock.now()),
-            )
-            .first()
-            if request.user.is_authenticated
-            else None
-        )
-        request.staff = staff  # type: ignore[attr-defined]
-        request.location_ids = frozenset(staff.places if staff else ())  # type: ignore[attr-defined]
-        request.zone = (staff.zone if staff else None) or "UTC"  # type: ignore[attr-defined]
-        request.opened = opened(staff.opened if staff else ())  # type: ignore[attr-defined]
-        request.emergencies, request.emergency = {}, None  # type: ignore[attr-defined]
+        user = request.user
+        asks = at_work(user.pk, now=clock.now()) if user.is_authenticated and user.is_active else None
+        known = cast(StaffRequest, request)
+        known.location_ids = asks.location_ids if asks else frozenset()
+        known.zone = asks.zone if asks else "UTC"
+        known.opened = asks.opened if asks else ()
+        known.emergencies, known.emergency = {}, None
+        if asks:
+            asks.staff.user = cast(Any, user)
+        request.staff = asks.staff if asks else None  # type: ignore[attr-defined]
     return cast(StaffRequest, request).staff
 
 
