@@ -9,6 +9,7 @@ import secrets
 from base64 import b64encode
 from datetime import timedelta
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import pgtrigger
 from bootstrap_wrapper import get_bootstrap_css_dir, get_bootstrap_js_dir
@@ -16,6 +17,7 @@ from csp.constants import NONE, SELF
 from django.core.exceptions import ImproperlyConfigured
 
 from clinic import environment
+from clinic.processes import is_loopback
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 DEMO = environment.read_flag(os.environ, "DEMO")
@@ -55,6 +57,9 @@ INSTALLED_APPS = [
     "django_tables2",
     "csp",
     "axes",
+    "allauth",
+    "allauth.account",
+    "allauth.mfa",
     "django.contrib.auth",
     "django.contrib.contenttypes",
     "django.contrib.sessions",
@@ -80,8 +85,10 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "resupply.web.access.Guessing",
+    "clinic.accounts.guard.Guard",
     "resupply.web.access.Gate",
     "resupply.web.access.ReadLog",
+    "allauth.account.middleware.AccountMiddleware",
     "axes.middleware.AxesMiddleware",
 ]
 
@@ -149,6 +156,12 @@ AXES_RESET_COOL_OFF_ON_FAILURE_DURING_LOCKOUT = False
 AXES_LOCKOUT_CALLABLE = "clinic.accounts.lockout.locked_out"
 AXES_SENSITIVE_PARAMETERS = ["password", "csrfmiddlewaretoken", "next"]
 AXES_ENABLE_ADMIN = AXES_VERBOSE = False
+# Of allauth: codes, passkeys and recovery codes. Its pages are not used, and nobody signs up.
+ACCOUNT_ADAPTER = "clinic.accounts.adapter.Accounts"
+MFA_ADAPTER = "clinic.accounts.adapter.SecondSteps"
+MFA_SUPPORTED_TYPES = ["totp", "webauthn", "recovery_codes"]
+MFA_RECOVERY_CODE_DIGITS = 10
+MFA_WEBAUTHN_ALLOW_INSECURE_ORIGIN = False
 LOGIN_URL = "login"
 LOGIN_REDIRECT_URL = "/"
 LOGOUT_REDIRECT_URL = "login"
@@ -165,7 +178,10 @@ AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
 ]
 SESSION_ENGINE = "django.contrib.sessions.backends.db"
-SESSION_COOKIE_AGE = 10 * 3600  # one working day: desks are shared
+SESSION_IDLE_MINUTES = env.number("SESSION_IDLE_MINUTES", default=15)  # desks are shared
+SESSION_COOKIE_AGE = env.number("SESSION_HOURS", default=12) * 3600  # one working day, whatever is done
+# The demo on its own machine is entered by password alone.
+SECOND_STEP = not (DEMO and is_loopback(urlsplit(PUBLIC_URL).hostname or ""))
 SESSION_EXPIRE_AT_BROWSER_CLOSE = True
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = not DEMO
 SESSION_COOKIE_HTTPONLY = CSRF_COOKIE_HTTPONLY = True

@@ -1,6 +1,7 @@
 """Staff sign-in."""
 
 from django.apps import AppConfig
+from django.contrib.auth.signals import user_logged_in, user_logged_out
 
 
 class AccountsConfig(AppConfig):
@@ -8,3 +9,10 @@ class AccountsConfig(AppConfig):
 
     name = "clinic.accounts"
     label = "accounts"
+
+    def ready(self) -> None:
+        """Sign-ins and sign-outs are noted."""
+        from clinic.accounts import sessions
+
+        user_logged_in.connect(sessions.begin, dispatch_uid="sign-in noted")
+        user_logged_out.connect(sessions.finish, dispatch_uid="sign-out noted")

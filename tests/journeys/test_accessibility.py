@@ -34,6 +34,8 @@ pytestmark = pytest.mark.browser
 # a POST, a calendar, tables
 NO_PAGE = {
     "logout",
+    *("second_step", "passkey_ask", "kept_form", "stay", "passkey_begin", "factor_remove", "recovery_codes"),
+    *("sign_in_end", "sign_ins_end"),
     *("fhir:metadata", "fhir:search", "fhir:search_by_post", "fhir:read", "fhir:root", "fhir:nothing"),
     "feed:calendar",
     "text_inbound",

@@ -180,6 +180,8 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         "manager:emergency": [opened.public_id],
         "manager:overdue_undo": [_act().public_id],
         "manager:view_remove": [_view().public_id],
+        "sign_in_end": [patient.public_id],  # nobody's
+        "factor_remove": [0],
         **{name: [_job().public_id] for name in ("job", "job_file", "job_again", "job_drop")},
         "worklist": ["calls"],
         "worklist_print": ["calls"],

@@ -3,12 +3,14 @@
 A view that is not in the table fails, and so does a line of the table without a view.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
 from types import ModuleType
 from typing import Any
 
 import pytest
+from django.db import transaction
 from django.http import HttpResponse
 from django.test import Client
 from django.urls import include, path, reverse
@@ -17,7 +19,7 @@ from resupply.models import Patient
 from resupply.services import feeds, plans
 from resupply.web.access import OPEN_VIEWS, WHO_MAY
 from tests.builders import NOW, make_dispense, make_event
-from tests.cast import Cast
+from tests.cast import Cast, make_cast
 from tests.web.addresses import NO_SUBJECT, addresses_of, views
 
 ROLES = ("desk", "therapist", "manager", "administrator")
@@ -32,6 +34,19 @@ TABLE: dict[str, set[str]] = {
     "logout": ANYONE,
     "password_change": ANYONE - {"signed out"},
     "password_change_done": ANYONE - {"signed out"},
+    "second_step": ANYONE,
+    "passkey_ask": ANYONE,
+    "prove": ANYONE - {"signed out"},
+    "kept_form": ANYONE - {"signed out"},
+    "stay": ANYONE - {"signed out"},
+    "your_sign_in": ANYONE - {"signed out"},
+    "second_app": ANYONE - {"signed out"},
+    "passkey_add": ANYONE - {"signed out"},
+    "passkey_begin": ANYONE - {"signed out"},
+    "factor_remove": ANYONE - {"signed out"},
+    "recovery_codes": ANYONE - {"signed out"},
+    "sign_in_end": ANYONE - {"signed out"},
+    "sign_ins_end": ANYONE - {"signed out"},
     "home": CARE,
     "worklist": CARE,
     "worklist_print": CARE,
@@ -299,6 +314,9 @@ DRAFTED = {
     *("therapist:plan_new", "therapist:plan_void", "therapist:matching_new", "therapist:matching_void"),
 }
 """They lead to the draft of the policy workbench whoever may change policy."""
+OF_SIGN_IN = {"second_step", "passkey_ask", "kept_form", "stay", "passkey_begin", "factor_remove"}
+OF_SIGN_IN |= {"recovery_codes", "sign_in_end", "sign_ins_end"}
+"""They take a POST only, or lead away where nothing waits (tests/web/test_your_sign_in.py)."""
 OF_A_GATEWAY = {"text_inbound", "text_delivery"}
 """They take a signed POST only, as tests/web/test_gateway.py sends it."""
 ABOUT_A_PATIENT = {name for name in TABLE if name.startswith(("desk:", "therapist:"))} - NO_SUBJECT
@@ -306,23 +324,45 @@ ABOUT_A_PATIENT |= OF_A_PACKET | OF_A_CONTACT
 ABOUT_A_PATIENT |= {name for name in TABLE if name.startswith("stock:back_order_")} | {"stock:back_order"}
 
 
-@dataclass(frozen=True, slots=True)
-class Addresses:
-    """One address of every view, about a patient of the North room."""
+BEFORE_THE_GATE = {name for name, who in TABLE.items() if "outsider" in who} | FOR_PROGRAMS
+"""Sign-in, and addresses that are secrets in themselves: no role decides about them."""
+TAKES_A_FORM = WRITES | {name for name in TABLE if name.startswith("manager:")}
 
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """The cast, and one address of every view, about a patient of the North room."""
+
+    cast: Cast
     by_view: dict[str, str]
     patient: Patient
 
 
+@pytest.fixture(scope="module")
+def written(django_db_setup: None, django_db_blocker: Any) -> Iterator[Stage]:
+    """Written once for all tests of this file, in a transaction that is rolled back after the last."""
+    with django_db_blocker.unblock(), transaction.atomic():
+        cast = make_cast()
+        person = cast.odalys
+        dispense = make_dispense(person, on=date(2026, 1, 1))
+        event = make_event(person, "pause")
+        plans.refresh_plans([person.pk], now=NOW)
+        calendar = feeds.subscribe(person, feeds.Options(), by=None, now=NOW)
+        found = addresses_of(person, dispense=dispense, event=event, calendar=calendar)
+        yield Stage(cast, found, person)
+        transaction.set_rollback(True)
+
+
 @pytest.fixture
-def addresses(cast: Cast) -> Addresses:
-    person = cast.odalys
-    dispense = make_dispense(person, on=date(2026, 1, 1))
-    event = make_event(person, "pause")
-    plans.refresh_plans([person.pk], now=NOW)
-    calendar = feeds.subscribe(person, feeds.Options(), by=None, now=NOW)
-    found = addresses_of(person, dispense=dispense, event=event, calendar=calendar)
-    return Addresses(found, person)
+def addresses(written: Stage, db: None) -> Stage:
+    """What was written; what a test does to it is rolled back after the test."""
+    return written
+
+
+@pytest.fixture
+def cast(addresses: Stage) -> Cast:
+    """The cast of the stage."""
+    return addresses.cast
 
 
 def sign_in(cast: Cast, who: str) -> Client:
@@ -330,6 +370,16 @@ def sign_in(cast: Cast, who: str) -> Client:
     if who != "signed out":
         client.force_login(cast.user(who))
     return client
+
+
+METHODS = ("GET", "HEAD", "POST", "PUT", "PATCH", "OPTIONS", "TRACE")
+EVERY_METHOD = {"signed out", "outsider"}
+"""They are tried with every method at every address; a wrong role with those that a browser sends."""
+
+
+def _is_fit(name: str, who: str) -> bool:
+    """Whether a page shows itself to a role: rules of the clinic lead who may change policy to its drafts."""
+    return not (name in DRAFTED and who in LEAD)
 
 
 def _turned_away(name: str, who: str) -> int:
@@ -351,59 +401,84 @@ def test_every_view_names_a_permission_or_is_open_by_name() -> None:
 
 
 @pytest.mark.parametrize("who", sorted(ANYONE))
-def test_who_may_open_what(cast: Cast, addresses: Addresses, who: str) -> None:
+def test_who_may_open_what(cast: Cast, addresses: Stage, who: str) -> None:
+    """Asked with a method that no view takes: who may is told so (405), who may not is turned away first.
+
+    So no body of a view is run to find out whether its gate is open; `test_every_page_opens` runs it. Who
+    is turned away is turned away whatever the method.
+    """
     client = sign_in(cast, who)
     wrong = {}
     for name, address in addresses.by_view.items():
-        if name == "logout":
+        if name in BEFORE_THE_GATE:
             continue
-        status = client.get(address).status_code
-        if name in OF_A_GATEWAY:
-            assert status == 405, name
-            continue
-        if name in FOR_PROGRAMS:
-            right = status == 404
-        elif who in TABLE[name]:
-            right = status == 200 or (name == "login" and who != "signed out" and status == 302)
-            right = status == 302 if name in BEHIND_THE_DOOR or (name in DRAFTED and who in LEAD) else right
-        elif who == "signed out":
-            right = status == 302
-        else:
-            right = status == _turned_away(name, who)
-        if not right:
-            wrong[name] = status
+        may_open, own = who in TABLE[name], _turned_away(name, who) == 404
+        refused = 302 if who == "signed out" else 403
+        right = {405} if may_open or own else {refused}
+        statuses = {client.delete(address).status_code}
+        if own and not may_open:
+            statuses, right = {client.get(address).status_code}, {404}
+        elif not may_open:
+            methods = METHODS if who in EVERY_METHOD else ("GET", "POST")
+            statuses |= {client.generic(method, address).status_code for method in methods}
+        if statuses != right:
+            wrong[name] = statuses
     assert wrong == {}
 
 
-@pytest.mark.parametrize("who", sorted(ANYONE))
-def test_who_may_send_what(cast: Cast, addresses: Addresses, who: str) -> None:
-    """An empty form is sent: who may is told what is missing, who may not is turned away."""
-    client = sign_in(cast, who)
+def test_every_page_opens_and_takes_an_empty_form(cast: Cast, addresses: Stage) -> None:
+    """Each by the first role that may: the page is there, and an empty form is told what is missing."""
+    clients = {who: sign_in(cast, who) for who in (*ROLES, "signed out")}
     wrong = {}
     for name, address in addresses.by_view.items():
-        if name not in WRITES:
+        if name in {"logout"} | OF_A_GATEWAY | FOR_PROGRAMS:
             continue
-        status = client.post(address).status_code
-        if who in TABLE[name]:
-            right = status == 302 if name in BEHIND_THE_DOOR else status in {200, 302, 422}
-        elif who == "signed out":
-            right = status == 302
-        else:
-            right = status == _turned_away(name, who)
-        if not right:
+        who = next(one for one in (*ROLES, "signed out") if one in TABLE[name] and _is_fit(name, one))
+        right = {302} if name in BEHIND_THE_DOOR else {200}
+        status = clients[who].get(address).status_code
+        if status not in right:
             wrong[name] = status
+        if name in WRITES:
+            status = clients[who].post(address).status_code
+            if status not in ({302} if name in BEHIND_THE_DOOR else {200, 302, 422}):
+                wrong[f"{name} by POST"] = status
     assert wrong == {}
 
 
-def test_what_only_shows_refuses_a_post(cast: Cast, addresses: Addresses) -> None:
+def test_methods_that_a_view_does_not_take(cast: Cast, addresses: Stage) -> None:
+    """405, and the answer says which it takes: GET (and HEAD), and POST only where something is written."""
     client = sign_in(cast, "administrator")
-    shown = {name for name in TABLE if ":" in name and name not in WRITES | FOR_PROGRAMS} | {"home"}
-    shown |= {"worklist", "worklist_print", "worklist_csv", "jobs"}
-    statuses = {name: client.post(addresses.by_view[name]).status_code for name in shown}
-    assert set(statuses.values()) == {405}
+    wrong: dict[str, object] = {}
+    for name, address in addresses.by_view.items():
+        if name in BEFORE_THE_GATE or "administrator" not in TABLE[name]:
+            continue
+        answer = client.generic("OPTIONS", address)
+        taken = set(answer.get("Allow", "").replace(" ", "").split(",")) - {"HEAD"}
+        expected = {"GET", "POST"} if name in TAKES_A_FORM else {"GET"}
+        statuses = {client.generic(method, address).status_code for method in ("PUT", "TRACE")}
+        if {answer.status_code, *statuses} != {405} or not taken <= expected or not taken:
+            wrong[name] = (answer.status_code, statuses, taken)
+        if "POST" not in taken and client.post(address).status_code != 405:
+            wrong[name] = "takes a POST"
+    assert wrong == {}
 
 
-def test_the_desk_of_another_room_finds_nothing(cast: Cast, addresses: Addresses) -> None:
+def test_secret_addresses_take_no_other_method(addresses: Stage) -> None:
+    """Whoever holds them: a method they do not take changes nothing and shows nothing."""
+    client = Client()
+    for name in (*OF_A_GATEWAY, "feed:calendar", "ask:question", "stop", "me:page"):
+        for method in ("PUT", "PATCH", "DELETE", "TRACE", "OPTIONS"):
+            answer = client.generic(method, addresses.by_view[name])
+            assert (answer.status_code, b"Odalys" in answer.content) == (405, False), (name, method)
+    for name in BEHIND_THE_DOOR:
+        for method in ("GET", "POST", "DELETE", "OPTIONS"):
+            assert client.generic(method, addresses.by_view[name]).status_code == 302, (name, method)
+    for name in FOR_PROGRAMS:
+        for method in ("GET", "POST", "DELETE", "OPTIONS"):
+            assert client.generic(method, addresses.by_view[name]).status_code == 404, (name, method)
+
+
+def test_the_desk_of_another_room_finds_nothing(cast: Cast, addresses: Stage) -> None:
     """Ines works in the North room, and here the therapist does too; the patient moves to the South room."""
     Patient.objects.filter(pk=addresses.patient.pk).update(location=cast.south)
     cast.therapist.locations.set([cast.north])
@@ -417,7 +492,7 @@ def test_the_desk_of_another_room_finds_nothing(cast: Cast, addresses: Addresses
     assert b"Odalys" not in desk.post(reverse("desk:find"), {"q": "Brandt"}).content
 
 
-def test_signed_out_comes_back_after_signing_in(addresses: Addresses, client: Client) -> None:
+def test_signed_out_comes_back_after_signing_in(addresses: Stage, client: Client) -> None:
     address = addresses.by_view["desk:patient"]
     answer = client.get(address)
     assert (answer.status_code, answer["Location"]) == (302, f"{reverse('login')}?next={address}")
@@ -444,7 +519,7 @@ def test_a_view_that_names_nobody_is_closed(cast: Cast, client: Client, settings
     assert client.get("/forgotten/").status_code == 403
 
 
-def test_no_address_carries_a_name_or_a_birth_date(addresses: Addresses) -> None:
+def test_no_address_carries_a_name_or_a_birth_date(addresses: Stage) -> None:
     person = addresses.patient
     for address in addresses.by_view.values():
         for secret in (person.given_name, person.family_name, person.reference, "1961"):

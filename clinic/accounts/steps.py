@@ -1,0 +1,186 @@
+"""Pages of the second step: asked for at sign-in, set up and removed under "Your sign-in"."""
+
+import json
+from typing import Any, cast
+
+import segno
+from allauth.mfa.adapter import get_adapter
+from allauth.mfa.models import Authenticator
+from allauth.mfa.totp.internal.auth import generate_totp_secret
+from allauth.mfa.webauthn.internal import auth as webauthn
+from django import forms
+from django.contrib import messages
+from django.contrib.auth.decorators import login_required
+from django.core.exceptions import ValidationError
+from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.cache import never_cache
+from django.views.decorators.debug import sensitive_post_parameters
+from django.views.decorators.http import require_http_methods, require_POST
+
+from clinic.accounts import second, sessions
+from clinic.accounts.models import Act, User
+from resupply import clock
+
+_SECRET = "new_app"  # noqa: S105 - the name of a key of the session
+
+
+class CodeForm(forms.Form):
+    """Six digits of an app, or ten of a recovery code."""
+
+    code = forms.CharField(
+        max_length=20,
+        widget=forms.TextInput(
+            attrs={"autocomplete": "one-time-code", "inputmode": "numeric", "autofocus": True}
+        ),
+    )
+
+
+class PasskeyForm(forms.Form):
+    """What the browser made, as JSON, and what its owner calls it."""
+
+    name = forms.CharField(max_length=60, label="A name for it")
+    credential = forms.JSONField(widget=forms.HiddenInput)
+
+
+@sensitive_post_parameters("code")
+@require_http_methods(["GET", "POST"])
+@never_cache
+def second_step(request: HttpRequest) -> HttpResponse:
+    """The password was right: a code, or a passkey, opens the rest."""
+    found = second.waiting(request, now=clock.now())
+    if found is None:
+        return redirect("login")
+    user, there = found
+    shut = second.is_shut(request, user)
+    form = CodeForm(request.POST if request.method == "POST" else None)
+    if request.method == "POST" and not shut:
+        if _passes(request, user, form):
+            second.let_in(request, user)
+            return redirect(there or "home")
+        form.is_valid()
+        form.add_error("code", "That did not fit, or was used before. Try the next code the app shows.")
+    has_passkey = any(one.type == Authenticator.Type.WEBAUTHN for one in second.of(user))
+    status = 429 if shut else 422 if form.is_bound else 200
+    context = {"form": form, "shut": shut, "has_passkey": has_passkey}
+    return render(request, "registration/second_step.html", context, status=status)
+
+
+def _passes(request: HttpRequest, user: User, form: CodeForm) -> bool:
+    """Whether what was sent is right: an answer of a passkey, or a code."""
+    answer = request.POST.get("credential", "")
+    if not answer:
+        return form.is_valid() and second.is_right(request, user, form.cleaned_data["code"])
+    try:
+        webauthn.complete_authentication(user, json.loads(answer)).record_usage()
+    except (ValidationError, ValueError, TypeError, KeyError, AttributeError):
+        second.wrong(request, user)
+        return False
+    return True
+
+
+@require_POST
+@never_cache
+def passkey_ask(request: HttpRequest) -> HttpResponse:
+    """The question that a passkey of the person waiting answers."""
+    found = second.waiting(request, now=clock.now())
+    if found is None:
+        return JsonResponse({}, status=403)
+    return JsonResponse(_plain(webauthn.begin_authentication(found[0])))
+
+
+@sensitive_post_parameters("code")
+@login_required
+@require_http_methods(["GET", "POST"])
+@never_cache
+def second_app(request: HttpRequest) -> HttpResponse:
+    """Add an authenticator app: a picture to scan, and a code that shows it was scanned."""
+    user = cast(User, request.user)
+    secret = request.session.setdefault(_SECRET, generate_totp_secret())
+    form = CodeForm(request.POST if request.method == "POST" else None)
+    if form.is_valid():
+        if second.fits(secret, form.cleaned_data["code"]):
+            second.set_app(user, secret, now=clock.now())
+            del request.session[_SECRET]
+            return _added(request, user)
+        form.add_error("code", "That is not the code of this app now. Check the clock of the telephone.")
+    address = get_adapter().build_totp_url(user, secret)
+    picture = segno.make_qr(address, error="m").svg_data_uri(dark="#000", light="#fff", border=4)
+    grouped = " ".join(secret[i : i + 4] for i in range(0, len(secret), 4))
+    context = {"form": form, "picture": picture, "secret": grouped}
+    status = 422 if form.errors else 200
+    return render(request, "registration/second_app.html", context, status=status)
+
+
+@login_required
+@require_POST
+def passkey_begin(request: HttpRequest) -> HttpResponse:
+    """What a browser needs to make a passkey."""
+    return JsonResponse(_plain(webauthn.begin_registration(cast(User, request.user), passwordless=False)))
+
+
+@login_required
+@require_http_methods(["GET", "POST"])
+@never_cache
+def passkey_add(request: HttpRequest) -> HttpResponse:
+    """Add a passkey that the browser made."""
+    user = cast(User, request.user)
+    form = PasskeyForm(request.POST if request.method == "POST" else None)
+    if form.is_valid():
+        made = form.cleaned_data["credential"]
+        try:
+            webauthn.parse_registration_response(made)
+            webauthn.complete_registration(made)
+        except (ValidationError, ValueError, TypeError, KeyError, AttributeError):
+            form.add_error(None, "This device made no passkey that we can use. Try again, or use an app.")
+        else:
+            row = webauthn.WebAuthn.add(user, form.cleaned_data["name"], made)
+            second.note(user, Act.FACTOR_ADDED, by=user, now=clock.now(), about=f"passkey {row.name}")
+            return _added(request, user)
+    status = 422 if form.errors else 200
+    return render(request, "registration/passkey_add.html", {"form": form}, status=status)
+
+
+@login_required
+@require_POST
+def factor_remove(request: HttpRequest, pk: int) -> HttpResponse:
+    """Remove one of one's own second steps; where one is required, not the last."""
+    user = cast(User, request.user)
+    factor = get_object_or_404(Authenticator, pk=pk, user=user, type__in=("totp", "webauthn"))
+    if len(second.of(user)) == 1:
+        messages.error(request, "This is the only second step. Add another one first.")
+    else:
+        second.remove(user, factor, now=clock.now())
+        messages.success(request, "Removed.")
+    return redirect("your_sign_in")
+
+
+@login_required
+@require_POST
+@never_cache
+def recovery_codes(request: HttpRequest) -> HttpResponse:
+    """New recovery codes, shown this once; they need a second step to stand in for."""
+    user = cast(User, request.user)
+    if not second.has_one(user):
+        return redirect("your_sign_in")
+    return _codes(request, user)
+
+
+def _added(request: HttpRequest, user: User) -> HttpResponse:
+    """A second step was added: it counts as taken; with the first one come recovery codes."""
+    request.session[sessions.SECOND] = clock.now().timestamp()
+    if second.codes_left(user):
+        messages.success(request, "Added.")
+        return redirect("your_sign_in")
+    return _codes(request, user)
+
+
+def _codes(request: HttpRequest, user: User) -> HttpResponse:
+    codes = [f"{code[:5]} {code[5:]}" for code in second.new_codes(user, now=clock.now())]
+    return render(request, "registration/recovery_codes.html", {"codes": codes})
+
+
+def _plain(made: dict[str, Any]) -> dict[str, Any]:
+    """Options for a browser, as JSON can write them."""
+    found = made.get("publicKey", made)
+    return {"publicKey": dict(found)}
