@@ -98,6 +98,26 @@ _STATE = """
 _NUMBER = "SELECT number FROM resupply_planedition"
 
 
+_MARKED = """
+    SELECT patient_id FROM resupply_planline WHERE patient_id BETWEEN %(first)s AND %(last)s
+        AND (shown_from IS NOT NULL OR shown_until IS NOT NULL)
+    UNION SELECT patient_id FROM resupply_planchecklist WHERE patient_id BETWEEN %(first)s AND %(last)s
+        AND (shown_from IS NOT NULL OR shown_until IS NOT NULL)
+    UNION SELECT patient_id FROM resupply_planstate WHERE patient_id BETWEEN %(first)s AND %(last)s
+        AND staged_for IS NOT NULL
+    ORDER BY 1 LIMIT %(limit)s"""
+
+
+def marked(first: int, last: int, *, limit: int) -> list[int]:
+    """Patients in a range of numbers whose rows say from which edition, or until which, they are shown.
+
+    Once no edition is staged nobody gains such marks, so without locks: who lost them meanwhile needs none.
+    """
+    with connection.cursor() as cursor:
+        cursor.execute(_MARKED, {"first": first, "last": last, "limit": limit})
+        return [patient for (patient,) in cursor.fetchall()]
+
+
 def tidy(patient_ids: Sequence[int]) -> set[int]:
     """Delete what the present edition shows no more, under the patients' locks; what it shows looks as if it
     had been so ever. Returns whose plans had moved.

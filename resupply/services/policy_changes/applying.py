@@ -1,5 +1,6 @@
 """Applying a draft: start, stage, switch, tidy. The package's text says why it is done so."""
 
+from bisect import bisect_right
 from collections.abc import Callable
 from datetime import datetime
 
@@ -25,6 +26,8 @@ LOCK_WAIT = 1500
 """Milliseconds for which start and switch ask for the policy's lock before they let others go on."""
 BATCH = 100
 """Patients of a batch: fewer than of a rebuild; it works them out twice, and their edits wait for it."""
+LOOKED_AT = 5_000
+"""Patients that a batch of tidying looks through for those who have anything to tidy: usually few."""
 Tell = Callable[[int, int], None]
 """Told how far the work is after each batch."""
 
@@ -178,17 +181,19 @@ def tidy_batch(draft_id: int, *, now: datetime) -> None:
         if run.step != RunStep.TIDY:
             return
         rows = Patient.objects.filter(pk__gt=run.after).order_by("pk")
-        batch = list(rows.values_list("pk", flat=True)[:BATCH])
-        if not batch:
+        looked = list(rows.values_list("pk", flat=True)[:LOOKED_AT])
+        if not looked:
             PlanEdition.objects.filter(pk=1, tidying=draft_id).update(tidying=None)
             run.step = RunStep.DONE
         else:
+            batch = plan_rows.marked(looked[0], looked[-1], limit=BATCH)
             plans.lock_patients(batch)
             if PolicyDraft.objects.get(pk=draft_id).state == DraftState.APPLIED:
                 plans.mark_calendars_stale(plan_rows.tidy(batch))
             else:
                 plan_rows.refresh(batch, today_of=lambda patient: plans.today_of(patient, now))
-            run.after, run.done = batch[-1], run.done + len(batch)
+            run.after = batch[-1] if len(batch) == BATCH else looked[-1]
+            run.done += bisect_right(looked, run.after)
         run.save(update_fields=["step", "after", "done"])
 
 
