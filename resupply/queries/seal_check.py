@@ -77,7 +77,7 @@ class _Check:
         self.found = Checked()
         self.tables: dict[str, _Covered] = {}
         self.layouts = {row.digest: row for row in HistoryLayout.objects.all()}
-        self.existing = set(connection.introspection.table_names())
+        self.existing = seal_rows.existing_columns()
         self.at: datetime | None = None
 
     def run(self) -> Checked:
@@ -135,8 +135,8 @@ class _Check:
         if not whole or layout is None or layout.table != table:
             self._problem("layout_edited", table)
             return False
-        if table not in self.existing:
-            self._problem("table_missing", table)
+        if not self.existing.get(table, frozenset()) >= {column.rstrip("#") for column in layout.columns}:
+            self._problem("columns_missing", table)
             return False
         key = "pgh_id" if "pgh_id" in layout.columns else "id"
         self.tables.setdefault(table, _Covered(key))
@@ -239,7 +239,7 @@ WORDS = {
     "chain_broken": "does not continue the one before it",
     "contexts_changed": "covers records of who made changes that were changed, added or deleted",
     "layout_edited": "the record of its columns was changed",
-    "table_missing": "the table is not there",
+    "columns_missing": "the table, or one of the columns that were sealed, is not there",
     "rows_missing": "rows are missing that were sealed",
     "rows_changed": "a row was changed after it was sealed; it is one of those from … to …",
     "mark_off": "the next seal would not go on where the newest one ends",

@@ -102,6 +102,7 @@ def test_the_hash_of_a_row_is_sha_256_of_its_text() -> None:
         ),
         ("DELETE FROM resupply_historyseal WHERE number = 2", "seal_missing"),
         ("DELETE FROM resupply_historyseal WHERE number = 1", "seal_missing"),
+        (f"ALTER TABLE {CHANGES} RENAME COLUMN given_name TO first_name", "columns_missing"),
         ("UPDATE resupply_historylayout SET columns = columns - 'given_name'", "layout_edited"),
     ],
 )  # fmt: skip
