@@ -20,6 +20,7 @@ from django.urls import reverse
 
 from clinic import processes, servers
 from clinic.processes import Process
+from clinic.supervisor import say
 from resupply import clock
 from resupply.models import Heartbeat
 from tests.faults.office import Office, quiet_port, wait_until
@@ -161,6 +162,7 @@ class Stand:
         visitors = Visitors([self.webs[0][1]], reverse("login"))
         try:
             wait_until(lambda: visitors.told.answered, "the web is up", seconds=240)
+            visitors.told.nobody = 0  # until then there was nobody
             yield visitors
         finally:
             visitors.leave()
@@ -188,6 +190,10 @@ class Stand:
             found.append(f"{len(lost)} pages were made and never arrived")
         if told.nobody:
             found.append(f"{told.nobody} times no web server answered")
+        say(
+            f"overlap: {len(told.answered)} pages answered, {len(told.broken)} asked again, slowest"
+            f" {told.slowest:.1f} s"
+        )
         return found
 
     def _web(self) -> "tuple[subprocess.Popen[bytes], int]":

@@ -68,7 +68,7 @@ class Visitors:
         name, line = uuid4().hex, lines.get(port)
         try:
             if line is None:
-                line = HTTPConnection("127.0.0.1", port, timeout=15)
+                line = HTTPConnection("127.0.0.1", port, timeout=60)
                 line.connect()
                 lines[port] = line
         except OSError:
