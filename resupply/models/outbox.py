@@ -22,6 +22,10 @@ class MessageState(models.TextChoices):
     FAILED = "failed", "Could not be sent"
 
 
+RAN_LATE = "Could not be sent within its day."
+"""What `last_error` says of a message whose day ended before it went out; an index says it too."""
+
+
 class Message(models.Model):
     """One message to one patient on one day; written with its cause, sent by a worker that claims it.
 
@@ -99,6 +103,11 @@ class Message(models.Model):
                 condition=(Q(state="failed") | Q(bounced_at__isnull=False)) & Q(handled_at=None),
             ),
             models.Index(fields=["patient", "day"], name="message_by_day"),
+            models.Index(
+                fields=["day"],
+                name="message_ran_late",
+                condition=Q(state="cancelled", last_error=RAN_LATE, handled_at=None),
+            ),
         ]
 
     def __str__(self) -> str:

@@ -147,6 +147,12 @@ class PlanLine(PlanRow):
                 name="plan_paused",
                 condition=models.Q(active=True, paused_from__isnull=False),
             ),
+            # Each sweep asks for part changes of these days: without it, it read every line there is.
+            models.Index(
+                fields=["in_use_since"],
+                name="plan_changed",
+                condition=models.Q(active=True, units_started__gt=1),
+            ),
         ]
 
     def __str__(self) -> str:

@@ -7,11 +7,10 @@ from datetime import date, timedelta
 from django.db.models import Exists, OuterRef, Q, QuerySet
 
 from resupply.models import BadAddress, Message, MessageState
+from resupply.models.outbox import RAN_LATE
 from resupply.queries.consents import bad_addresses
 from resupply.rules.replies import REPLIES
 
-LATE = "Could not be sent within its day."
-"""What the outbox notes on a message whose day ended before it went out."""
 LATE_COUNTS = timedelta(days=7)
 """A message that ran late is shown so long: the next day's message says what is true by then."""
 
@@ -52,7 +51,7 @@ def gone_wrong(*, today: date, with_late: bool = True) -> "QuerySet[Message]":
         state=MessageState.SENT,
         bounced_at=None,
     ).exclude(purpose__in=REPLIES)
-    late = Q(state=MessageState.CANCELLED, last_error=LATE, day__gt=today - LATE_COUNTS)
+    late = Q(state=MessageState.CANCELLED, last_error=RAN_LATE, day__gt=today - LATE_COUNTS)
     wrong = Q(state=MessageState.FAILED) | Q(bounced_at__isnull=False)
     rows = Message.objects.filter(wrong | late if with_late else wrong, handled_at=None)
     return rows.filter(~Exists(later)).exclude(purpose__in=REPLIES)

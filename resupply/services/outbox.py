@@ -24,6 +24,7 @@ from django.db import connection, transaction
 from django.db.models import F, Q, QuerySet
 
 from resupply.models import Message, MessageOccasion, MessageReason, MessageState
+from resupply.models.outbox import RAN_LATE
 from resupply.queries.reminders import Queued, look_again
 from resupply.rules.purposes import Purpose
 from resupply.rules.sending import MOST_ATTEMPTS, Answer, Carrier, Note, Outcome, after
@@ -46,7 +47,7 @@ too, and that before the lease."""
 BATCH = 100
 
 NOT_NEEDED = "No longer needed when its time came."
-TOO_LATE = "Could not be sent within its day."
+TOO_LATE = RAN_LATE
 BROKE_OFF = "Broke off while being sent; it may have arrived."
 GAVE_UP = "Given up after several attempts."
 
