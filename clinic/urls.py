@@ -1,9 +1,9 @@
 """Every address of the site: sign-in here, the rest with its audience."""
 
 from django.contrib.auth import views as auth
-from django.urls import URLPattern, URLResolver, include, path
+from django.urls import URLPattern, URLResolver, include, path, re_path
 
-from clinic.accounts import steps, views
+from clinic.accounts import people_views, steps, views
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("sign-in/", views.SignIn.as_view(), name="login"),
@@ -23,6 +23,16 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("your-sign-in/recovery-codes/", steps.recovery_codes, name="recovery_codes"),
     path("your-sign-in/end/", views.sign_ins_end, name="sign_ins_end"),
     path("your-sign-in/<uuid:public_id>/end/", views.sign_in_end, name="sign_in_end"),
+    path("people/", people_views.people_list, name="people"),
+    path("people/invite/", people_views.people_invite, name="people_invite"),
+    path("people/invited/<uuid:public_id>/withdraw/", people_views.people_withdraw, name="people_withdraw"),
+    path("people/<int:pk>/", people_views.people_change, name="people_change"),
+    re_path(
+        r"^people/(?P<pk>[0-9]{1,18})/(?P<act>shut-out|let-in|end|reset)/$",
+        people_views.people_act,
+        name="people_act",
+    ),
+    path("join/<str:token>/", people_views.join, name="join"),
     path("", include("resupply.web.urls")),
 ]
 handler500 = "clinic.errors.server_error"

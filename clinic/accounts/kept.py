@@ -16,7 +16,7 @@ from resupply.models.encrypted import decrypt, encrypt
 KEY = "kept"
 LASTS_S = 600
 MOST = 200_000  # characters
-_NEVER = ("password", "csrfmiddlewaretoken", "code")
+_NEVER = ("password", "csrfmiddlewaretoken")
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,7 @@ def take(request: HttpRequest) -> Kept | None:
     size = sum(len(name) + len(value) for name, value in fields)
     if request.method != "POST" or request.FILES or request.headers.get("HX-Request") or size > MOST:
         return None
-    return Kept(request.user.pk, request.get_full_path(), fields, 0)
+    return Kept(int(request.user.pk or 0), request.get_full_path(), fields, 0)
 
 
 def store(session: SessionBase, kept: Kept, *, now: datetime) -> None:

@@ -36,7 +36,12 @@ def of(user: User) -> list[Authenticator]:
 
 def has_one(user: User) -> bool:
     """Whether somebody has a second step."""
-    return Authenticator.objects.filter(user=user, type__in=_STEPS).exists()
+    return bool(Authenticator.objects.filter(user=user, type__in=_STEPS).exists())
+
+
+def users_with_one() -> list[int]:
+    """Numbers of the accounts that have a second step."""
+    return list(Authenticator.objects.filter(type__in=_STEPS).values_list("user_id", flat=True).distinct())
 
 
 def is_missing(request: HttpRequest) -> bool:
@@ -99,7 +104,7 @@ def let_in(request: HttpRequest, user: User) -> None:
 
 def fits(secret: str, code: str) -> bool:
     """Whether an app that was just given a secret shows this code."""
-    return validate_totp_code(secret, "".join(code.split()))
+    return bool(validate_totp_code(secret, "".join(code.split())))
 
 
 @transaction.atomic
@@ -115,7 +120,7 @@ def new_codes(user: User, *, now: datetime) -> list[str]:
     """New recovery codes; the old ones open nothing any more. They are shown once."""
     Authenticator.objects.filter(user=user, type=Authenticator.Type.RECOVERY_CODES).delete()
     note(user, Act.CODES_MADE, by=user, now=now)
-    return RecoveryCodes.activate(user).generate_codes()
+    return list(RecoveryCodes.activate(user).generate_codes())
 
 
 @transaction.atomic

@@ -37,7 +37,7 @@ class SignIn(LoginView):
 
     def form_valid(self, form: AuthenticationForm) -> HttpResponse:
         """In, or on to the second step; a form that was sent too late waits through both."""
-        user = cast(User, form.get_user())
+        user = form.get_user()
         if not second.has_one(user):
             return super().form_valid(form)
         second.await_step(self.request, user, self.get_success_url())
@@ -124,7 +124,7 @@ def prove(request: HttpRequest) -> HttpResponse:
 @never_cache
 def kept_form(request: HttpRequest) -> HttpResponse:
     """What was sent too late, to look at and to send now."""
-    found = kept.find(request.session, request.user.pk, now=clock.now())
+    found = kept.find(request.session, int(request.user.pk or 0), now=clock.now())
     if found is None:
         return redirect("home")
     del request.session[kept.KEY]

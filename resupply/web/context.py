@@ -58,7 +58,7 @@ _PLACES = [
                 "manager:emergenc",
                 "manager:disclosures",
             ),
-            *("desk:import", "job"),
+            *("desk:import", "job", "people"),
         ),
     ),
 ]

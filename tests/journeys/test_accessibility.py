@@ -35,7 +35,7 @@ pytestmark = pytest.mark.browser
 NO_PAGE = {
     "logout",
     *("second_step", "passkey_ask", "kept_form", "stay", "passkey_begin", "factor_remove", "recovery_codes"),
-    *("sign_in_end", "sign_ins_end"),
+    *("sign_in_end", "sign_ins_end", "people_invite", "people_withdraw", "people_act"),
     *("fhir:metadata", "fhir:search", "fhir:search_by_post", "fhir:read", "fhir:root", "fhir:nothing"),
     "feed:calendar",
     "text_inbound",

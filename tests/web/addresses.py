@@ -4,7 +4,9 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
+from clinic.accounts import people
 from clinic.accounts.models import User
+from resupply import clock
 from resupply.models import (
     BadAddress,
     BulkAct,
@@ -146,6 +148,19 @@ def _bad_address(patient: Patient) -> BadAddress:
     )[0]  # fmt: skip
 
 
+def _of_people() -> dict[str, list[object]]:
+    """About the manager, and an invitation that the manager sent."""
+    by = _manager()
+    made, token = people.invite("Ilse Varga", "ilse@clinic.example", "desk", [], by=by, now=clock.now())
+    staff = Staff.objects.filter(user=by).values_list("pk", flat=True).first() or 0
+    return {
+        "people_withdraw": [made.public_id],
+        "people_change": [staff],
+        "people_act": [staff, "end"],
+        "join": [token],
+    }
+
+
 def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar: Issued) -> dict[str, str]:
     """One address of every view, about a patient with a cushion line and these records."""
     item = CatalogueItem.objects.order_by("pk").first() or make_item()
@@ -182,6 +197,7 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         "manager:view_remove": [_view().public_id],
         "sign_in_end": [patient.public_id],  # nobody's
         "factor_remove": [0],
+        **_of_people(),
         **{name: [_job().public_id] for name in ("job", "job_file", "job_again", "job_drop")},
         "worklist": ["calls"],
         "worklist_print": ["calls"],

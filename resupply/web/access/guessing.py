@@ -24,7 +24,7 @@ log = logging.getLogger(__name__)
 HOLD_S = 0.5
 """How long a refusal of a run waits."""
 _HELD = threading.BoundedSemaphore(2)
-_UNKNOWN = {"feed:calendar": 404, "ask:question": 404, "stop": 404, "me:": 404, "fhir:": 401}
+_UNKNOWN = {"feed:calendar": 404, "ask:question": 404, "stop": 404, "me:": 404, "fhir:": 401, "join": 404}
 _UNKNOWN |= {"text_inbound": 401, "text_delivery": 401}
 """Beginnings of names of views that a secret opens -> how an unknown one is answered. A secret that was known
 and has ended says 410 and is no guess: programs keep asking for calendars that ended.

@@ -91,6 +91,7 @@ WHO_MAY: dict[str, frozenset[Role]] = {
     "sharing.see": _LEAD,
     "sharing.change": frozenset({Role.ADMINISTRATOR}),
     "status.see": frozenset({Role.ADMINISTRATOR}),
+    "people.change": frozenset({Role.ADMINISTRATOR}),
     "history.see": _LEAD,
     "overdue.see": _LEAD,
     "overdue.mine": _CARE,
@@ -110,6 +111,7 @@ OPEN_VIEWS = frozenset(
         *("login", "logout", "password_change", "password_change_done", "gallery"),
         *("second_step", "passkey_ask", "prove", "kept_form", "stay", "your_sign_in", "second_app"),
         *("passkey_add", "passkey_begin", "factor_remove", "recovery_codes", "sign_in_end", "sign_ins_end"),
+        "join",
         *("feed:calendar", "ask:question", "stop", *_OWN_PAGE),
         *("text_inbound", "text_delivery"),  # of a gateway, which signs what it tells (`web/gateway.py`)
         *("fhir:metadata", "fhir:search", "fhir:search_by_post", "fhir:read", "fhir:root", "fhir:nothing"),

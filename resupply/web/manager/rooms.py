@@ -124,6 +124,7 @@ ROOMS: tuple[tuple[str, tuple[Room, ...]], ...] = (
                 "sharing.see",
                 "Programs that may read records, and what they read.",
             ),
+            Room("People", "people", "people.change", "Who works here, what each may do, and invitations."),
             Room(
                 "Status",
                 "manager:status",

@@ -1,0 +1,195 @@
+"""Pages for administrators about who works here, and the page that an invitation's link opens."""
+
+import logging
+from typing import Any, cast
+from uuid import UUID
+
+from django import forms
+from django.contrib import messages
+from django.contrib.auth import password_validation
+from django.core.exceptions import ValidationError
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.cache import never_cache
+from django.views.decorators.debug import sensitive_post_parameters, sensitive_variables
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from clinic.accounts import people, second
+from clinic.accounts.models import AccountAct, Invitation, User
+from resupply import clock
+from resupply.models import Location, Role, Staff
+from resupply.web.access import StaffRequest, may
+
+log = logging.getLogger(__name__)
+_PASSWORD = {"autocomplete": "new-password"}
+
+
+class PlaceForm(forms.Form):
+    """A role, and where."""
+
+    role = forms.ChoiceField(choices=Role.choices)
+    locations = forms.ModelMultipleChoiceField(
+        Location.objects.order_by("name"),
+        required=False,
+        widget=forms.CheckboxSelectMultiple,
+        help_text="None ticked: all of them.",
+    )
+
+
+class InviteForm(PlaceForm):
+    """Whom, and as what."""
+
+    name = forms.CharField(max_length=150)
+    email = forms.EmailField(label="Mail address")
+    field_order = ("name", "email", "role", "locations")
+
+
+class JoinForm(forms.Form):
+    """A user name and a password: at least 12 characters, none of the common ones, nothing else is asked of
+    it (NIST SP 800-63B-4, 3.1.1.2: length and a blocklist, no rules of composition).
+    """
+
+    username = forms.CharField(max_length=150, validators=[User.username_validator])
+    password = forms.CharField(
+        strip=False,
+        widget=forms.PasswordInput(attrs=_PASSWORD),
+        help_text="At least 12 characters. Some words that nobody would guess together are good.",
+    )
+    again = forms.CharField(strip=False, widget=forms.PasswordInput(attrs=_PASSWORD), label="Password again")
+
+    def __init__(self, *args: Any, invitation: Invitation, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.invitation = invitation
+
+    def clean_username(self) -> str:
+        """Nobody else's."""
+        name: str = self.cleaned_data["username"]
+        if User.objects.filter(username__iexact=name).exists():
+            raise ValidationError("Please take another name.")
+        return name
+
+    @sensitive_variables()
+    def clean(self) -> None:
+        """Good enough, and twice the same."""
+        found = self.cleaned_data
+        if found.get("password") != found.get("again"):
+            self.add_error("again", "The two are not the same.")
+        first, _, last = self.invitation.name.partition(" ")
+        who = User(
+            username=found.get("username", ""), email=self.invitation.email, first_name=first, last_name=last
+        )
+        try:
+            password_validation.validate_password(found.get("password", ""), who)
+        except ValidationError as error:
+            self.add_error("password", error)
+
+
+@may("people.change")
+@require_GET
+def people_list(request: StaffRequest) -> HttpResponse:
+    """Who works here, who is invited, and what was done to accounts."""
+    return _page(request, InviteForm(), 200)
+
+
+@may("people.change")
+@require_POST
+def people_invite(request: StaffRequest) -> HttpResponse:
+    """Invite somebody by mail."""
+    form = InviteForm(request.POST)
+    if not form.is_valid():
+        return _page(request, form, 422)
+    by, now = _by(request), clock.now()
+    made, token = people.invite(**form.cleaned_data, by=by, now=now)
+    try:
+        people.mail(made, token)
+    except OSError as error:
+        log.warning("an invitation was not sent: %s", type(error).__name__)
+        people.withdraw(made, by=by, now=now)
+        messages.error(request, "The mail server did not take the invitation. Nobody was invited.")
+    else:
+        messages.success(request, f"Invited: {made.name}. The link works once, for 72 hours.")
+    return redirect("people")
+
+
+@may("people.change")
+@require_POST
+def people_withdraw(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """Take an invitation back."""
+    found = get_object_or_404(people.waiting(now=clock.now()), public_id=public_id)
+    people.withdraw(found, by=_by(request), now=clock.now())
+    return redirect("people")
+
+
+@may("people.change")
+@require_http_methods(["GET", "POST"])
+def people_change(request: StaffRequest, pk: int) -> HttpResponse:
+    """Another role or other locations for somebody."""
+    staff = get_object_or_404(Staff.objects.select_related("user"), pk=pk)
+    now = {"role": staff.role, "locations": staff.locations.all()}
+    form = PlaceForm(request.POST if request.method == "POST" else None, initial=now)
+    if form.is_valid():
+        try:
+            people.change(staff, **form.cleaned_data, by=_by(request), now=clock.now())
+        except people.LastAdministratorError:
+            form.add_error("role", "Somebody must stay administrator.")
+        else:
+            return redirect("people")
+    context = {"form": form, "person": staff}
+    return render(request, "registration/person.html", context, status=422 if form.errors else 200)
+
+
+@may("people.change")
+@require_POST
+def people_act(request: StaffRequest, pk: int, act: str) -> HttpResponse:
+    """Shut somebody out, let them in again, sign them out everywhere, or reset their second step."""
+    staff = get_object_or_404(Staff.objects.select_related("user"), pk=pk)
+    by, now = _by(request), clock.now()
+    try:
+        if act == "shut-out":
+            people.shut_out(staff, by=by, now=now)
+        elif act == "let-in":
+            people.let_in(staff, by=by, now=now)
+        elif act == "end":
+            people.end_sessions(staff, by=by, now=now)
+        else:
+            second.reset(staff.user, by=by, now=now)
+    except people.LastAdministratorError:
+        messages.error(request, "Somebody must stay administrator.")
+    else:
+        messages.success(request, "Done, and kept below.")
+    return redirect("people")
+
+
+@sensitive_post_parameters("password", "again")
+@require_http_methods(["GET", "POST"])
+@never_cache
+def join(request: HttpRequest, token: str) -> HttpResponse:
+    """Take an invitation: user name and password. Unknown, used, withdrawn and old links look the same."""
+    found = people.of_token(token, now=clock.now())
+    if found is None:
+        return render(request, "registration/join.html", {"form": None}, status=404)
+    form = JoinForm(request.POST if request.method == "POST" else None, invitation=found)
+    if form.is_valid():
+        typed = form.cleaned_data
+        if people.join(found, typed["username"], typed["password"], now=clock.now()):
+            messages.success(request, "Welcome. Sign in with what you just chose.")
+            return redirect("login")
+        return render(request, "registration/join.html", {"form": None}, status=404)
+    context = {"form": form, "invitation": found}
+    return render(request, "registration/join.html", context, status=422 if form.errors else 200)
+
+
+def _page(request: StaffRequest, form: InviteForm, status: int) -> HttpResponse:
+    staff = Staff.objects.select_related("user").prefetch_related("locations")
+    context = {
+        "staff": staff.order_by("-user__is_active", "user__username"),
+        "with_step": set(second.users_with_one()),
+        "waiting": people.waiting(now=clock.now()).prefetch_related("locations"),
+        "acts": AccountAct.objects.select_related("user", "acted_by").order_by("-pk")[:50],
+        "form": form,
+    }
+    return render(request, "registration/people.html", context, status=status)
+
+
+def _by(request: StaffRequest) -> User:
+    return cast(User, request.user)

@@ -1,0 +1,141 @@
+"""Invitations, roles, leavers, and a lost second step: what an administrator does, and what then holds."""
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+import time_machine
+from allauth.mfa.models import Authenticator
+from django.core import mail
+from django.test import Client
+from django.urls import reverse
+
+from clinic.accounts import second
+from clinic.accounts.models import AccountAct, Invitation, User
+from resupply.models import Staff
+from tests.cast import Cast
+
+pytestmark = pytest.mark.django_db
+GOOD = "nine quiet rooms"
+NOW = datetime(2026, 11, 25, 17, 0, tzinfo=UTC)
+
+
+@pytest.fixture
+def ada(cast: Cast) -> Client:
+    client = Client()
+    client.force_login(cast.administrator.user)
+    return client
+
+
+@pytest.fixture
+def link(ada: Client, cast: Cast, settings: Any) -> str:
+    """The path of an invitation to the desk of the North room, as it came by mail."""
+    settings.EMAIL_BACKEND = "django.core.mail.backends.locmem.EmailBackend"
+    sent = {
+        "name": "Ilse Varga",
+        "email": "ilse@clinic.example",
+        "role": "desk",
+        "locations": [cast.north.pk],
+    }
+    assert ada.post(reverse("people_invite"), sent).status_code == 302
+    (letter,) = mail.outbox
+    assert letter.to == ["ilse@clinic.example"]
+    path = "/join/" + str(letter.body).split("/join/")[1].split()[0]
+    assert path.split("/")[2] not in str(list(Invitation.objects.values()))  # only its hash is kept
+    return path
+
+
+def take(path: str, password: str = GOOD, username: str = "ilse") -> int:
+    sent = {"username": username, "password": password, "again": password}
+    return Client().post(path, sent).status_code
+
+
+def test_an_invitation_makes_one_account_with_role_and_location(link: str, cast: Cast) -> None:
+    assert Client().get(link).status_code == 200
+    for poor in ("short", "password1234", "ilse@clinic.example", "123456789012"):
+        assert take(link, poor) == 422
+    assert take(link, username="INES") == 422  # somebody else's name
+    assert take(link) == 302
+    staff = Staff.objects.get(user__username="ilse")
+    assert (staff.role, list(staff.locations.all())) == ("desk", [cast.north])
+    assert staff.user.password.startswith("argon2")
+    assert take(link, username="again") == Client().get(link).status_code == 404
+    assert [act.act for act in AccountAct.objects.order_by("pk")] == ["invited", "joined"]
+
+
+def test_it_ends_after_72_hours_when_taken_back_and_with_a_newer_one(ada: Client, cast: Cast) -> None:
+    by, sent = cast.administrator.user, ("Ilse Varga", "ilse@clinic.example", "desk", [])
+    from clinic.accounts import people
+
+    _, old = people.invite(*sent, by=by, now=NOW)
+    for hours, found in ((71.9, True), (72, False)):
+        assert (people.of_token(old, now=NOW + timedelta(hours=hours)) is not None) is found
+    made, newer = people.invite(*sent, by=by, now=NOW)
+    assert people.of_token(old, now=NOW) is None
+    with time_machine.travel(NOW):
+        ada.post(reverse("people_withdraw", args=[made.public_id]))
+        assert Client().get(reverse("join", args=[newer])).status_code == 404
+
+
+def test_a_mail_that_is_not_taken_invites_nobody(ada: Client, settings: Any) -> None:
+    settings.EMAIL_BACKEND = "django.core.mail.backends.smtp.EmailBackend"
+    settings.EMAIL_HOST, settings.EMAIL_PORT, settings.EMAIL_TIMEOUT = "127.0.0.1", 1, 1
+    sent = {"name": "Ilse Varga", "email": "ilse@clinic.example", "role": "desk"}
+    page = ada.post(reverse("people_invite"), sent, follow=True)
+    assert b"Nobody was invited" in page.content
+    assert Invitation.objects.get().withdrawn_at is not None
+
+
+def act(client: Client, staff: Staff, what: str) -> None:
+    assert client.post(reverse("people_act", args=[staff.pk, what])).status_code == 302
+
+
+def test_leavers_are_shut_out_at_once_and_may_come_back(ada: Client, cast: Cast) -> None:
+    ines = Client()
+    ines.force_login(cast.desk.user)
+    assert ines.get("/").status_code == 200
+    act(ada, cast.desk, "shut-out")
+    assert ines.get("/").status_code == 302
+    assert not cast.desk.user.sign_ins.filter(ended_at=None).exists()
+    act(ada, cast.desk, "let-in")
+    assert ines.get("/").status_code == 302  # the old session stays ended
+    act(ada, cast.administrator, "shut-out")  # the last administrator stays
+    assert User.objects.get(pk=cast.administrator.user.pk).is_active
+    assert [one.act for one in AccountAct.objects.order_by("pk")] == ["shut_out", "let_in"]
+
+
+def test_sessions_ended_and_a_second_step_reset_by_an_administrator(ada: Client, cast: Cast) -> None:
+    ines = Client()
+    ines.force_login(cast.desk.user)
+    act(ada, cast.desk, "end")
+    assert ines.get("/").status_code == 302
+    ines.force_login(cast.desk.user)
+    second.set_app(cast.desk.user, "JBSWY3DPEHPK3PXP", now=NOW)
+    act(ada, cast.desk, "reset")
+    assert ines.get("/").status_code == 302
+    assert not Authenticator.objects.filter(user=cast.desk.user).exists()
+
+
+def test_another_role_holds_from_the_next_page(ada: Client, cast: Cast) -> None:
+    theo = Client()
+    theo.force_login(cast.therapist.user)
+    assert theo.get(reverse("manager:rooms")).status_code == 403
+    there = reverse("people_change", args=[cast.therapist.pk])
+    assert ada.post(there, {"role": "manager", "locations": [cast.south.pk]}).status_code == 302
+    assert theo.get(reverse("manager:rooms")).status_code == 200
+    mine = reverse("people_change", args=[cast.administrator.pk])
+    assert ada.post(mine, {"role": "desk"}).status_code == 422
+
+
+def test_it_asks_for_a_fresh_proof_and_keeps_what_was_typed(cast: Cast) -> None:
+    client = Client()
+    with time_machine.travel(NOW, tick=False):
+        client.force_login(cast.administrator.user)
+    with time_machine.travel(NOW + timedelta(minutes=11), tick=False):
+        sent = {"name": "Ilse Varga", "email": "ilse@clinic.example", "role": "desk"}
+        answer = client.post(reverse("people_invite"), sent)
+        assert answer["Location"] == f"{reverse('prove')}?next={reverse('kept_form')}"
+        assert dict(client.get(reverse("kept_form")).context["kept"].fields) == sent
+        for name in ("sign_ins_end", "recovery_codes"):
+            assert client.post(reverse(name))["Location"].startswith(reverse("prove"))
+    assert not Invitation.objects.exists()
