@@ -1,15 +1,16 @@
 """The outlook worked out: the clinic's own pace from a sample of its refills, then demand, place by place.
 
-One run at a time is under way: `go_on` does the next location of it in one transaction, under its row's
-lock. The sweep goes on by one location at a ring, and begins a new run each day; a job does all of one at
-once. When the last location is done the run is shown, and those before it are dropped: all of it is derived.
+One run at a time is under way: `go_on` does the next patients of a location in one transaction, under its
+row's lock, so many that a ring lasts seconds; what is counted so far of the location stays in the row. The
+sweep goes on by one of them at a ring, and begins a new run each day; a job does all of one at once.
+When the last location is done the run is shown, and those before it are dropped: all of it is derived.
 """
 
-from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from datetime import date, datetime, timedelta
-from typing import TypedDict, cast
+from typing import Any, NotRequired, TypedDict, cast
 
 from django.db import transaction
 
@@ -19,8 +20,6 @@ from resupply.models import (
     Location,
     OutlookRow,
     OutlookRun,
-    Patient,
-    PatientStatus,
     PlanLine,
 )
 from resupply.queries import facts as fact_queries
@@ -28,42 +27,40 @@ from resupply.queries.open_days import open_days
 from resupply.queries.plans import to_plan
 from resupply.rules.bundling import OpenDays, Refill, reach
 from resupply.rules.chains import chain, terms_of
-from resupply.rules.delays import Curve, Delay, kaplan_meier
-from resupply.rules.demand import WEEKS, Tally, by_week, paces
+from resupply.rules.demand import WEEKS, Tally, by_week
 from resupply.rules.facts import CoverageSpan, PatientFacts, Policy
 from resupply.rules.facts import LifeVersion as Life
-from resupply.rules.lines import LinePlan, plan_lines
+from resupply.rules.lines import LinePlan
 from resupply.rules.periods import Period, Unit
 from resupply.services.jobs import JobFile, Progress, register
 from resupply.services.jobs.kinds import Params
+from resupply.services.outlook_pace import Paces, Seen, batches, look_back
 
 OUTLOOK = "outlook"
-SAMPLE = 3_000
-"""Patients whose refills of the last year tell the clinic's pace."""
-LOOKED_BACK = timedelta(days=365)
-ENOUGH = 30
-"""Dispenses of a kind at a location from which on its own pace is used, not that of all locations (ours)."""
-BATCH = 500
+AT_A_RING = 2_000
+"""Patients of a location that one ring looks at."""
 Key = tuple[int, int | None, str, str]
 """Location, item, kind, code."""
 
 
-class Seen(TypedDict):
-    """Refills of one kind at one location: days as text -> how many were dispensed then, and how many still
-    wait.
-    """
+class Part(TypedDict):
+    """What was counted so far of one item (None: of a code) at the location under way: a `Tally`."""
 
-    location: int
+    item: int | None
     kind: str
-    known: dict[str, int]
-    open: dict[str, int]
+    code: str
+    tally: dict[str, Any]
 
 
 class State(TypedDict):
-    """What `OutlookRun.delays` holds: what was seen, and the locations still to do."""
+    """What `OutlookRun.delays` holds: what was seen, the locations still to do, and of the last of them the
+    patient it goes on after and what was counted so far.
+    """
 
     seen: list[Seen]
     left: list[int]
+    after: NotRequired[int]
+    parts: NotRequired[list[Part]]
 
 
 @register(OUTLOOK)
@@ -81,7 +78,7 @@ def work_out(params: Params, progress: Progress, *, now: datetime) -> JobFile | 
 
 
 def keep_up(*, today: date, now: datetime) -> bool:
-    """Do one location of the day's run; False where the day's outlook stands already."""
+    """Do a ring's part of the day's run; False where the day's outlook stands already."""
     newest = OutlookRun.objects.first()
     if newest is not None and newest.is_done and newest.as_of >= today:
         return False
@@ -100,15 +97,23 @@ def begin(*, today: date, now: datetime) -> OutlookRun:
 
 
 def go_on(run_id: int) -> int:
-    """Do the next location of a run; returns how many are left. Two at once do one after the other."""
+    """Do the next patients of a run; returns how many locations are left. Two at once take turns."""
     with transaction.atomic():
         run = OutlookRun.objects.select_for_update().filter(pk=run_id).first()
         if run is None or run.is_done:
             return 0
         state = cast("State", run.delays)
         if state["left"]:
-            place = state["left"].pop()
-            _store(run, demand_at(place, Paces(state["seen"]), today=run.as_of))
+            place, tallies = state["left"][-1], _taken_up(state)
+            after = demand_at(
+                place, tallies, Paces(state["seen"]), after=state.get("after", 0), today=run.as_of
+            )
+            if after:
+                state["after"], state["parts"] = after, _laid_down(tallies)
+            else:
+                _store(run, tallies)
+                state["left"].pop()
+                state["after"], state["parts"] = 0, []
         run.is_done = not state["left"]
         run.save(update_fields=["delays", "is_done"])
         if run.is_done:
@@ -116,9 +121,30 @@ def go_on(run_id: int) -> int:
         return len(state["left"])
 
 
+def _taken_up(state: State) -> dict[Key, Tally]:
+    """What was counted so far of the location under way."""
+    place = state["left"][-1]
+    return defaultdict(
+        Tally,
+        {
+            (place, part["item"], part["kind"], part["code"]): Tally(**part["tally"])
+            for part in state.get("parts", [])
+        },
+    )
+
+
+def _laid_down(tallies: Mapping[Key, Tally]) -> list[Part]:
+    return [
+        Part(item=item, kind=kind, code=code, tally=asdict(tally))
+        for (_, item, kind, code), tally in tallies.items()
+    ]
+
+
 def _store(run: OutlookRun, tallies: Mapping[Key, Tally]) -> None:
     rows = []
     for (location, item, kind, code), tally in tallies.items():
+        if not tally.refills:
+            continue
         ranges = tally.ranges()
         rows.append(
             OutlookRow(
@@ -140,104 +166,18 @@ def _store(run: OutlookRun, tallies: Mapping[Key, Tally]) -> None:
     OutlookRow.objects.bulk_create(rows, batch_size=500)
 
 
-# --- the clinic's own pace ---
-
-
-def look_back(*, today: date) -> list[Seen]:
-    """Refills of the last year of a sample of patients on therapy: their window opened within that year.
-
-    A part counts as a refill where it came in its window or after it. Who is in a pause is left out.
+def demand_at(location: int, tallies: dict[Key, Tally], pace: Paces, *, after: int, today: date) -> int:
+    """Add the demand of the next patients of a location, from their stored plans; returns the last of them,
+    or 0 where none is left.
     """
-    since = today - LOOKED_BACK
-    everyone = Patient.objects.filter(status=PatientStatus.ON_THERAPY).order_by("pk")
-    keys = list(everyone.values_list("pk", "location"))
-    sample = dict(keys[:: max(1, len(keys) // SAMPLE)])
-    seen: dict[tuple[int, str], tuple[Counter[str], Counter[str]]] = {}
-    policy = fact_queries.policy()
-    for batch in _batches(list(sample)):
-        for pk, facts in fact_queries.patient_facts(batch).items():
-            for line, delay in delays_of(facts, policy, since=since, today=today):
-                known, still = seen.setdefault((sample[pk], line.kind.value), (Counter(), Counter()))
-                (known if delay.is_known else still)[str(delay.days)] += 1
-    return [
-        Seen(location=location, kind=kind, known=dict(known), open=dict(still))
-        for (location, kind), (known, still) in sorted(seen.items())
-    ]
-
-
-def delays_of(
-    facts: PatientFacts, policy: Policy, *, since: date, today: date
-) -> Iterator[tuple[LinePlan, Delay]]:
-    """The refills of a patient whose window opened from a day on, each with the line as it stood before."""
-    for day in sorted({given.on for given in facts.deliveries if since < given.on < today}):
-        came = {given.kind for given in facts.deliveries if given.on == day}
-        for line in plan_lines(facts, policy, as_of=day - timedelta(days=1)):
-            if line.kind in came and since <= line.deliver_from <= day:
-                yield line, Delay((day - line.refill_on).days, True)
-    yesterday = today - timedelta(days=1)
-    for line in plan_lines(facts, policy, as_of=yesterday):
-        if since <= line.deliver_from <= yesterday and line.paused_from is None:
-            yield line, Delay((yesterday - line.refill_on).days, False)
-
-
-@dataclass(slots=True)
-class Paces:
-    """Curves by location and kind: its own where enough was seen, else that of all locations, else of all.
-
-    Where even that is too little, refills count on their refill date, or today: nothing must be ordered short
-    because a clinic is new.
-    """
-
-    seen: Sequence[Seen]
-    curves: dict[tuple[int, str], Curve | None] = field(default_factory=dict)
-    spread: dict[tuple[object, ...], list[list[float]]] = field(default_factory=dict)
-
-    def of(self, location: int, kind: str) -> Curve | None:
-        """The curve that counts for a kind at a location; None: too little is known."""
-        if (location, kind) not in self.curves:
-            here = [one for one in self.seen if one["kind"] == kind]
-            for rows in ([one for one in here if one["location"] == location], here, list(self.seen)):
-                curve = kaplan_meier(_delays(rows))
-                if curve.dispensed >= ENOUGH:
-                    self.curves[location, kind] = curve
-                    break
-            else:
-                self.curves[location, kind] = None
-        return self.curves[location, kind]
-
-    def chances(
-        self, location: int, kind: str, first: int, gaps: tuple[int, ...], *, waits: bool, until: int
-    ) -> list[list[float]]:
-        """`demand.paces` of a chain; chains alike are worked out once. `waits`: its window has opened."""
-        key = (location, kind, first, gaps, waits)
-        if key not in self.spread:
-            curve = self.of(location, kind)
-            others = curve.chances() if curve else [(0, 1.0)]
-            own = others
-            if waits:
-                own = curve.chances_beyond(-first - 1) if curve else [(max(-first, 0), 1.0)]
-            self.spread[key] = paces(first, gaps, first_chances=own, chances=others, until=until)
-        return self.spread[key]
-
-
-def _delays(rows: Iterable[Seen]) -> Iterator[Delay]:
-    for row in rows:
-        for days, number in row["known"].items():
-            yield from [Delay(int(days), True)] * number
-        for days, number in row["open"].items():
-            yield from [Delay(int(days), False)] * number
-
-
-# --- demand ---
-
-
-def demand_at(location: int, pace: Paces, *, today: date) -> dict[Key, Tally]:
-    """The demand of a location by item, from the stored plans of its patients on therapy."""
-    tallies: dict[Key, Tally] = defaultdict(Tally)
     opened, policy = open_days([location], since=today)[location], fact_queries.policy()
     lines = PlanLine.objects.filter(location=location, active=True)
-    patients = list(lines.order_by("patient").values_list("patient", flat=True).distinct())
-    for batch in _batches(patients):
+    everyone = (
+        lines.filter(patient__gt=after).order_by("patient").values_list("patient", flat=True).distinct()
+    )
+    patients = list(everyone[: AT_A_RING + 1])
+    is_more, patients = len(patients) > AT_A_RING, patients[:AT_A_RING]
+    for batch in batches(patients):
         own, items = _own_lives(batch), _items(batch)
         for row in lines.filter(patient__in=batch):
             payer = fact_queries.payer_key(row.payer_id)
@@ -246,7 +186,7 @@ def demand_at(location: int, pace: Paces, *, today: date) -> dict[Key, Tally]:
             )
             key = (location, items.get((row.patient_id, row.kind, row.part_code)), row.kind, row.part_code)
             _count(tallies[key], location, to_plan(row), known, policy, opened, pace, today=today)
-    return {key: tally for key, tally in tallies.items() if tally.refills}
+    return patients[-1] if is_more else 0
 
 
 def _count(
@@ -306,8 +246,3 @@ def _items(patients: Sequence[int]) -> dict[tuple[int, str, str], int | None]:
         .values_list("dispense__patient", "kind", "part_code", "item")
     )
     return {(patient, kind, code): item for patient, kind, code, item in rows}
-
-
-def _batches(keys: Sequence[int]) -> Iterator[Sequence[int]]:
-    for start in range(0, len(keys), BATCH):
-        yield keys[start : start + BATCH]

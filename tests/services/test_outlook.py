@@ -6,7 +6,7 @@ import pytest
 
 from resupply.models import Location, OutlookRow, OutlookRun, Patient
 from resupply.rules.demand import WEEKS
-from resupply.services import outlook, plans
+from resupply.services import outlook, outlook_pace, plans
 from resupply.services.jobs import Progress
 from tests.builders import (
     NOW,
@@ -96,7 +96,7 @@ def test_the_pace_is_seen_with_what_is_still_open() -> None:
     north = make_location()
     given(north, date(2025, 11, 1), date(2026, 2, 13))
     given(north, date(2025, 11, 1))
-    [seen] = outlook.look_back(today=TODAY)
+    [seen] = outlook_pace.look_back(today=TODAY)
     assert (seen["kind"], seen["known"]) == ("mask", {"12": 1})
     assert seen["open"] == {"44": 1}  # it had waited 44 days by the end of yesterday
 
@@ -119,6 +119,21 @@ def test_the_clinics_pace_moves_what_is_expected() -> None:
     assert weeks == [date(2026, 6, 8)]
     assert row.later == pytest.approx(1)  # 1 September moved on by 10 days, and 10 more: past the horizon
     assert (row.low[12], row.high[12]) == (1, 1)
+
+
+def test_a_large_location_is_done_in_parts_and_counts_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    north = make_location()
+    for day in (1, 5, 9):
+        given(north, date(2026, 3, day))
+    columns = ["item", "part_code", "refills", "on_time", "expected", "variance", "low", "high", "later"]
+    run(TODAY)
+    whole = list(OutlookRun.objects.get().rows.order_by("part_code").values(*columns))
+    monkeypatch.setattr(outlook, "AT_A_RING", 1)
+    OutlookRun.objects.all().delete()
+    begun = outlook.begin(today=TODAY, now=NOW)
+    assert [outlook.go_on(begun.pk) for _ in range(3)] == [1, 1, 0]
+    assert list(OutlookRun.objects.get().rows.order_by("part_code").values(*columns)) == whole
+    assert whole[0]["refills"] >= 3
 
 
 def test_a_run_goes_on_where_it_was_left_and_takes_the_place_of_the_last() -> None:

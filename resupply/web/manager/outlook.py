@@ -22,7 +22,8 @@ from resupply.rules.delays import Curve, Delay, kaplan_meier
 from resupply.rules.demand import WEEKS
 from resupply.rules.kinds import Kind
 from resupply.services import jobs
-from resupply.services.outlook import ENOUGH, OUTLOOK
+from resupply.services.outlook import OUTLOOK
+from resupply.services.outlook_pace import ENOUGH
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.manager.outlook_chart import outlook_chart
