@@ -79,7 +79,15 @@ REQUIRED_VARIABLES = (
 # belong together.
 OPTIONAL_VARIABLES = (
     *("TEXT_URL", "TEXT_FROM", "TEXT_SECRET", "TEXT_CALLBACK_SECRET", "PHONE_REGION"),
-    *("FHIR", "EXPORT_FOLDER", "STOP_MAIL", "BACKUP_KEY", "METRICS_TOKEN"),
+    *(
+        "FHIR",
+        "EXPORT_FOLDER",
+        "STOP_MAIL",
+        "BACKUP_KEY",
+        "METRICS_TOKEN",
+        "SESSION_IDLE_MINUTES",
+        "SESSION_HOURS",
+    ),
 )
 
 

@@ -13,7 +13,7 @@ from django.http import HttpRequest
 _NONCE = 12
 
 
-class Accounts(DefaultAccountAdapter):
+class Accounts(DefaultAccountAdapter):  # type: ignore[misc]
     """Accounts come by invitation alone."""
 
     def is_open_for_signup(self, request: HttpRequest) -> bool:
@@ -21,7 +21,7 @@ class Accounts(DefaultAccountAdapter):
         return False
 
 
-class SecondSteps(DefaultMFAAdapter):
+class SecondSteps(DefaultMFAAdapter):  # type: ignore[misc]
     """Keys of authenticator apps and recovery codes.
 
     They lie under a key that comes from INDEX_KEY, which stays when data keys change: nobody must be shut out

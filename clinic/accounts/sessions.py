@@ -53,7 +53,7 @@ def is_over(session: SessionBase, *, now: datetime) -> bool:
     """Whether a session has been idle, or has lasted, too long."""
     idle = now.timestamp() - session.get(SEEN, now.timestamp())
     lasted = now.timestamp() - session.get(BEGAN, now.timestamp())
-    return idle >= settings.SESSION_IDLE_MINUTES * 60 or lasted >= settings.SESSION_COOKIE_AGE
+    return bool(idle >= settings.SESSION_IDLE_MINUTES * 60 or lasted >= settings.SESSION_COOKIE_AGE)
 
 
 def keep(session: SessionBase, *, now: datetime) -> None:
@@ -67,7 +67,7 @@ def keep(session: SessionBase, *, now: datetime) -> None:
 
 def is_proven(session: SessionBase, *, now: datetime) -> bool:
     """Whether who is here proved it within the last ten minutes."""
-    return now.timestamp() - session.get(PROVEN, 0) < PROOF_LASTS.total_seconds()
+    return bool(now.timestamp() - session.get(PROVEN, 0) < PROOF_LASTS.total_seconds())
 
 
 def here(user: User) -> list[SignIn]:
