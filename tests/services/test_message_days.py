@@ -15,7 +15,7 @@ from tests.builders import NOW, TODAY, make_consent
 from tests.services.sending import make_due_patient, make_plan_line
 
 pytestmark = pytest.mark.django_db
-DAYS = 24
+DAYS = 17
 
 
 def sent(patient: Patient) -> list[tuple[date, str]]:
