@@ -70,6 +70,14 @@ def is_proven(session: SessionBase, *, now: datetime) -> bool:
     return bool(now.timestamp() - session.get(PROVEN, 0) < PROOF_LASTS.total_seconds())
 
 
+def prove(session: SessionBase, *, now: datetime) -> None:
+    """Who is here has just proved it; the session goes on under a new key."""
+    old = session.session_key or ""
+    session[PROVEN] = now.timestamp()
+    session.cycle_key()
+    moved(session, old)
+
+
 def here(user: User) -> list[SignIn]:
     """Where somebody is signed in: sign-ins that last and whose session is still there, the newest first."""
     rows = list(SignIn.objects.filter(user=user, ended_at=None).order_by("-seen_at")[:100])

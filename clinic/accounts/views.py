@@ -112,7 +112,7 @@ def prove(request: HttpRequest) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         name = request.user.get_username()
         if authenticate(request, username=name, password=form.cleaned_data["password"]) == request.user:
-            request.session[sessions.PROVEN] = clock.now().timestamp()
+            sessions.prove(request.session, now=clock.now())
             return redirect(there)
         form.add_error("password", "That is not your password.")
     status = 422 if form.errors else 200

@@ -139,7 +139,10 @@ def test_what_matters_asks_for_a_fresh_proof(ada: User) -> None:
         assert answer["Location"] == proof
         assert client.post(proof, {"password": "wrong", "next": there}).status_code == 422
         assert client.get(there).status_code == 302
+        before = client.session.session_key
         assert client.post(proof, {"password": PASSWORD, "next": there})["Location"] == there
+        assert client.session.session_key != before  # what was copied before opens nothing
+        assert SignIn.objects.get(user=ada, ended_at=None).session_key == client.session.session_key
         assert client.get(there).status_code == 200
         away = client.post(proof, {"password": PASSWORD, "next": "https://elsewhere.example/"})
         assert away["Location"] == "/"
