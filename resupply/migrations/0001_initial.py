@@ -2,12 +2,14 @@
 
 import datetime
 import django.contrib.postgres.fields
+import django.contrib.postgres.indexes
 import django.db.models.deletion
 import django.db.models.functions.text
 import django.utils.timezone
 import pgtrigger.compiler
 import pgtrigger.migrations
 import resupply.migrations._together
+import resupply.models.encrypted
 import resupply.rules.leaks
 import uuid
 from django.conf import settings
@@ -90,6 +92,37 @@ class Migration(migrations.Migration):
                         ('name', models.CharField(max_length=20, unique=True)),
                         ('beat_at', models.DateTimeField()),
                     ],
+                ),
+                migrations.CreateModel(
+                    name='HistoryLayout',
+                    fields=[
+                        ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                        ('table', models.CharField(max_length=80)),
+                        ('columns', models.JSONField()),
+                        ('digest', models.CharField(max_length=64, unique=True)),
+                    ],
+                ),
+                migrations.CreateModel(
+                    name='HistoryMark',
+                    fields=[
+                        ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                        ('table', models.CharField(max_length=80, unique=True)),
+                        ('up_to', models.BigIntegerField(default=0)),
+                        ('open_gaps', models.JSONField(default=list)),
+                    ],
+                ),
+                migrations.CreateModel(
+                    name='HistorySeal',
+                    fields=[
+                        ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                        ('number', models.PositiveIntegerField(unique=True)),
+                        ('sealed_at', models.DateTimeField()),
+                        ('body', models.TextField()),
+                        ('digest', models.CharField(max_length=64)),
+                    ],
+                    options={
+                        'ordering': ['number'],
+                    },
                 ),
                 migrations.CreateModel(
                     name='ImportBatch',
@@ -258,6 +291,35 @@ class Migration(migrations.Migration):
                     options={
                         'abstract': False,
                         'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('void_reason', ''), ('voided_at', None)), models.Q(('voided_at__isnull', False), models.Q(('void_reason', ''), _negated=True)), _connector='OR'), name='resupply_textreview_void_has_reason')],
+                    },
+                ),
+                migrations.CreateModel(
+                    name='HistoryContext',
+                    fields=[
+                    ],
+                    options={
+                        'proxy': True,
+                        'indexes': [],
+                        'constraints': [],
+                    },
+                    bases=('pghistory.context',),
+                ),
+                migrations.CreateModel(
+                    name='Backup',
+                    fields=[
+                        ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                        ('began_at', models.DateTimeField()),
+                        ('finished_at', models.DateTimeField(null=True)),
+                        ('file_name', models.CharField(max_length=200)),
+                        ('file_size', models.PositiveBigIntegerField(null=True)),
+                        ('rows', models.PositiveBigIntegerField(null=True)),
+                        ('key_id', models.CharField(blank=True, max_length=16)),
+                        ('digest', models.CharField(blank=True, max_length=64)),
+                        ('error', models.CharField(blank=True, max_length=200)),
+                    ],
+                    options={
+                        'indexes': [models.Index(fields=['-began_at'], name='backup_newest')],
+                        'constraints': [models.CheckConstraint(condition=models.Q(('finished_at', None), models.Q(('error', ''), models.Q(('digest', ''), _negated=True)), _connector='OR'), name='finished_backup_has_a_digest')],
                     },
                 ),
                 migrations.CreateModel(
@@ -580,9 +642,9 @@ class Migration(migrations.Migration):
                         ('given_name', models.CharField(max_length=80)),
                         ('family_name', models.CharField(max_length=80)),
                         ('birth_date', models.DateField()),
-                        ('email', models.EmailField(blank=True, max_length=254)),
-                        ('phone', models.CharField(blank=True, max_length=40)),
-                        ('address', models.TextField(blank=True)),
+                        ('email', resupply.models.encrypted.EncryptedTextField(blank=True)),
+                        ('phone', resupply.models.encrypted.EncryptedTextField(blank=True)),
+                        ('address', resupply.models.encrypted.EncryptedTextField(blank=True)),
                         ('representative_name', models.CharField(blank=True, max_length=160)),
                         ('representative_relation', models.CharField(blank=True, max_length=80)),
                         ('language', models.CharField(choices=[('en', 'English'), ('es', 'Spanish')], default='en', max_length=5)),
@@ -1007,6 +1069,27 @@ class Migration(migrations.Migration):
                     },
                 ),
                 migrations.CreateModel(
+                    name='EmergencyAccess',
+                    fields=[
+                        ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                        ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
+                        ('reason', models.CharField(max_length=300)),
+                        ('began_at', models.DateTimeField()),
+                        ('ends_at', models.DateTimeField()),
+                        ('ended_at', models.DateTimeField(null=True)),
+                        ('reviewed_at', models.DateTimeField(null=True)),
+                        ('review_note', models.CharField(blank=True, default='', max_length=300)),
+                        ('reviewed_by', models.ForeignKey(db_index=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                        ('user', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                        ('patient', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='emergencies', to='resupply.patient')),
+                    ],
+                    options={
+                        'verbose_name_plural': 'emergency accesses',
+                        'indexes': [models.Index(condition=models.Q(('reviewed_at', None)), fields=['-id'], name='emergency_not_reviewed')],
+                        'constraints': [models.CheckConstraint(condition=models.Q(('reason', ''), _negated=True), name='emergency_has_reason'), models.CheckConstraint(condition=models.Q(('ends_at__gt', models.F('began_at'))), name='emergency_ends_after_it_began'), models.CheckConstraint(condition=models.Q(('ended_at', None), models.Q(('ended_at__gte', models.F('began_at')), ('ended_at__lte', models.F('ends_at'))), _connector='OR'), name='emergency_ended_while_it_lasted'), models.CheckConstraint(condition=models.Q(models.Q(('review_note', ''), ('reviewed_at', None), ('reviewed_by', None)), models.Q(('reviewed_at__isnull', False), ('reviewed_by__isnull', False), models.Q(('review_note', ''), _negated=True)), _connector='OR'), name='emergency_review_is_whole'), models.CheckConstraint(condition=models.Q(('reviewed_by', None), models.Q(('reviewed_by', models.F('user')), _negated=True), _connector='OR'), name='emergency_not_reviewed_by_self')],
+                    },
+                ),
+                migrations.CreateModel(
                     name='Event',
                     fields=[
                         ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -1239,9 +1322,9 @@ class Migration(migrations.Migration):
                         ('given_name', models.CharField(max_length=80)),
                         ('family_name', models.CharField(max_length=80)),
                         ('birth_date', models.DateField()),
-                        ('email', models.EmailField(blank=True, max_length=254)),
-                        ('phone', models.CharField(blank=True, max_length=40)),
-                        ('address', models.TextField(blank=True)),
+                        ('email', resupply.models.encrypted.EncryptedTextField(blank=True)),
+                        ('phone', resupply.models.encrypted.EncryptedTextField(blank=True)),
+                        ('address', resupply.models.encrypted.EncryptedTextField(blank=True)),
                         ('representative_name', models.CharField(blank=True, max_length=160)),
                         ('representative_relation', models.CharField(blank=True, max_length=80)),
                         ('language', models.CharField(choices=[('en', 'English'), ('es', 'Spanish')], default='en', max_length=5)),
@@ -1346,7 +1429,7 @@ class Migration(migrations.Migration):
                     ],
                     options={
                         'ordering': ['patient_id', 'kind'],
-                        'indexes': [models.Index(fields=['supply_ends_on', 'id'], name='plan_by_end'), models.Index(fields=['location', 'supply_ends_on', 'id'], name='plan_by_place_end'), models.Index(fields=['location', 'kind', 'supply_ends_on', 'id'], name='plan_by_place_kind_end'), models.Index(fields=['payer', 'supply_ends_on', 'id'], name='plan_by_payer_end'), models.Index(condition=models.Q(('active', True), ('paused_from__isnull', False)), fields=['supply_ends_on'], include=('location', 'kind', 'paused_from', 'paused_until', 'shown_from', 'shown_until'), name='plan_paused')],
+                        'indexes': [models.Index(fields=['supply_ends_on', 'id'], name='plan_by_end'), models.Index(fields=['location', 'supply_ends_on', 'id'], name='plan_by_place_end'), models.Index(fields=['location', 'kind', 'supply_ends_on', 'id'], name='plan_by_place_kind_end'), models.Index(fields=['payer', 'supply_ends_on', 'id'], name='plan_by_payer_end'), models.Index(condition=models.Q(('active', True), ('paused_from__isnull', False)), fields=['supply_ends_on'], include=('location', 'kind', 'paused_from', 'paused_until', 'shown_from', 'shown_until'), name='plan_paused'), models.Index(condition=models.Q(('active', True), ('units_started__gt', 1)), fields=['in_use_since'], name='plan_changed')],
                         'constraints': [models.UniqueConstraint(fields=('patient', 'kind', 'shown_until'), name='plan_line_once', nulls_distinct=False)],
                     },
                 ),
@@ -1855,7 +1938,7 @@ class Migration(migrations.Migration):
                         ('supplied_by', models.CharField(choices=[('us', 'This clinic'), ('elsewhere', 'Another supplier')], default='us', max_length=10)),
                         ('carrier', models.CharField(blank=True, max_length=60)),
                         ('tracking_id', models.CharField(blank=True, max_length=60)),
-                        ('delivery_address', models.TextField(blank=True)),
+                        ('delivery_address', resupply.models.encrypted.EncryptedTextField(blank=True)),
                         ('parcel', models.CharField(blank=True, choices=[('undelivered', 'Came back undelivered'), ('lost', 'Lost on the way')], max_length=12)),
                         ('parcel_on', models.DateField(blank=True, null=True)),
                         ('form_key', models.UUIDField(editable=False, null=True, unique=True)),
@@ -1880,6 +1963,30 @@ class Migration(migrations.Migration):
                         ('opened_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
                         ('link', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='doors', to='resupply.patientlink')),
                     ],
+                ),
+                migrations.CreateModel(
+                    name='EmergencyAccessChange',
+                    fields=[
+                        ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
+                        ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
+                        ('pgh_label', models.TextField(help_text='The event label.')),
+                        ('id', models.BigIntegerField()),
+                        ('public_id', models.UUIDField(default=uuid.uuid4, editable=False)),
+                        ('reason', models.CharField(max_length=300)),
+                        ('began_at', models.DateTimeField()),
+                        ('ends_at', models.DateTimeField()),
+                        ('ended_at', models.DateTimeField(null=True)),
+                        ('reviewed_at', models.DateTimeField(null=True)),
+                        ('review_note', models.CharField(blank=True, default='', max_length=300)),
+                        ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
+                        ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.emergencyaccess')),
+                        ('reviewed_by', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                        ('user', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                        ('patient', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to='resupply.patient')),
+                    ],
+                    options={
+                        'abstract': False,
+                    },
                 ),
                 migrations.CreateModel(
                     name='EventChange',
@@ -2144,6 +2251,25 @@ class Migration(migrations.Migration):
                     ],
                 ),
                 migrations.CreateModel(
+                    name='PatientRead',
+                    fields=[
+                        ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                        ('at', models.DateTimeField()),
+                        ('kind', models.CharField(choices=[('page', 'Page'), ('file', 'File or list taken out'), ('own', "Patient's own page"), ('program', 'Program with a token')], max_length=8)),
+                        ('page', models.CharField(max_length=80)),
+                        ('came_from', models.CharField(blank=True, default='', max_length=80)),
+                        ('emergency', models.BigIntegerField(null=True)),
+                        ('patients', django.contrib.postgres.fields.ArrayField(base_field=models.BigIntegerField(), size=None)),
+                        ('integration', models.ForeignKey(db_index=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='resupply.integration')),
+                        ('link', models.ForeignKey(db_index=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='resupply.patientlink')),
+                        ('user', models.ForeignKey(db_index=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                    ],
+                    options={
+                        'indexes': [models.Index(fields=['-at', '-id'], name='patient_read_newest'), models.Index(fields=['user', '-at'], name='patient_read_by_user'), django.contrib.postgres.indexes.GinIndex(fields=['patients'], name='patient_read_of_patient'), models.Index(condition=models.Q(('emergency__isnull', False)), fields=['-id'], name='patient_read_emergency')],
+                        'constraints': [models.CheckConstraint(condition=models.Q(('patients', []), _negated=True), name='patient_read_of_somebody')],
+                    },
+                ),
+                migrations.CreateModel(
                     name='PatientReport',
                     fields=[
                         ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -2331,7 +2457,7 @@ class Migration(migrations.Migration):
                         ('supplied_by', models.CharField(choices=[('us', 'This clinic'), ('elsewhere', 'Another supplier')], default='us', max_length=10)),
                         ('carrier', models.CharField(blank=True, max_length=60)),
                         ('tracking_id', models.CharField(blank=True, max_length=60)),
-                        ('delivery_address', models.TextField(blank=True)),
+                        ('delivery_address', resupply.models.encrypted.EncryptedTextField(blank=True)),
                         ('parcel', models.CharField(blank=True, choices=[('undelivered', 'Came back undelivered'), ('lost', 'Lost on the way')], max_length=12)),
                         ('parcel_on', models.DateField(blank=True, null=True)),
                         ('form_key', models.UUIDField(editable=False, null=True)),
@@ -2456,7 +2582,7 @@ class Migration(migrations.Migration):
                         ('attempts', models.PositiveSmallIntegerField(default=0)),
                         ('is_unsure', models.BooleanField(default=False)),
                         ('finished_at', models.DateTimeField(null=True)),
-                        ('address', models.CharField(blank=True, max_length=254)),
+                        ('address', resupply.models.encrypted.EncryptedTextField(blank=True)),
                         ('provider_ref', models.CharField(blank=True, db_default='', default='', max_length=128)),
                         ('delivered_at', models.DateTimeField(blank=True, null=True)),
                         ('bounced_at', models.DateTimeField(blank=True, null=True)),
@@ -2473,7 +2599,7 @@ class Migration(migrations.Migration):
                         ('question', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='messages', to='resupply.refillquestion')),
                     ],
                     options={
-                        'indexes': [models.Index(condition=models.Q(('state__in', ['waiting', 'sending'])), fields=['not_before', 'id'], name='message_to_send'), models.Index(condition=models.Q(('provider_ref', ''), _negated=True), fields=['provider_ref'], name='message_by_provider_ref'), models.Index(condition=models.Q(models.Q(('state', 'failed'), ('bounced_at__isnull', False), _connector='OR'), ('handled_at', None)), fields=['-finished_at', 'id'], name='message_gone_wrong'), models.Index(fields=['patient', 'day'], name='message_by_day')],
+                        'indexes': [models.Index(condition=models.Q(('state__in', ['waiting', 'sending'])), fields=['not_before', 'id'], name='message_to_send'), models.Index(condition=models.Q(('provider_ref', ''), _negated=True), fields=['provider_ref'], name='message_by_provider_ref'), models.Index(condition=models.Q(models.Q(('state', 'failed'), ('bounced_at__isnull', False), _connector='OR'), ('handled_at', None)), fields=['-finished_at', 'id'], name='message_gone_wrong'), models.Index(fields=['patient', 'day'], name='message_by_day'), models.Index(condition=models.Q(('handled_at', None), ('last_error', 'Could not be sent within its day.'), ('state', 'cancelled')), fields=['day'], name='message_ran_late')],
                         'constraints': [models.UniqueConstraint(condition=models.Q(models.Q(('purpose__in', ('stopped', 'started', 'help', 'link_again')), _negated=True), ('recall', None), ('resend_of', None)), fields=('patient', 'day'), name='one_message_per_patient_and_day'), models.UniqueConstraint(condition=models.Q(('recall__isnull', False), ('state__in', ['waiting', 'sending', 'sent'])), fields=('patient', 'channel', 'recall'), name='one_message_per_patient_and_recall')],
                     },
                 ),
@@ -2724,7 +2850,7 @@ class Migration(migrations.Migration):
                         ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                         ('public_id', models.UUIDField(default=uuid.uuid4, editable=False, unique=True)),
                         ('event_id', models.CharField(max_length=128, unique=True)),
-                        ('from_number', models.CharField(max_length=20)),
+                        ('from_number', resupply.models.encrypted.EncryptedTextField()),
                         ('body', models.TextField()),
                         ('received_at', models.DateTimeField()),
                         ('meaning', models.CharField(choices=[('stop', 'STOP'), ('help', 'HELP'), ('start', 'START'), ('yes', 'YES'), ('no', 'NO'), ('other', 'OTHER')], max_length=8)),
@@ -2737,7 +2863,7 @@ class Migration(migrations.Migration):
                     ],
                     options={
                         'ordering': ['-received_at', '-id'],
-                        'indexes': [models.Index(fields=['from_number', '-received_at'], name='inbound_text_by_number'), models.Index(condition=models.Q(('handled_at', None), ('needs_person', True)), fields=['received_at'], name='inbound_text_waiting')],
+                        'indexes': [models.Index(resupply.models.encrypted.Blind('from_number'), models.OrderBy(models.F('received_at'), descending=True), name='inbound_text_by_number'), models.Index(condition=models.Q(('handled_at', None), ('needs_person', True)), fields=['received_at'], name='inbound_text_waiting')],
                         'constraints': [models.CheckConstraint(condition=models.Q(('handled_at', None), models.Q(('handled_note', ''), _negated=True), _connector='OR'), name='inbound_text_handled_says_what')],
                     },
                 ),
@@ -2919,7 +3045,7 @@ class Migration(migrations.Migration):
                     fields=[
                         ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                         ('channel', models.CharField(choices=[('mail', 'E-mail'), ('text', 'Text message'), ('phone', 'Telephone'), ('post', 'Post')], max_length=8)),
-                        ('address', models.CharField(max_length=254)),
+                        ('address', resupply.models.encrypted.EncryptedTextField()),
                         ('since', models.DateTimeField()),
                         ('detail', models.CharField(blank=True, max_length=200)),
                         ('confirmed_at', models.DateTimeField(blank=True, null=True)),
@@ -2929,7 +3055,7 @@ class Migration(migrations.Migration):
                         ('patient', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='bad_addresses', to='resupply.patient')),
                     ],
                     options={
-                        'constraints': [models.UniqueConstraint(condition=models.Q(('confirmed_at', None)), fields=('patient', 'channel', 'address'), name='bad_address_once'), models.CheckConstraint(condition=models.Q(('confirmed_at', None), models.Q(('confirm_reason', ''), _negated=True), _connector='OR'), name='confirmed_address_says_why')],
+                        'constraints': [models.UniqueConstraint(models.F('patient'), models.F('channel'), resupply.models.encrypted.Blind('address'), condition=models.Q(('confirmed_at', None)), name='bad_address_once'), models.CheckConstraint(condition=models.Q(('confirmed_at', None), models.Q(('confirm_reason', ''), _negated=True), _connector='OR'), name='confirmed_address_says_why')],
                     },
                 ),
                 migrations.CreateModel(
@@ -2964,7 +3090,7 @@ class Migration(migrations.Migration):
                         ('id', models.BigIntegerField()),
                         ('public_id', models.UUIDField(default=uuid.uuid4, editable=False)),
                         ('event_id', models.CharField(max_length=128)),
-                        ('from_number', models.CharField(max_length=20)),
+                        ('from_number', resupply.models.encrypted.EncryptedTextField()),
                         ('body', models.TextField()),
                         ('received_at', models.DateTimeField()),
                         ('meaning', models.CharField(choices=[('stop', 'STOP'), ('help', 'HELP'), ('start', 'START'), ('yes', 'YES'), ('no', 'NO'), ('other', 'OTHER')], max_length=8)),
@@ -3046,7 +3172,7 @@ class Migration(migrations.Migration):
                         ('pgh_label', models.TextField(help_text='The event label.')),
                         ('id', models.BigIntegerField()),
                         ('channel', models.CharField(choices=[('mail', 'E-mail'), ('text', 'Text message'), ('phone', 'Telephone'), ('post', 'Post')], max_length=8)),
-                        ('address', models.CharField(max_length=254)),
+                        ('address', resupply.models.encrypted.EncryptedTextField()),
                         ('since', models.DateTimeField()),
                         ('detail', models.CharField(blank=True, max_length=200)),
                         ('confirmed_at', models.DateTimeField(blank=True, null=True)),
@@ -3100,6 +3226,14 @@ class Migration(migrations.Migration):
                     trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_catalogueitemchange" ("code_note", "contains", "family", "gtin", "hibc", "id", "is_offered", "kind", "magnetic", "name", "pack_sizes", "part_code", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "size", "style") SELECT new_values."code_note", new_values."contains", new_values."family", new_values."gtin", new_values."hibc", new_values."id", new_values."is_offered", new_values."kind", new_values."magnetic", new_values."name", new_values."pack_sizes", new_values."part_code", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."public_id", new_values."size", new_values."style" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='08de9ef72a88eb43dcce6aaa80f34f7c25971fed', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_379a6', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_catalogueitem', when='AFTER')),
                 ),
                 pgtrigger.migrations.AddTrigger(
+                    model_name='historylayout',
+                    trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='55c583eb11c6367531d91796b3da7e85d9b62d74', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_bfe85', table='resupply_historylayout', when='BEFORE')),
+                ),
+                pgtrigger.migrations.AddTrigger(
+                    model_name='historyseal',
+                    trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='f8eacec34a364ffaced888290256ef721b82bde3', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_6bf60', table='resupply_historyseal', when='BEFORE')),
+                ),
+                pgtrigger.migrations.AddTrigger(
                     model_name='location',
                     trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_locationchange" ("address", "id", "name", "open_weekdays", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "phone", "time_zone", "tracks_stock") SELECT new_values."address", new_values."id", new_values."name", new_values."open_weekdays", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."phone", new_values."time_zone", new_values."tracks_stock" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='fc7997a58de0de666ed29b2c66064eaaea57ee75', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_21ed6', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_location', when='AFTER')),
                 ),
@@ -3114,6 +3248,14 @@ class Migration(migrations.Migration):
                 pgtrigger.migrations.AddTrigger(
                     model_name='payer',
                     trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_payerchange" ("id", "name", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "reevaluation", "reevaluation_first", "reevaluation_last", "refill_source") SELECT new_values."id", new_values."name", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."reevaluation", new_values."reevaluation_first", new_values."reevaluation_last", new_values."refill_source" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='b6ddd213e5da75f8a2cac71cbf75fb053ccfb1b3', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_e7a4c', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_payer', when='AFTER')),
+                ),
+                pgtrigger.migrations.AddTrigger(
+                    model_name='historycontext',
+                    trigger=pgtrigger.compiler.Trigger(name='keep', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot delete rows from % table', TG_TABLE_NAME;", hash='92006cdc773d7876e2508d6951e6b46c7dcad818', operation='DELETE', pgid='pgtrigger_keep_7678d', table='pghistory_context', when='BEFORE')),
+                ),
+                pgtrigger.migrations.AddTrigger(
+                    model_name='historycontext',
+                    trigger=pgtrigger.compiler.Trigger(name='settled', sql=pgtrigger.compiler.UpsertTriggerSql(condition="WHEN (OLD.created_at < now() - interval '1 hour')", func="RAISE EXCEPTION 'pgtrigger: Cannot update rows from % table', TG_TABLE_NAME;", hash='9263b5fa9bd251a80b40473277b2fed879075dc4', operation='UPDATE', pgid='pgtrigger_settled_c6a91', table='pghistory_context', when='BEFORE')),
                 ),
                 pgtrigger.migrations.AddTrigger(
                     model_name='bulkact',
@@ -3404,6 +3546,18 @@ class Migration(migrations.Migration):
                     trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_eventchange" ("batch_id", "by_patient", "event", "family", "id", "import_key", "kind", "on", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "recorded_at", "recorded_by_id", "until", "void_reason", "voided_at", "voided_by_id") SELECT new_values."batch_id", new_values."by_patient", new_values."event", new_values."family", new_values."id", new_values."import_key", new_values."kind", new_values."on", new_values."patient_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."public_id", new_values."recorded_at", new_values."recorded_by_id", new_values."until", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='bf67349b34f6a3352add6fa07994b7244e0c9d6f', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_c7615', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_event', when='AFTER')),
                 ),
                 pgtrigger.migrations.AddTrigger(
+                    model_name='emergencyaccesschange',
+                    trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='f8ab2b935edddf450f836f119754a20718b0d26b', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_4563d', table='resupply_emergencyaccesschange', when='BEFORE')),
+                ),
+                pgtrigger.migrations.AddTrigger(
+                    model_name='emergencyaccess',
+                    trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_emergencyaccesschange" ("began_at", "ended_at", "ends_at", "id", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "reason", "review_note", "reviewed_at", "reviewed_by_id", "user_id") SELECT new_values."began_at", new_values."ended_at", new_values."ends_at", new_values."id", new_values."patient_id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."public_id", new_values."reason", new_values."review_note", new_values."reviewed_at", new_values."reviewed_by_id", new_values."user_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='672ea38a3ab49b0f40c8960c054083ece223814f', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_ebec7', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_emergencyaccess', when='AFTER')),
+                ),
+                pgtrigger.migrations.AddTrigger(
+                    model_name='emergencyaccess',
+                    trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_emergencyaccesschange" ("began_at", "ended_at", "ends_at", "id", "patient_id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "public_id", "reason", "review_note", "reviewed_at", "reviewed_by_id", "user_id") SELECT new_values."began_at", new_values."ended_at", new_values."ends_at", new_values."id", new_values."patient_id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."public_id", new_values."reason", new_values."review_note", new_values."reviewed_at", new_values."reviewed_by_id", new_values."user_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='de4463835dc06a711203a9038e18b6dc4bd0f410', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_e63c9', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_emergencyaccess', when='AFTER')),
+                ),
+                pgtrigger.migrations.AddTrigger(
                     model_name='dispensechange',
                     trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='00082dc323afe699fb86126f6e9e610024825b02', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_99635', table='resupply_dispensechange', when='BEFORE')),
                 ),
@@ -3478,6 +3632,10 @@ class Migration(migrations.Migration):
                 pgtrigger.migrations.AddTrigger(
                     model_name='patientchange',
                     trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='a4921295f49b1818a1dc1ecbb78c784c47e5ac9f', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_7649f', table='resupply_patientchange', when='BEFORE')),
+                ),
+                pgtrigger.migrations.AddTrigger(
+                    model_name='patientread',
+                    trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='6346ae66c721e3ee4ac520899484dcbbe0d2c45e', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_0ad99', table='resupply_patientread', when='BEFORE')),
                 ),
                 pgtrigger.migrations.AddTrigger(
                     model_name='patientreport',
@@ -3728,5 +3886,10 @@ class Migration(migrations.Migration):
                     trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='ef7d997e5ac3d727b3ea8a8d520b1b37b08dd2fb', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_39615', table='resupply_textreviewchange', when='BEFORE')),
                 ),
             ],
+        ),
+        # The table is another package's: its model here is a proxy, which cannot have indexes.
+        migrations.RunSQL(
+            sql=['CREATE INDEX IF NOT EXISTS history_context_made ON pghistory_context (created_at)', "CREATE INDEX IF NOT EXISTS history_context_who ON pghistory_context ((metadata ->> 'user'), created_at)"],
+            reverse_sql=['DROP INDEX IF EXISTS history_context_made', 'DROP INDEX IF EXISTS history_context_who'],
         ),
     ]

@@ -24,10 +24,7 @@ from django.db.migrations.operations.base import Operation
 from django.db.migrations.state import ProjectState
 from django.db.models import Field
 
-BY_HAND = {
-    "resupply.0002_history_seals_and_read_log": "it comes before the first version that anybody runs",
-    "resupply.0004_contact_data_encrypted": "so does this",
-}
+BY_HAND: dict[str, str] = {}
 """Migrations somebody has read: which, and why they are safe."""
 
 SHORT = (
