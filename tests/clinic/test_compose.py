@@ -52,7 +52,14 @@ def test_migrations_run_once_and_before_the_rest() -> None:
 
 
 def test_every_secret_and_address_must_be_set() -> None:
-    secret = {"SECRET_KEY", "DATA_KEYS", "INDEX_KEY", "POSTGRES_PASSWORD", "BROKER_PASSWORD", "CACHE_PASSWORD"}
+    secret = {
+        "SECRET_KEY",
+        "DATA_KEYS",
+        "INDEX_KEY",
+        "POSTGRES_PASSWORD",
+        "BROKER_PASSWORD",
+        "CACHE_PASSWORD",
+    }
     text = (ROOT / "docker-compose.yml").read_text()
     for name, how in re.findall(r"\$\{(\w+)([^}]*)\}", text):
         assert how.startswith(":?") or name in {"BEHIND_TLS_PROXY", *OPTIONAL_VARIABLES}, name
