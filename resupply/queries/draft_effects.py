@@ -18,7 +18,7 @@ from resupply.rules.other_effects import OFFERED, match_change, match_words, vis
 
 @dataclass(frozen=True, slots=True)
 class OtherEffect:
-    """One patient before and after, as codes (`rules.other_effects`) and in numbers; no `change`: the same."""
+    """One patient before and after, as codes (`rules.other_effects`) and numbers; no `change`: the same."""
 
     patient_id: int
     change: Change | None
