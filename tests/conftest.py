@@ -41,6 +41,11 @@ def pytest_configure(config: pytest.Config) -> None:
             os.environ["REDIS_URL"] = f"redis://127.0.0.1:{free_port()}/0"
             os.environ["EVENKEEP_TEST_REDIS"] = "private"
         os.environ.pop("EMAIL_URL", None)
+    elif (
+        os.environ.get("EVENKEEP_TEST_REDIS") == "private"
+    ):  # each of xdist's workers empties a cache of its own
+        number = int(os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw"))
+        os.environ["CACHE_URL"] = f"{os.environ['REDIS_URL'].rsplit('/', 1)[0]}/{2 + number % 14}"
 
     import django
 

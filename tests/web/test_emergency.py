@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from datetime import date, timedelta
+from typing import Any
 
 import pytest
 import time_machine
@@ -20,7 +21,8 @@ TEVIN = {"named": "Okafor", "birth_date": "1979-11-30", "reason": "here with a b
 
 
 @pytest.fixture(autouse=True)
-def at_noon() -> Iterator[time_machine.Traveller]:
+def at_noon(settings: Any) -> Iterator[time_machine.Traveller]:
+    settings.SESSION_IDLE_MINUTES = 120  # somebody waits for an hour here
     with time_machine.travel(NOW, tick=False) as clock:
         yield clock
 

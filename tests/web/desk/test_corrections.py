@@ -18,7 +18,8 @@ from tests.cast import Cast
 
 
 @pytest.fixture(autouse=True)
-def clock() -> Any:
+def clock(settings: Any) -> Any:
+    settings.SESSION_IDLE_MINUTES = 60  # somebody waits for a quarter of an hour here
     with time_machine.travel(NOW, tick=False) as stopped:
         yield stopped
 
