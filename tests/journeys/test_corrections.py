@@ -62,8 +62,9 @@ def void(page: Page, *, to_shelf: bool) -> None:
 
 @both_widths
 def test_a_void_is_undone_within_its_window(
-    window: OpenWindow, cast: Cast, line: DispenseLine, width: int, minutes_later: Any
+    window: OpenWindow, cast: Cast, line: DispenseLine, width: int, minutes_later: Any, settings: Any
 ) -> None:
+    settings.SESSION_IDLE_MINUTES = 60  # somebody waits for a quarter of an hour here
     page = window(user=cast.user("desk"), width=width)
     open_slip(page, cast, line)
     void(page, to_shelf=True)

@@ -30,6 +30,7 @@ def test_narrow_save_snooze_undo_and_export(cast: Cast, window: OpenWindow) -> N
     page.get_by_role("button", name="Save the view").click()
     page.get_by_role("link", name="North, never reached", exact=True).wait_for()
 
+    page.wait_for_load_state()
     lines = page.get_by_role("checkbox", name="Odalys Brandt")
     before = lines.count()
     assert before == 3
@@ -52,7 +53,8 @@ def test_narrow_save_snooze_undo_and_export(cast: Cast, window: OpenWindow) -> N
     page.get_by_role("button", name="Undo it").click()
     page.get_by_text("Undone for 2 lines.").wait_for()
 
-    page.get_by_role("link", name="North, never reached", exact=True).click()
+    with page.expect_navigation():
+        page.get_by_role("link", name="North, never reached", exact=True).click()
     assert lines.count() == before
     lines.nth(0).check()
     page.get_by_role("button", name="Note …").click()
