@@ -53,7 +53,7 @@ def demo_on(django_db_setup: None, django_db_blocker: Any) -> Iterator[DemoOn]:
                 opened.enter_context(_undone())
                 load(day)
             else:
-                opened.enter_context(_named(_database_of(day, "_again" if again else "")))
+                opened.enter_context(served_from(_database_of(day, "_again" if again else "")))
                 opened.enter_context(_undone())
 
         yield open_day
@@ -67,7 +67,7 @@ def _database_of(day: date, sort: str) -> str:
         if not done.exists():
             with connection._nodb_cursor() as cursor:  # type: ignore[attr-defined]
                 cursor.execute(f"CREATE DATABASE {name} TEMPLATE {DATABASE_NAME}")
-            with _named(name):
+            with served_from(name):
                 load(day)
             done.touch()
     return name
@@ -81,7 +81,8 @@ def _undone() -> Iterator[None]:
 
 
 @contextmanager
-def _named(name: str) -> Iterator[None]:
+def served_from(name: str) -> Iterator[None]:
+    """The site with another database, as with another DATABASE_URL."""
     before = connection.settings_dict["NAME"]
     connection.close()
     connection.settings_dict["NAME"] = name

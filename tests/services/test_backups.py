@@ -30,6 +30,7 @@ from resupply.services.backups.sealed import CHUNK, TAG, SealedWriter, unsealed
 from resupply.services.errors import Refused
 from tests.builders import NOW, make_packet, make_patient
 from tests.cast import Cast, make_cast
+from tests.demo_days import served_from
 from tests.services.evidence import complete
 
 KEY, OTHER = b"k" * 32, b"o" * 32
@@ -135,19 +136,6 @@ def new_database(name: str) -> Iterator[str]:
             yield f"postgresql://{given['user']}@/{name}?{where}"
         finally:
             server.execute(f'DROP DATABASE "{name}" WITH (FORCE)'.encode())
-
-
-@contextmanager
-def served_from(name: str) -> Iterator[None]:
-    """The site with another database, as with another DATABASE_URL."""
-    mine = connection.settings_dict["NAME"]
-    connection.close()
-    connection.settings_dict["NAME"] = name
-    try:
-        yield
-    finally:
-        connection.close()
-        connection.settings_dict["NAME"] = mine
 
 
 def seen(manager: User, patient: Patient, calendar: str) -> dict[str, bytes]:
