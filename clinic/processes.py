@@ -34,6 +34,9 @@ WEB = Process(
     command=(
         *("python", "-m", "granian", "--interface", "wsgi", "--no-ws"),
         *("--workers", "2", "--blocking-threads", "4"),
+        # A worker told to end before it serves does not hear it (it inherits its parent's signal handler), so
+        # it is killed after this many seconds; one that serves has ended long before.
+        *("--workers-kill-timeout", "10"),
         # Said here, so that no environment can ask for one: it would hold the secrets of paths unscrubbed.
         *("--no-access-log", "clinic.wsgi:application"),
     ),
