@@ -46,7 +46,7 @@ class Tally:
             cache.add(key, 0, self.seconds)
             return int(cache.incr(key))
         except Exception as error:
-            log.info("guesses are not counted: %s", type(error).__name__)
+            log.warning("guesses are not counted: %s", type(error).__name__)
             return 0
 
     def is_full(self, who: str) -> bool:
@@ -54,7 +54,7 @@ class Tally:
         try:
             return int(cache.get(self._key(who), 0)) >= self.most
         except Exception as error:
-            log.info("guesses are not counted: %s", type(error).__name__)
+            log.warning("guesses are not counted: %s", type(error).__name__)
             return False
 
     def _key(self, who: str) -> str:
