@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 RULES := --confcutdir=tests/rules -p no:django tests/rules
 
-.PHONY: help setup run test test-deep test-faults bench check format lock
+.PHONY: help setup run test test-deep test-faults bench pictures check format lock
 help: ## list the commands
 	@sed -nE 's/^([a-z-]+):.*## (.*)/\1\t\2/p' Makefile | expand -t 12
 
@@ -34,6 +34,10 @@ test-faults: setup ## break every part that sends reminders, in turn and at rand
 SIZE ?= small
 bench: setup ## measure against the limits; SIZE=full takes a million patients (4 GB under var/), ONLY=search one subject
 	@$(BIN)/python -m benchmarks --size $(SIZE) $(ONLY)
+
+pictures: setup ## every page as every role, photographed and timed: minutes; README=1 those of the README alone, ROLES=, ONLY=, SPEED=1
+	@$(BIN)/python -m pictures $(if $(README),--readme) $(if $(ROLES),--roles $(ROLES)) $(if $(ONLY),--only "$(ONLY)") \
+		$(if $(SPEED),--speed)
 
 # What a deployment would set; the check looks at the settings only and opens none of it.
 DEPLOYMENT := env -u DEMO SECRET_KEY=only-for-this-check-0123456789-abcdefghijklmnopqrstuvwxyz CLINIC_NAME=check \
