@@ -23,9 +23,8 @@ from resupply.web.access import StaffRequest, may
 from resupply.web.desk.acts import answer as answer_form
 from resupply.web.desk.answer_forms import AnswerForm, AnswerRowForm, AnswerRows, ContactForm, HandledForm
 from resupply.web.desk.forms import VoidForm
-from resupply.web.desk.patients import rows_of
-from resupply.web.desk.rows import LineRow
 from resupply.web.forms import show, written
+from resupply.web.line_rows import LineRow, rows_of
 from resupply.web.today_lists import LISTS
 from resupply.web.wording import day_words, kind_word
 

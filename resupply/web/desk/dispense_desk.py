@@ -32,8 +32,8 @@ from resupply.services.dispensing.words import words
 from resupply.web import access
 from resupply.web.access import StaffRequest
 from resupply.web.desk.dispense_forms import Raw, blank_row, offered
-from resupply.web.desk.rows import LineRow, line_rows
 from resupply.web.desk.usual import answered_rows, back_ordered_rows, fitted_rows, usual_items, usual_rows
+from resupply.web.line_rows import LineRow, line_rows
 from resupply.web.wording import kind_word
 
 _USUAL_ORDER = {kind.value: place for place, kind in enumerate(Kind)}

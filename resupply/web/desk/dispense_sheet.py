@@ -19,8 +19,8 @@ from resupply.web import access
 from resupply.web.access import StaffRequest
 from resupply.web.desk.dispense_desk import Desk, Said
 from resupply.web.desk.dispense_forms import MOST_ROWS, DispenseForm, Raw, RowForm, RowFormSet, offered
-from resupply.web.desk.rows import LineRow
 from resupply.web.desk.scanning import Scanned, add_scan, is_scan
+from resupply.web.line_rows import LineRow
 from resupply.web.wording import KIND_WORDS, kind_word
 
 

@@ -11,16 +11,14 @@ from django.views.decorators.http import require_GET
 from resupply import clock
 from resupply.models import Patient, PatientStatus
 from resupply.queries import deliveries as delivery_queries
-from resupply.queries import dispenses as dispense_queries
 from resupply.queries import failures, open_days, said
 from resupply.queries import patients as patient_queries
 from resupply.queries import questions as question_queries
 from resupply.queries.deliveries import NextDelivery
-from resupply.queries.strips import strip_data
 from resupply.services import plans
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.desk.rows import LineRow, line_rows, strip_of
+from resupply.web.line_rows import LineRow, chart_of, rows_of
 
 RECENT_DISPENSES, RECENT_EVENTS = 4, 6
 """On the patient's page; the history page has all."""
@@ -56,7 +54,7 @@ def patient(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "standing": stands,
         "rows": rows,
         "next_delivery": _next_delivery(person, rows, stands, today=today),
-        "chart": strip_of(rows, strip_data(person, today=today), today=today) if rows else None,
+        "chart": chart_of(person, rows, today=today),
         "history": patient_queries.history(person, dispenses=RECENT_DISPENSES, events=RECENT_EVENTS),
         "ways": [
             (label, reverse(name, args=[public_id]))
@@ -113,9 +111,3 @@ def _next_delivery(
     said_yes = delivery_queries.kinds_said_yes(stands.answers)
     days = open_days.read(person.location.open_weekdays, stands.days_off)
     return delivery_queries.next_delivery(plans_of, days, said_yes=said_yes, today=today)
-
-
-def rows_of(person: Patient, *, today: date) -> list[LineRow]:
-    """The patient's lines as of a day. Two queries."""
-    lines = list(person.plan_lines.all())
-    return line_rows(lines, dispense_queries.latest_lines(person), person.public_id, today=today)

@@ -8,7 +8,7 @@ from resupply.models import BackOrder, CatalogueItem, DispenseLine, Fitting, Ref
 from resupply.queries.stock import Lot
 from resupply.rules.kinds import REFIT_KINDS
 from resupply.web.desk.dispense_forms import Raw, blank_row, offered
-from resupply.web.desk.rows import LineRow
+from resupply.web.line_rows import LineRow
 
 
 def usual_items(

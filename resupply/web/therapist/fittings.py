@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from uuid import UUID
 
 from django.contrib import messages
@@ -11,7 +12,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_GET, require_http_methods
 
 from resupply import clock
-from resupply.models import CatalogueItem, Fitting, FittingOutcome, FittingTry
+from resupply.models import CatalogueItem, Fitting, FittingOutcome, FittingTry, Patient
 from resupply.queries import fittings as fittings_of
 from resupply.queries import matching as matches_of
 from resupply.queries.patients import standing
@@ -19,10 +20,13 @@ from resupply.rules import fitting as rules
 from resupply.rules.fitting import Leak, Remedy, is_better
 from resupply.rules.matching_table import shipped
 from resupply.services import fittings as service
+from resupply.services import plans
 from resupply.services.errors import Refused
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.forms import written
+from resupply.web.line_rows import chart_of, rows_of
+from resupply.web.strip import StripChart
 from resupply.web.therapist.fitting_forms import BeginForm, EndForm, TryForm
 from resupply.web.therapist.forms import VoidForm
 from resupply.web.therapist.leak_map import Spot, spots, summary
@@ -45,8 +49,15 @@ def fittings(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "matches": [(row, names.get(row.style, row.style)) for row in matches_of.matches(person)],
         "fittings": fittings_of.fittings(person),
         "may_record": access.can(request, "fitting.record"),
+        "chart": _chart(person, today=today),
     }
     return render(request, "therapist/fittings.html", context)
+
+
+def _chart(person: Patient, *, today: date) -> StripChart | None:
+    """What the patient has in use and in reserve."""
+    plans.refresh_if_run_out(person, now=clock.now())
+    return chart_of(person, rows_of(person, today=today), today=today)
 
 
 @may("fitting.record")
@@ -120,6 +131,7 @@ def fitting(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "spots": spots(mask.style, {}, form) if mask else [],
         "stopped": offer.stopped,
         "end_form": EndForm(tries=tries),
+        "chart": _chart(person, today=today),
     }
     return render(request, "therapist/fitting.html", context, status=422 if form.errors else 200)
 

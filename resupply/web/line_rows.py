@@ -1,4 +1,4 @@
-"""A patient's lines as the desk shows them: dates of the stored plan, and what they say today."""
+"""A patient's lines as staff see them: dates of the stored plan, and what they say today."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -7,9 +7,10 @@ from uuid import UUID
 
 from django.urls import reverse
 
-from resupply.models import DispenseLine, PlanLine
+from resupply.models import DispenseLine, Patient, PlanLine
+from resupply.queries import dispenses
 from resupply.queries.plans import to_plan
-from resupply.queries.strips import StripData
+from resupply.queries.strips import StripData, strip_data
 from resupply.rules.kinds import Kind
 from resupply.rules.lines import LinePlan, LineStatus, read
 from resupply.rules.tables import part_types
@@ -96,6 +97,12 @@ class LineRow:
 _ORDER = [kind.value for kind in Kind]
 
 
+def rows_of(person: Patient, *, today: date) -> list[LineRow]:
+    """The patient's lines as of a day. Two queries."""
+    lines = list(person.plan_lines.all())
+    return line_rows(lines, dispenses.latest_lines(person), person.public_id, today=today)
+
+
 def line_rows(
     lines: Sequence[PlanLine], latest: Mapping[str, DispenseLine], patient_id: UUID, *, today: date
 ) -> list[LineRow]:
@@ -124,6 +131,11 @@ def part_name(code: str, latest: DispenseLine | None = None) -> str:
         return str(latest.item)
     part = part_types().get(code)
     return part.name if part else code
+
+
+def chart_of(person: Patient, rows: Sequence[LineRow], *, today: date) -> StripChart | None:
+    """The supply strip of a patient; nothing where there are no lines."""
+    return strip_of(rows, strip_data(person, today=today), today=today) if rows else None
 
 
 def strip_of(rows: Sequence[LineRow], data: StripData, *, today: date) -> StripChart:
