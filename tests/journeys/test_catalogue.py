@@ -42,7 +42,7 @@ def test_an_unknown_pack_is_added_and_then_dispensed(window: OpenWindow, cast: C
     page.get_by_label("Magnets").select_option("no")
     page.get_by_label("Note on the code").fill("It does not enter the nostrils.")
     page.get_by_role("button", name="Add the item").click()
-    expect(page.get_by_role("alert")).to_contain_text("Name: This field is required.")
+    expect(page.get_by_role("alert")).to_contain_text("Name: Fill this in.")
     expect(page.get_by_label("Note on the code")).to_have_value("It does not enter the nostrils.")
     page.get_by_label("Name").fill("Nasal cradle cushion")
     page.get_by_label("Name").press("Enter")

@@ -63,6 +63,8 @@ class AskForm(forms.Form):
             self.fields[name].error_messages["max_length"] = self.said["too_long"]
             self.fields[name].widget.attrs["class"] = "form-control"
         self.parts = [self._part(part.kind, KINDS[language][Kind(part.kind)]) for part in parts]
+        for field in self.fields.values():
+            field.error_messages |= dict.fromkeys(("required", "invalid_choice"), self.said["choose"])
 
     @property
     def about_somebody(self) -> bool:

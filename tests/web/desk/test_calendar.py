@@ -81,8 +81,8 @@ def test_choices_are_kept(desk: Client, cast: Cast) -> None:
     ("over", "words"),
     [
         ({"with_changes": "", "with_daily": ""}, "Choose at least one thing"),
-        ({"alarm_hour": "24"}, "Select a valid choice"),
-        ({"wording": "loud"}, "Select a valid choice"),
+        ({"alarm_hour": "24"}, "is not offered here"),
+        ({"wording": "loud"}, "is not offered here"),
         ({"label": "x" * 61}, "at most 60 characters"),
     ],
 )

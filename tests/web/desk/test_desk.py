@@ -210,7 +210,7 @@ MENDS = [
     ({"part": "code:A9999"}, "A9999 is not one of the available choices", "an unknown code"),
     ({"expires_on": "2026-03-17"}, "This part expired on Tue 17 Mar 2026.", "expired"),
     ({"first_use_on": "2026-03-17"}, "The first use cannot come before", "first use before"),
-    ({"expires_on": "31.31.2026"}, "Enter a valid date.", "no date"),
+    ({"expires_on": "31.31.2026"}, "This is no date. Enter it as 2026-02-28.", "no date"),
 ]
 
 
@@ -237,7 +237,7 @@ def test_what_has_to_be_mended_is_said_and_nothing_typed_is_lost(
     [
         ({"dispensed_on": "2026-03-19"}, "Thu 19 Mar 2026 has not come yet."),
         ({"dispensed_on": "1961-02-03"}, "lies before the patient"),
-        ({"dispensed_on": ""}, "This field is required."),
+        ({"dispensed_on": ""}, "Enter a date."),
     ],
 )
 def test_impossible_days(cast: Cast, ines: Client, over: dict[str, object], says: str) -> None:

@@ -74,7 +74,7 @@ def test_a_refused_order_keeps_what_was_typed(cast: Cast, ines: Client) -> None:
     for over, shown in [
         ({"prescriber_npi": "1234567890"}, "The check digit does not fit"),
         ({"prescriber_npi": "123"}, "An NPI has ten digits."),
-        ({"prescriber_name": ""}, "This field is required."),
+        ({"prescriber_name": ""}, "Fill this in."),
     ]:
         answer = ines.post(url, sent(rows[0], **over))
         assert answer.status_code == 422

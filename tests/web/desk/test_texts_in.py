@@ -38,7 +38,7 @@ def test_what_waits_is_on_today_and_on_its_page_until_it_is_seen_to(desk: Client
     address = reverse("desk:text_handled", args=[text.public_id])
     empty = desk.post(address, {"note": ""})
     assert empty.status_code == 422
-    assert "This field is required" in empty.content.decode()
+    assert "Fill this in." in empty.content.decode()
     assert desk.post(address, {"note": "Called back."}).status_code == 302
     assert "No text waits" in page(desk, "desk:texts")
     assert "Called back." in page(desk, "desk:texts")

@@ -199,8 +199,8 @@ def test_a_refused_form_keeps_what_was_typed(marta: Client) -> None:
         ({"gtin": GTIN}, "This GTIN belongs to “Known” (A7032)."),
         ({"hibc": "+A123BJC5D6E71H"}, "would end in “G”"),
         ({"pack_sizes": "S"}, "Enter from 2 to 12 different sizes"),
-        ({"part_code": "A9999"}, "Select a valid choice"),
-        ({"name": ""}, "This field is required."),
+        ({"part_code": "A9999"}, "is not offered here"),
+        ({"name": ""}, "Fill this in."),
     ]:
         answer = marta.post(at("item_new"), NEW | {"code_note": "our own reason"} | over)
         assert answer.status_code == 422, over

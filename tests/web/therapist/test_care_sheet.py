@@ -88,7 +88,7 @@ def test_in_spanish_staff_see_that_nobody_has_reviewed_it_until_somebody_does(ca
     ("sent", "says"),
     [
         ({"digest": "0" * 64}, "has changed since it was shown"),
-        ({"reviewer": ""}, "required"),
+        ({"reviewer": ""}, "Fill this in."),
         ({"reviewed_on": "2026-03-19"}, "has not come yet"),
     ],
 )

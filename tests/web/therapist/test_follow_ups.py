@@ -75,7 +75,7 @@ def test_troubles_recorded_bring_up_what_to_try_for_the_mask_worn(cast, therapis
         ({"reached": "no", "problems": ["leak"]}, "Say that the patient was reached"),
         ({"on": "2026-03-19"}, "has not come yet"),
         ({"again_on": "2026-03-18"}, "after this one"),
-        ({"step": "nothing"}, "Select a valid choice"),
+        ({"step": "nothing"}, "is not offered here"),
     ],
 )
 def test_what_is_refused_keeps_what_was_typed(cast, therapist, sent, says):

@@ -72,7 +72,7 @@ def test_the_pressure_on_record_is_filled_in_first(cast, therapist):
         ({"q_pressure": "3"}, "greater than or equal to 4"),
         ({"q_therapy": "ventilation", "style": "nasal"}, "refer the patient"),
         ({"answered_on": "2026-03-19"}, "has not come yet"),
-        ({"answered_on": ""}, "required"),
+        ({"answered_on": ""}, "Enter a date."),
     ],
 )
 def test_what_is_refused_keeps_what_was_answered(cast, therapist, sent, says):

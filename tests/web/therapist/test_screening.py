@@ -101,8 +101,8 @@ def test_a_yes_beside_no_to_all_is_a_yes(cast: Cast) -> None:
     [
         ({"asked_on": "2026-03-19"}, "has not come yet"),
         ({"asked_on": "1950-01-01"}, "before the patient's date of birth"),
-        ({"asked_on": ""}, "This field is required"),
-        ({"wearer_stent": "maybe"}, "Select a valid choice"),
+        ({"asked_on": ""}, "Enter a date."),
+        ({"wearer_stent": "maybe"}, "is not offered here"),
     ],
 )
 def test_refused_input_writes_nothing(cast: Cast, sent: dict[str, str], told: str) -> None:
