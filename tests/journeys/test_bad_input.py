@@ -42,7 +42,7 @@ def type_a_dispense(page: Page, *, quantity: str) -> None:
 def expect_refusal(page: Page, message: str) -> None:
     """The summary has the focus, so that keyboard and screen reader start there, and says what to mend."""
     summary = page.get_by_role("alert")
-    expect(summary).to_contain_text("nothing has been saved")
+    expect(summary).to_contain_text("Nothing has been saved")
     expect(summary).to_contain_text(message)
     expect(summary).to_be_focused()
 

@@ -122,7 +122,7 @@ def test_a_refused_exchange_keeps_what_was_typed_and_writes_nothing(ines: Client
     page = ines.post(of("line_exchange", line), sent)
     assert page.status_code == 422
     assert b'value="LOT-TYPED"' in page.content
-    assert "nothing has been saved" in text(page)
+    assert "Nothing has been saved" in text(page)
     line.refresh_from_db()
     assert (line.is_voided, Dispense.objects.count(), on_hand("M")) == (False, 1, 2)
 
