@@ -1,4 +1,4 @@
-"""The therapist's half hour as people work it, at desk and phone width: a match whose order follows the
+"""The therapist's half hour as people work it: a match whose order follows the
 answers, a fitting of three tries with its leak map by keyboard, and nights brought in and charted.
 """
 
@@ -17,16 +17,14 @@ from tests.journeys.steps import sign_in
 from tests.journeys.test_accessibility import Critic
 
 pytestmark = pytest.mark.browser
-WIDTHS = [pytest.param(1280, id="desktop"), pytest.param(390, id="phone")]
 
 
 def page_of(name: str, cast: Cast) -> str:
     return reverse(f"therapist:{name}", args=[cast.odalys.public_id])
 
 
-@pytest.mark.parametrize("width", WIDTHS)
-def test_toggled_answers_change_the_order_in_place(window: OpenWindow, cast: Cast, width: int) -> None:
-    critic, page = Critic(), window(width=width)
+def test_toggled_answers_change_the_order_in_place(window: OpenWindow, cast: Cast) -> None:
+    critic, page = Critic(), window(width=390)
     sign_in(page, cast.user("therapist"))
     page.goto(page_of("fittings", cast))
     page.get_by_role("link", name="Match a mask style").click()
@@ -54,17 +52,14 @@ def test_toggled_answers_change_the_order_in_place(window: OpenWindow, cast: Cas
     assert critic.found == []
 
 
-@pytest.mark.parametrize("width", WIDTHS)
-def test_three_tries_with_a_leak_map_by_keyboard_end_in_a_dispense(
-    window: OpenWindow, cast: Cast, width: int
-) -> None:
+def test_three_tries_with_a_leak_map_by_keyboard_end_in_a_dispense(window: OpenWindow, cast: Cast) -> None:
     make_item(
         name="Alder full face", kind="mask", part_code="A7030", style="full_face", family="Alder",
         magnetic="no", pack_sizes=["S", "M", "L"],
     )  # fmt: skip
     make_item(name="Clasp mask", kind="mask", part_code="A7030", style="full_face", magnetic="yes")
     cast.odalys.magnet_screens.update(voided_at=NOW, void_reason="never asked")
-    critic, page = Critic(), window(width=width)
+    critic, page = Critic(), window()
     sign_in(page, cast.user("therapist"))
     page.goto(page_of("fittings", cast))
     page.get_by_role("link", name="Begin a fitting").click()
@@ -108,12 +103,11 @@ def try_on(page: Page, size: str, presses: int) -> None:
     expect(page.get_by_role("status")).to_contain_text(said)
 
 
-@pytest.mark.parametrize("width", WIDTHS)
-def test_nights_are_brought_in_and_charted(window: OpenWindow, cast: Cast, width: int) -> None:
+def test_nights_are_brought_in_and_charted(window: OpenWindow, cast: Cast) -> None:
     begun = TODAY - timedelta(days=25)
     make_dispense(cast.odalys, on=begun, lines=[{"part_code": "A7032"}])
     plans.refresh_plans([cast.odalys.pk], now=NOW)
-    critic, page = Critic(), window(width=width)
+    critic, page = Critic(), window(width=390)
     sign_in(page, cast.user("therapist"))
     page.goto(page_of("nights", cast))
     expect(page.locator("main")).to_contain_text("No nights on record.")
@@ -140,4 +134,4 @@ def bring_in(page: Page, rows: list[str]) -> None:
     content = "night_date,usage_min,leak_p95_lpm,leak_kind\n" + "\n".join(rows)
     sent = {"name": "nights.csv", "mimeType": "text/csv", "buffer": content.encode()}
     page.get_by_label("File of nights").set_input_files(sent)
-    page.get_by_role("button", name="Bring them in").click()
+    page.get_by_role("button", name="Import the nights").click()

@@ -1,4 +1,4 @@
-"""The old list brought along in a browser: rows at fault come back, mended go in, the list is written, and
+"""The old list imported in a browser: rows at fault come back, corrected go in, the list is imported, and
 undone.
 
 The worker's work is done by the test between two looks at the page, as `resupply.tasks` does it.
@@ -43,19 +43,19 @@ def test_errors_mended_clean_written_and_undone(
     problems = page.get_by_role("region", name="What is wrong, row by row").locator("tbody tr")
     expect(problems).to_have_count(2)
     expect(problems.first).to_contain_text("write 2026-02-27")
-    expect(page.get_by_role("button", name="Write it")).to_have_count(0)
+    expect(page.get_by_role("button", name="Import this list")).to_have_count(0)
     mended = mend(page, tmp_path / "dispenses-to-mend.csv")
     page.get_by_label("Files").set_input_files(mended)
-    page.get_by_role("button", name="Send mended rows").click()
+    page.get_by_role("button", name="Send the corrected rows").click()
     expect(page.get_by_text("This list is waiting to be checked.")).to_be_visible()
     let_a_worker_work()
 
-    expect(page.get_by_role("heading", level=1)).to_have_text("Checked, ready to be written")
+    expect(page.get_by_role("heading", level=1)).to_have_text("Checked, ready to import")
     counts = page.get_by_role("region", name="Rows by table").locator("tbody tr")
     expect(counts).to_contain_text(["patients", "dispenses"])
     assert Patient.objects.filter(reference="P1").count() == 0
-    page.get_by_role("button", name="Write it").click()
-    expect(page.get_by_text("This list is waiting to be written.")).to_be_visible()
+    page.get_by_role("button", name="Import this list").click()
+    expect(page.get_by_text("This list is waiting to be imported.")).to_be_visible()
     let_a_worker_work()
     expect(page.get_by_text("Everything in this list is on record.")).to_be_visible()
     written = DispenseLine.objects.order_by("pk").values_list("part_code", "family")
@@ -63,7 +63,7 @@ def test_errors_mended_clean_written_and_undone(
     assert {bytes(file.content) for file in UploadFile.objects.all()} == {b""}
 
     page.get_by_role("link", name="All imports").click()
-    row = page.get_by_role("region", name="Imports that were written").locator("tbody tr")
+    row = page.get_by_role("region", name="Lists imported").locator("tbody tr")
     expect(row).to_contain_text(["1 patient, 2 dispensed parts"])
     row.get_by_role("link", name="Undo").click()
     page.get_by_label("Reason").fill("The list of another clinic")
@@ -87,13 +87,13 @@ def test_a_workbook_from_the_empty_one_without_scripts(
     path = tmp_path / "list.xlsx"
     download.value.save_as(path)
     path.write_bytes(filled(path))
-    page.get_by_role("link", name="Bring a list along").click()
+    page.get_by_role("link", name="Import a list").click()
     page.get_by_label("Files").set_input_files(path)
     page.get_by_role("button", name="Send and check").click()
     expect(page.get_by_text("This list is waiting to be checked.")).to_be_visible()
     let_a_worker_work()
     page.get_by_role("link", name="Look again").click()
-    page.get_by_role("button", name="Write it").click()
+    page.get_by_role("button", name="Import this list").click()
     let_a_worker_work()
     page.get_by_role("link", name="Look again").click()
     expect(page.get_by_text("Everything in this list is on record.")).to_be_visible()
@@ -104,7 +104,7 @@ def send(page: Page, folder: Path) -> None:
     """Through the navigation to the form, all files at once."""
     page.get_by_role("link", name="Manage").click()
     page.get_by_role("link", name="Imports").click()
-    page.get_by_role("link", name="Bring a list along").click()
+    page.get_by_role("link", name="Import a list").click()
     page.get_by_label("Files").set_input_files(sorted(folder.glob("*.csv")))
     page.get_by_role("button", name="Send and check").click()
 

@@ -37,13 +37,13 @@ BAD_PATIENTS = [
     ("P2,Ana,Ek,1990-01-01,ana,,,,,,", "email", "ana", "no e-mail address", "name@example.org"),
     ("P2,Ana,Ek,1990-01-01,,,xx,,,,", "language", "xx", "not known", "en or es"),
     ("P2,Ana,Ek,1990-01-01,,,,America/Denvr,,,", "time_zone", "America/Denvr", "not known", "America/Denver"),
-    ("P2,Ana,Ek,1990-01-01,,,,,,,1989-01-01", "therapy_started_on", "1989-01-01", "before the birth", "mend"),
+    ("P2,Ana,Ek,1990-01-01,,,,,,,1989-01-01", "therapy_started_on", "1989-01-01", "before the birth", "them"),
     ("P1,Ana,Ek,1990-01-01,,,,,,,", "patient_ref", "P1", "row 2 has the same", "leave one"),
 ]
 BAD_DISPENSES = [
     ("P9,2026-01-05,A7032,1,,no,,,,", "patient_ref", "P9", "neither in patients.csv nor", "add the patient"),
     ("P1,2026-02-29,A7032,1,,no,,,,", "dispensed_on", "2026-02-29", "no day 29 in 2026-02", "01 to 28"),
-    ("P1,1950-01-01,A7032,1,,no,,,,", "dispensed_on", "1950-01-01", "birth on 1961-02-04", "mend"),
+    ("P1,1950-01-01,A7032,1,,no,,,,", "dispensed_on", "1950-01-01", "birth on 1961-02-04", "correct"),
     ("P1,2026-01-05,A7099,1,,no,,,,", "part_code", "A7099", "A7099 is not known", "A7039"),
     ("P1,2026-01-05,,1,,no,,,,", "part_code", "", "code is missing", "A7032"),
     ("P1,2026-01-05,A7032,-2,,no,,,,", "quantity", "-2", "negative", "from 1 to 500"),
@@ -51,8 +51,8 @@ BAD_DISPENSES = [
     ("P1,2026-01-05,A7032,501,,no,,,,", "quantity", "501", "too large", "from 1 to 500"),
     ("P1,2026-01-05,A7032,2.5,,no,,,,", "quantity", "2.5", "no whole number", "from 1 to 500"),
     ("P1,2026-01-05,A7032,,,no,,,,", "quantity", "", "missing", "from 1 to 500"),
-    ("P1,2026-01-05,A7032,1,2026-01-04,no,,,,", "first_use_on", "2026-01-04", "before the dispense", "mend"),
-    ("P1,2026-01-05,A7032,1,,no,,,2026-01-04,", "expires_on", "2026-01-04", "had expired", "mend"),
+    ("P1,2026-01-05,A7032,1,2026-01-04,no,,,,", "first_use_on", "2026-01-04", "before the dispense", "them"),
+    ("P1,2026-01-05,A7032,1,,no,,,2026-01-04,", "expires_on", "2026-01-04", "had expired", "correct"),
     ("P1,2026-01-05,A7032,1,,maybe,,,,", "billed", "maybe", "not known", "yes or no"),
     ("P1,2026-01-05,A7032,1,,no,,,,A7035", "contains", "A7035", "only a mask", "leave it empty"),
     ("P1,2026-01-05,A7034,1,,no,,,,A7034", "contains", "A7034", "is a mask itself", "packed with"),
@@ -61,12 +61,12 @@ BAD_DISPENSES = [
     ("P1,2026-01-05,A7032,1,,no,,,,,A7035", "", "A7035", "11 cells, the header 10", "double quotes"),
 ]
 BAD_EVENTS = [
-    ("P9,swap,cushion,2026-02-01,,", "patient_ref", "P9", "neither in patients.csv nor", "mend"),
+    ("P9,swap,cushion,2026-02-01,,", "patient_ref", "P9", "neither in patients.csv nor", "correct"),
     ("P1,swop,cushion,2026-02-01,,", "event", "swop", "not known", "swap (or another of swap, lost"),
     ("P1,swap,,2026-02-01,,", "kind", "", "is empty", "cushion"),
     ("P1,lost,cushon,2026-02-01,,", "kind", "cushon", "not known", "cushion (or"),
     ("P1,swap,cushion,,,", "on", "", "missing", "YYYY-MM-DD"),
-    ("P1,swap,cushion,1950-01-01,,", "on", "1950-01-01", "birth on 1961-02-04", "mend"),
+    ("P1,swap,cushion,1950-01-01,,", "on", "1950-01-01", "birth on 1961-02-04", "correct"),
     (
         "P1,pause,,2026-02-01,2026-02-01,",
         "until",
@@ -88,7 +88,7 @@ BAD_LIVES = [
     ("A7032,0,month,2025-01-01,,", "period_count", "0", "cannot be 0", "from 1"),
     ("A7032,1,year,2025-01-01,,", "period_unit", "year", "not known", "day, week or month"),
     ("A7032,1,month,,,", "effective_from", "", "missing", "YYYY-MM-DD"),
-    ("A7032,1,month,2025-01-01,P9,x", "patient_ref", "P9", "neither in patients.csv nor", "mend"),
+    ("A7032,1,month,2025-01-01,P9,x", "patient_ref", "P9", "neither in patients.csv nor", "correct"),
 ]
 BAD_ALLOWANCES = [
     (",A7032,2,1,month,,2025-01-01", "payer", "", "is empty", "fill it in"),
@@ -109,7 +109,7 @@ ALL = [
 ]
 
 
-@pytest.mark.parametrize(("table", "header", "row", "column", "value", "wrong", "mend"), ALL)
+@pytest.mark.parametrize(("table", "header", "row", "column", "value", "wrong", "correct"), ALL)
 def test_a_fault_names_its_place_and_its_mend_and_nothing_is_written(
     tmp_path: Path, table: str, header: str, row: str, column: str, value: str, wrong: str, mend: str
 ) -> None:

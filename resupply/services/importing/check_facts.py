@@ -51,9 +51,9 @@ def _dispense(cells: Cells, births: Mapping[str, date | None]) -> DispenseRow | 
     kind = part_types()[code].kind if code else None
     contains = _contains(cells, kind)
     if on and first_use_on and first_use_on < on:
-        cells.fail("first_use_on", f"first use lies before the dispense on {on}", "mend one of the two dates")
+        cells.fail("first_use_on", f"first use lies before the dispense on {on}", "correct one of them")
     if on and expires_on and expires_on < on:
-        cells.fail("expires_on", f"the part had expired before {on}", "mend one of the two dates")
+        cells.fail("expires_on", f"the part had expired before {on}", "correct one of them")
     if cells.failed or not (on and code and kind and quantity):
         return None
     return DispenseRow(
@@ -76,7 +76,7 @@ def _contains(cells: Cells, kind: Kind | None) -> tuple[str, ...]:
     """Codes packed in each unit of a mask, in order."""
     listed = [part.strip() for part in cells.raw("contains").split(";") if part.strip()]
     if listed and kind is not None and kind is not Kind.MASK:
-        cells.fail("contains", "only a mask contains parts", "leave it empty, or mend the part code")
+        cells.fail("contains", "only a mask contains parts", "leave it empty, or correct the part code")
     codes = []
     for part in listed:
         code = cells.code("contains", part)
@@ -121,4 +121,4 @@ def _check_birth(cells: Cells, column: str, day: date | None, born: date | None)
     """Nothing happens to a patient before birth."""
     if day and born and day < born:
         wrong = f"this lies before the patient's birth on {born}"
-        cells.fail(column, wrong, "mend this date, or the date of birth in patients.csv")
+        cells.fail(column, wrong, "correct this date, or the date of birth in patients.csv")

@@ -65,7 +65,7 @@ def _patient(cells: Cells, latest_birth: date, first_fact: Mapping[str, date]) -
     if born and born > latest_birth:
         cells.fail("birth_date", "this day has not come yet", "write the patient's date of birth")
     if born and started and started < born:
-        cells.fail("therapy_started_on", f"it lies before the birth on {born}", "mend one of the two dates")
+        cells.fail("therapy_started_on", f"it lies before the birth on {born}", "correct one of them")
     if born and reference in first_fact and first_fact[reference] < born:
         wrong = f"something is on record for this patient on {first_fact[reference]}, before this birth"
         cells.fail("birth_date", wrong, "check the date of birth, or void that record first")

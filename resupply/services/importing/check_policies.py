@@ -61,4 +61,4 @@ def _allowance(cells: Cells) -> AllowanceRow | None:
 def fail_unknown_patient(cells: Cells) -> None:
     """Report a reference that is neither in patients.csv nor on record."""
     wrong = "this patient is neither in patients.csv nor on record"
-    cells.fail("patient_ref", wrong, "mend the reference, or add the patient to patients.csv")
+    cells.fail("patient_ref", wrong, "correct the reference, or add the patient to patients.csv")

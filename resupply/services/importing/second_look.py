@@ -47,7 +47,7 @@ def _warn_of_idle_swaps(swaps: Sequence[EventRow], people: Mapping[str, Patient]
                     "kind",
                     row.kind.value,
                     f"no spare of this part is on record on {row.on}; the swap is kept and changes nothing",
-                    "add the dispense the part came from, mend the date, or leave it as it is",
+                    "add the dispense the part came from, correct the date, or leave it as it is",
                     is_warning=True,
                 )
 
@@ -76,6 +76,6 @@ def _warn_of_overlaps(pauses: Sequence[EventRow], people: Mapping[str, Patient],
             if (row.until is None or pause.on < row.until) and (pause.until is None or row.on < pause.until):
                 until = f"to {pause.until}" if pause.until else "with no end"
                 wrong = f"it overlaps the pause from {pause.on} {until}; all days of both count as paused"
-                mend = "mend the dates, or leave it as it is"
+                mend = "correct the dates, or leave it as it is"
                 report.add(EVENTS.file, row.number, "on", str(row.on), wrong, mend, is_warning=True)
                 break

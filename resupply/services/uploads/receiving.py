@@ -55,7 +55,7 @@ def take_back_mended(upload: Upload, files: Sequence[Sent]) -> Upload:
         upload = _locked(upload)
         if upload.state != UploadState.CHECKED:
             raise Refused(
-                "not_checked", "This list is not waiting for mended rows. Look where it stands now."
+                "not_checked", "This list is not waiting for corrected rows. Look where it stands now."
             )
         upload.files.filter(part=FilePart.RETURNED).delete()
         _keep(upload, FilePart.RETURNED, tables, files)
@@ -71,10 +71,10 @@ def accept(upload: Upload, *, by: AbstractBaseUser) -> Upload:
     with transaction.atomic():
         upload = _locked(upload)
         if upload.state != UploadState.CHECKED:
-            raise Refused("not_checked", "This list is not waiting to be written. Look where it stands now.")
+            raise Refused("not_checked", "This list is not waiting to be imported. Look where it stands now.")
         if upload.report.get("errors"):
             raise Refused(
-                "has_errors", "Rows of this list are at fault: mend them first. Nothing was written."
+                "has_errors", "Rows of this list are at fault: correct them first. Nothing was imported."
             )
         if not any((*upload.report["added"].values(), *upload.report["changed"].values())):
             raise Refused("nothing_new", "Everything in this list is on record already.")
@@ -91,9 +91,9 @@ def give_up(upload: Upload) -> Upload:
     with transaction.atomic():
         upload = _locked(upload)
         if upload.state in (UploadState.ACCEPTED, UploadState.WRITING):
-            raise Refused("being_written", "This list is being written. Once it is, it can be undone.")
+            raise Refused("being_written", "This list is being imported. Once it is, it can be undone.")
         if upload.state == UploadState.COMMITTED:
-            raise Refused("written", "This list has been written. It can be undone as a whole.")
+            raise Refused("written", "This list has been imported. It can be undone as a whole.")
         empty(upload)
         _set(upload, UploadState.DROPPED)
     return upload
@@ -160,4 +160,4 @@ def _check_readable(table: str, file: Sent) -> None:
     if report.errors:
         first = report.errors[0]
         place = f", row {first.row}" if first.row else ""
-        raise Refused("unreadable", f"{first.file}{place}: {first.wrong}. To mend it: {first.mend}.", "sent")
+        raise Refused("unreadable", f"{first.file}{place}: {first.wrong}. Do this: {first.mend}.", "sent")

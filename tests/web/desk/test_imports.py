@@ -99,7 +99,7 @@ def test_the_page_asks_again_while_a_worker_is_at_it_and_shows_itself_anew_once_
     assert "<html" not in part
     whole = page.get(of(upload)).content.decode()
     assert "Checking the rows: 1,200 of 9,000" in whole
-    assert "Write it" not in whole
+    assert "Import this list" not in whole
     Upload.objects.update(state="checked")
     assert page.get(of(upload), headers=htmx)["HX-Refresh"] == "true"
 
@@ -109,7 +109,7 @@ def test_faults_are_listed_row_by_row_and_cannot_be_written(page: Client) -> Non
     shown = page.get(of(upload)).content.decode()
     for words in ("dispenses.csv, row 3", "2026-02-30", "there is no day 30", "write a day from 01 to 28"):
         assert words in shown
-    assert "Write it" not in shown
+    assert "Import this list" not in shown
     assert page.post(of(upload, "accept")).status_code == 422
     assert Upload.objects.get().state == UploadState.CHECKED
 
@@ -170,7 +170,7 @@ def test_a_clean_list_is_written_at_a_press_and_given_up_at_two(page: Client, ca
     upload = make_upload()
     Upload.objects.update(report=upload.report | {"errors": 0, "failed": {}})
     shown = page.get(of(upload)).content.decode()
-    assert "Write it" in shown
+    assert "Import this list" in shown
     assert "It brings 1 dispensed part." in page.get(of(upload, "accept")).content.decode()
     assert Upload.objects.get().state == UploadState.CHECKED
     assert "is removed here" in page.get(of(upload, "drop")).content.decode()
@@ -179,14 +179,14 @@ def test_a_clean_list_is_written_at_a_press_and_given_up_at_two(page: Client, ca
     assert (Upload.objects.get().state, Upload.objects.get().accepted_by) == ("accepted", cast.manager.user)
     late = page.post(of(upload, "drop"))
     assert late.status_code == 422
-    assert "being written" in late.content.decode()
+    assert "being imported" in late.content.decode()
 
 
 def test_given_up_its_page_says_so_and_holds_nothing(page: Client) -> None:
     upload = make_upload()
     page.post(of(upload, "drop"))
     shown = page.get(of(upload)).content.decode()
-    assert "Nothing of this list was written" in shown
+    assert "Nothing of this list was imported" in shown
     assert "2026-02-30" not in shown
     assert page.get(of(upload, "failed", "dispenses")).status_code == 404
     assert "dispenses.csv" not in page.get(reverse("desk:imports")).content.decode()

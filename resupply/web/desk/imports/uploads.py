@@ -95,9 +95,9 @@ def accept(request: StaffRequest, public_id: UUID) -> HttpResponse:
         request,
         found,
         lambda: upload_services.accept(found, by=request.staff.user),
-        title="Write this list",
-        action="Write it",
-        text=f"It brings {amounts(found.report.get('added', {}))}. All of it is written, or nothing.",
+        title="Import this list",
+        action="Import this list",
+        text=f"It brings {amounts(found.report.get('added', {}))}. All of it is imported, or nothing.",
     )
 
 
@@ -111,8 +111,8 @@ def again(request: StaffRequest, public_id: UUID) -> HttpResponse:
         found,
         lambda: upload_services.try_again(found),
         title="Check this list again",
-        action="Check it again",
-        text="Nothing of it has been written. It is checked from its first row.",
+        action="Check this list again",
+        text="Nothing of it has been imported. It is checked from its first row.",
     )
 
 
@@ -126,9 +126,9 @@ def drop(request: StaffRequest, public_id: UUID) -> HttpResponse:
         found,
         lambda: upload_services.give_up(found),
         title="Give this list up",
-        action="Give it up",
-        text="Nothing of it is written, and what its files hold is removed here. Your own files stay as they "
-        "are; they can be sent again.",
+        action="Give this list up",
+        text="Nothing of it is imported, and what its files hold is removed here. Your own files stay as "
+        "they are; they can be sent again.",
     )
 
 

@@ -29,7 +29,7 @@ COLUMNS: Mapping[str, Mapping[str, tuple[str, str]]] = {
         "family_name": ("Family name", "Quist"),
         "birth_date": ("Date of birth", "1961-02-04"),
         "email": ("E-mail address", "alma@patients.example"),
-        "phone": ("Telephone number, as it is dialled", "+1 303 555 0142"),
+        "phone": ("Phone number, as it is dialed", "+1 303 555 0142"),
         "language": ("en or es; empty: en", "en"),
         "time_zone": ("Where the patient lives; empty: as the location", "America/Denver"),
         "location": ("Where the clinic sees the patient; made if it is new; empty: Main", "North room"),
@@ -79,15 +79,15 @@ COLUMNS: Mapping[str, Mapping[str, tuple[str, str]]] = {
 _STAGES = {
     "read": "Reading the files",
     "check": "Checking the rows",
-    "write": "Writing the rows",
+    "write": "Importing the rows",
     "plans": "Working out the patients' dates",
 }
 
 _STATES = {
     UploadState.WAITING: "waiting to be checked",
     UploadState.CHECKING: "being checked",
-    UploadState.ACCEPTED: "waiting to be written",
-    UploadState.WRITING: "being written",
+    UploadState.ACCEPTED: "waiting to be imported",
+    UploadState.WRITING: "being imported",
     UploadState.COMMITTED: "written",
     UploadState.FAILED: "stopped by a fault",
     UploadState.DROPPED: "given up",
@@ -116,7 +116,7 @@ def state_words(upload: Upload) -> str:
     if upload.state != UploadState.CHECKED:
         return _STATES[UploadState(upload.state)]
     errors = upload.report.get("errors", 0)
-    return f"{counted(errors, 'fault')} to mend" if errors else "checked, not written yet"
+    return f"{counted(errors, 'fault')} to correct" if errors else "checked, not imported yet"
 
 
 def stage_words(upload: Upload) -> str:
