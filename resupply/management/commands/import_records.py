@@ -39,7 +39,7 @@ class Command(BaseCommand):
             "--failed-rows",
             type=Path,
             metavar="FOLDER",
-            help="write the rows at fault there, with what to correct; corrected, they can be imported from there",
+            help="write the rows at fault there, with what to correct; from there they can be imported again",
         )
 
     def handle(self, *args: Any, **options: Any) -> None:
