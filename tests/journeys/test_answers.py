@@ -12,15 +12,14 @@ from tests.journeys.steps import let_fall_behind
 if TYPE_CHECKING:
     from tests.cast import Cast
 
-widths = pytest.mark.parametrize("width", [1440, 390], ids=["desktop", "phone"])
+pytestmark = pytest.mark.browser
 
 
-@widths
 def test_a_yes_by_telephone_moves_to_said_yes_and_opens_the_dispense(
-    cast: "Cast", window: OpenWindow, width: int
+    cast: "Cast", window: OpenWindow
 ) -> None:
     let_fall_behind(cast)
-    page = window(width=width, user=cast.desk.user)
+    page = window(user=cast.desk.user)
     page.goto("/")
     calls = page.get_by_role("region", name="Calls to make")
     assert "Odalys Brandt" in calls.inner_text()
@@ -54,12 +53,9 @@ def test_a_yes_by_telephone_moves_to_said_yes_and_opens_the_dispense(
     assert f"answer={answer.public_id}" in page.url
 
 
-@widths
-def test_what_is_missing_is_said_and_the_keyboard_mends_it(
-    cast: "Cast", window: OpenWindow, width: int
-) -> None:
+def test_what_is_missing_is_said_and_the_keyboard_mends_it(cast: "Cast", window: OpenWindow) -> None:
     let_fall_behind(cast)
-    page = window(width=width, user=cast.desk.user)
+    page = window(user=cast.desk.user)
     page.goto("/today/calls/")
     page.get_by_role("link", name="Record answer of Odalys Brandt").click()
     page.get_by_role("heading", name="Record an answer").wait_for()
@@ -78,12 +74,9 @@ def test_what_is_missing_is_said_and_the_keyboard_mends_it(
     page.get_by_text("Recorded: yes to mask, cushion, tubing.").wait_for()
 
 
-@widths
-def test_a_call_nobody_took_leaves_the_list_until_tomorrow(
-    cast: "Cast", window: OpenWindow, width: int
-) -> None:
+def test_a_call_nobody_took_leaves_the_list_until_tomorrow(cast: "Cast", window: OpenWindow) -> None:
     let_fall_behind(cast)
-    page = window(width=width, user=cast.desk.user)
+    page = window(width=390, user=cast.desk.user)
     page.goto("/")
     page.get_by_role("link", name="Log call to Odalys Brandt").click()
     page.get_by_label("Note").fill("rang twice")

@@ -11,13 +11,11 @@ from tests.journeys.steps import let_fall_behind
 from tests.journeys.test_scan import GTIN, open_form, scan
 
 pytestmark = pytest.mark.browser
-widths = pytest.mark.parametrize("width", [pytest.param(1280, id="desk"), pytest.param(390, id="phone")])
 
 
-@widths
-def test_an_unknown_pack_is_added_and_then_dispensed(window: OpenWindow, cast: Cast, width: int) -> None:
+def test_an_unknown_pack_is_added_and_then_dispensed(window: OpenWindow, cast: Cast) -> None:
     let_fall_behind(cast)
-    page = window(user=cast.user("therapist"), width=width)
+    page = window(user=cast.user("therapist"))
     field = open_form(page, cast)
     page.get_by_role("group", name="Tubing").get_by_label("Quantity").fill("2")
     scan(field, f"01{GTIN}1727063010A213B1")
@@ -69,14 +67,13 @@ def test_the_desk_is_told_whom_to_ask(window: OpenWindow, cast: Cast) -> None:
     expect(page.get_by_role("link", name="Add this item")).to_have_count(0)
 
 
-@widths
-def test_a_recall_is_recorded_and_stops_its_lot(window: OpenWindow, cast: Cast, width: int) -> None:
+def test_a_recall_is_recorded_and_stops_its_lot(window: OpenWindow, cast: Cast) -> None:
     """The cushions Odalys got in November are recalled: the page names her, the lot is not scanned out."""
     let_fall_behind(cast)
     item = CatalogueItem.objects.get(name="Nasal cushion", size="M")
     CatalogueItem.objects.filter(pk=item.pk).update(gtin=GTIN)
     make_item(name="Another")
-    page = window(user=cast.user("manager"), width=width)
+    page = window(user=cast.user("manager"), width=390)
     page.goto("/manager/recalls/")
     page.get_by_role("link", name="Record a recall").click()
     page.get_by_label("Title").fill("Cushions tear")

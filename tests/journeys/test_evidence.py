@@ -83,6 +83,6 @@ def _calls(phone: Page) -> None:
         phone.get_by_role("link", name=f"record a contact with {name}").click()
         phone.get_by_label("What came of it").select_option(outcome)
         phone.get_by_label("How").select_option("phone")
-        phone.get_by_role("button", name="Record it").click()
+        phone.get_by_role("button", name="Record the contact").click()
         expect(phone.get_by_role("status")).to_contain_text(f"Recorded for {name}")
         phone.get_by_role("link", name="Everyone").click()

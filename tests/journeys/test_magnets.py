@@ -22,14 +22,13 @@ MASK_GTIN = "04000000000013"
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("width", [pytest.param(1280, id="desktop"), pytest.param(390, id="phone")])
-def test_a_yes_stops_the_mask_until_a_therapist_clears_it(window: OpenWindow, cast: Cast, width: int) -> None:
+def test_a_yes_stops_the_mask_until_a_therapist_clears_it(window: OpenWindow, cast: Cast) -> None:
     hold_a_magnetic_mask(cast)
-    critic, desk, therapist = Critic(), window(width=width), window(width=width)
+    critic, desk, therapist = Critic(), window(), window(width=390)
     sign_in(desk, cast.user("desk"))
     desk.goto(patient_page(cast.odalys))
     expect(desk.get_by_text("Magnetic parts are stopped")).to_have_count(0)
-    early = window(width=width, user=cast.user("desk"))
+    early = window(user=cast.user("desk"))
     early.goto(patient_page(cast.odalys))
     fill_in(early)
 

@@ -129,7 +129,7 @@ def void(page: Page) -> None:
     """The newest dispense, all of it, with a reason."""
     page.get_by_role("link", name="void all the dispense of Wed 18 Mar").click()
     page.get_by_label("Reason").fill("Logged for the wrong person")
-    page.get_by_role("button", name="Void it").click()
+    page.get_by_role("button", name="Void the dispense").click()
     expect(page.get_by_role("status")).to_contain_text("Voided: dispense of Wed 18 Mar.")
 
 

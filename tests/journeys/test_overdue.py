@@ -50,7 +50,7 @@ def test_narrow_save_snooze_undo_and_export(cast: Cast, window: OpenWindow) -> N
     page.get_by_role("button", name="Show").click()
     page.get_by_text("snoozed until Mon 30 Mar: moving house").first.wait_for()
     assert lines.count() == 2
-    page.get_by_role("button", name="Undo it").click()
+    page.get_by_role("button", name="Undo this").click()
     page.get_by_text("Undone for 2 lines.").wait_for()
 
     with page.expect_navigation():

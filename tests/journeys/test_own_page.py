@@ -234,8 +234,8 @@ def test_the_desk_gives_the_link_and_hears_of_a_sore_spot(
     expect(desk.get_by_text("bridge of the nose")).to_be_visible()
     critic.look(desk, "a report")
     desk.get_by_label("What was done").fill("called; comes in on Friday")
-    desk.get_by_role("button", name="Mark as seen to").click()
-    expect(desk.get_by_role("status")).to_contain_text("Seen to: Sore spot")
+    desk.get_by_role("button", name="Mark as handled").click()
+    expect(desk.get_by_role("status")).to_contain_text("Handled: Sore spot")
     assert PatientReport.objects.get().handled_note == "called; comes in on Friday"
 
     desk.goto(reverse("desk:calendar", args=[cast.odalys.public_id]))

@@ -46,7 +46,7 @@ def test_a_draft_is_previewed_applied_and_seen_on_the_patients_page(window: Open
     small.goto(page.url)
     assert fits(small)
     expect(small.locator("td b", has_text="comes later")).to_be_visible()
-    small.get_by_role("button", name="Apply it").click()
+    small.get_by_role("button", name="Apply the draft").click()
     expect(small.get_by_text("All pages show the rule before it")).to_be_visible()
     assert PlanLine.objects.get().supply_ends_on == before
     work()
