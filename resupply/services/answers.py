@@ -165,7 +165,7 @@ def mark_handled(
         if answer.is_voided:
             raise Refused("already_void", "This answer has been voided.")
         if answer.handled_at is not None:
-            raise Refused("already_handled", "Somebody has seen to this answer already.")
+            raise Refused("already_handled", "Somebody has handled this answer already.")
         answer.handled_at, answer.handled_note = now, note
         answer.handled_by_id = by.pk if by is not None else None
         answer.save(update_fields=["handled_at", "handled_by", "handled_note"])

@@ -37,7 +37,7 @@ def handle(message: Message, *, note: str, by: AbstractBaseUser | None, now: dat
             .update(handled_at=now, handled_by_id=by.pk if by is not None else None, handled_note=note)
         )
         if not updated:
-            raise Refused("already_handled", "Somebody has seen to this message already.")
+            raise Refused("already_handled", "Somebody has handled this message already.")
     message.refresh_from_db()
     return message
 
@@ -82,7 +82,7 @@ def _check(message: Message, *, now: datetime, channels: Collection[str]) -> Non
     today = local_day(now, message.patient.time_zone)
     is_open = gone_wrong(today=today).filter(pk=message.pk).exists()
     if not is_open or message.recall_id is not None or message.purpose in REPLIES:
-        raise Refused("not_failed", "This message needs not be sent again, or was seen to already.")
+        raise Refused("not_failed", "This message needs no sending again, or somebody has handled it already.")
     if message.channel not in channels:
         raise Refused("no_channel", "This clinic sends no messages on that channel now.")
     how = reaches([message.patient_id], channels)[message.patient_id]

@@ -92,7 +92,7 @@ def handle(text: InboundText, *, note: str, by: AbstractBaseUser | None, now: da
     with transaction.atomic():
         text = InboundText.objects.select_for_update().get(pk=text.pk)
         if text.handled_at:
-            raise Refused("already_handled", "Somebody has seen to this already.")
+            raise Refused("already_handled", "Somebody has handled this already.")
         text.handled_at, text.handled_note = now, note
         text.handled_by_id = by.pk if by is not None else None
         text.save(update_fields=["handled_at", "handled_by", "handled_note"])

@@ -181,7 +181,7 @@ def handle(report: PatientReport, *, note: str, by: AbstractBaseUser | None, now
         plans.lock_patients([report.patient_id])
         report.refresh_from_db()
         if report.handled_at or report.is_voided:
-            raise Refused("already_handled", "Somebody has seen to this already, or it was taken back.")
+            raise Refused("already_handled", "Somebody has handled this already, or it was taken back.")
         report.handled_at, report.handled_note = now, note
         report.handled_by_id = by.pk if by is not None else None
         report.save(update_fields=["handled_at", "handled_by", "handled_note"])

@@ -101,7 +101,7 @@ def job_drop(request: StaffRequest, public_id: UUID) -> HttpResponse:
         request,
         found,
         title="Stop this job" if is_at_work else "Remove the file of this job",
-        action="Stop it" if is_at_work else "Remove it",
+        action="Stop the job" if is_at_work else "Remove the file",
         text=f"“{found.title}” stops at its next step; it leaves no file."
         if is_at_work
         else f"The file of “{found.title}” is removed here. Copies you saved stay.",

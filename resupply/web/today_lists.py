@@ -189,7 +189,7 @@ REPORTED = TodayList(
 CALLS = TodayList(
     slug="calls",
     title="Calls to make",
-    about="Refills to ask about by telephone: no message can ask, or one went out a week ago unanswered",
+    about="Refills to ask about by phone: no message can ask, or one went out a week ago unanswered",
     empty="No call to make.",
     how="Patients appear here when a refill may be asked about and no message can ask, or a message has gone "
     "unanswered for a week. Who does not want to be called never appears.",

@@ -143,7 +143,7 @@ def event_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         return f"Voided: {name}."
 
     return answer(
-        request, event.patient, form, write, title=f"Void: {name}", action="Void it", danger=True,
+        request, event.patient, form, write, title=f"Void: {name}", action="Void the record", danger=True,
         text="The plan is worked out again without it. The record stays, struck through, with your reason.",
     )  # fmt: skip
 

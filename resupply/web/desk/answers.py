@@ -111,7 +111,7 @@ def answer_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         return f"Voided: {name}."
 
     return answer_form(
-        request, found.patient, form, write, title=f"Void the {name}", action="Void it", danger=True,
+        request, found.patient, form, write, title=f"Void the {name}", action="Void the answer", danger=True,
         text="The answer before it counts again. This one stays on record, struck through, with your reason.",
     )  # fmt: skip
 
@@ -162,7 +162,7 @@ def contact_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         return f"Voided: {name}."
 
     return answer_form(
-        request, found.patient, form, write, title=f"Void the {name}", action="Void it", danger=True,
+        request, found.patient, form, write, title=f"Void the {name}", action="Void the contact", danger=True,
         text="The record stays, struck through, with your reason. A refusal of calls that was recorded with "
         "it is taken back too.",
     )  # fmt: skip

@@ -47,7 +47,7 @@ def dispense_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         return f"Voided: {name}."
 
     return answer(
-        request, dispense.patient, form, write, title=f"Void the {name}", action="Void it", danger=True,
+        request, dispense.patient, form, write, title=f"Void the {name}", action="Void the dispense", danger=True,
         text="All its parts are taken back and the plan is worked out again. The record stays, struck "
         "through, with your reason.",
         undo_url=reverse("desk:dispense_undo", args=[dispense.public_id]),
@@ -73,7 +73,7 @@ def line_void(request: StaffRequest, public_id: UUID, position: int) -> HttpResp
         return f"Voided: {name}."
 
     return answer(
-        request, line.dispense.patient, form, write, title=f"Void: {name}", action="Void it", danger=True,
+        request, line.dispense.patient, form, write, title=f"Void: {name}", action="Void the part", danger=True,
         text=STAYS, undo_url=reverse("desk:line_undo", args=[public_id, position]),
     )  # fmt: skip
 
@@ -112,7 +112,7 @@ def parcel(request: StaffRequest, public_id: UUID) -> HttpResponse:
 
     return answer(
         request, dispense.patient, form, write, title=f"Parcel not delivered: {_name(dispense)}",
-        action="Log it", danger=True,
+        action="Log the parcel", danger=True,
         text="The patient never had these parts: the dispense is voided, the plan is worked out again and "
         "coverage opens. The record stays, marked with what became of the parcel.",
         undo_url=reverse("desk:dispense_undo", args=[dispense.public_id]),

@@ -117,10 +117,10 @@ def report_handled(request: StaffRequest, public_id: UUID) -> HttpResponse:
 
     def write() -> str:
         own_page.handle(row, note=form.cleaned_data["note"], by=request.staff.user, now=clock.now())
-        return f"Seen to: {said}."
+        return f"Handled: {said}."
 
     return answer(
-        request, person, form, write, title=said, action="Mark as seen to", text=_report_text(row),
+        request, person, form, write, title=said, action="Mark as handled", text=_report_text(row),
         back_url=_back(request, person),
     )  # fmt: skip
 

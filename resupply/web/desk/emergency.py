@@ -82,7 +82,7 @@ def end(request: StaffRequest, public_id: UUID) -> HttpResponse:
     context = {
         "today": clock.today(request.zone),
         "title": "End the emergency access",
-        "action": "End it now",
+        "action": "End the access now",
         "text": "The patient is closed to you at once. What you recorded stays.",
         "back_url": reverse("desk:find"),
         "back_label": "Patients",

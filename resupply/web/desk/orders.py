@@ -85,7 +85,7 @@ def order_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         return f"Voided: {name}."
 
     return answer(
-        request, order.patient, form, write, title=f"Void the {name}", action="Void it", danger=True,
+        request, order.patient, form, write, title=f"Void the {name}", action="Void the order", danger=True,
         text="Dispenses that name it keep naming it. The record stays, struck through, with your reason.",
     )  # fmt: skip
 
@@ -124,7 +124,7 @@ def device_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         return f"Voided: {name}."
 
     return answer(
-        request, device.patient, form, write, title=f"Void the {name}", action="Void it", danger=True,
+        request, device.patient, form, write, title=f"Void the {name}", action="Void the device", danger=True,
         text="The one supplied before it is the patient's again. The record stays, struck through, with your "
         "reason.",
     )  # fmt: skip

@@ -34,7 +34,7 @@ def again(request: StaffRequest, public_id: UUID) -> HttpResponse:
 
     return answer_form(
         request, found.patient, forms.Form(request.POST if request.method == "POST" else None), write,
-        title="Ask again", action="Send it again",
+        title="Ask again", action="Send the question again",
         text="One more message with a link of its own goes to the patient, at an hour when mail may be sent. "
         "It names no part. The links of earlier messages keep working.",
         back_url=reverse("desk:messages", args=[found.patient.public_id]),
@@ -53,7 +53,7 @@ def withdraw(request: StaffRequest, public_id: UUID) -> HttpResponse:
         return "The question is withdrawn."
 
     return answer_form(
-        request, found.patient, form, write, title="Withdraw the question", action="Withdraw it", danger=True,
+        request, found.patient, form, write, title="Withdraw the question", action="Withdraw the question", danger=True,
         text="Its links say that they have ended, and nothing more of it is sent. When the parts come to "
         "their next reminder, the patient is asked anew.",
         back_url=reverse("desk:messages", args=[found.patient.public_id]),

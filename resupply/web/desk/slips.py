@@ -81,7 +81,7 @@ def sign(request: StaffRequest, public_id: UUID) -> HttpResponse:
         return f"Proof of delivery recorded for slip {dispense.number}."
 
     return answer(
-        request, person, form, write, title=f"Proof of delivery, slip {dispense.number}", action="Record it",
+        request, person, form, write, title=f"Proof of delivery, slip {dispense.number}", action="Record the proof",
         text="What the signed slip, the carrier or the facility says. Keep the signed paper with the "
         "patient's file.",
         back_url=reverse("desk:slip", args=[public_id]),
@@ -103,7 +103,7 @@ def proof_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
 
     return answer(
         request, dispense.patient, form, write, title=f"Void the proof of {day}, slip {dispense.number}",
-        action="Void it", danger=True,
+        action="Void the proof", danger=True,
         text="The record stays, struck through, with your reason. Another proof can be recorded.",
         back_url=reverse("desk:slip", args=[dispense.public_id]),
     )  # fmt: skip

@@ -67,7 +67,7 @@ def handled(request: StaffRequest, public_id: UUID) -> HttpResponse:
 
     seen_to = written(form, write) if request.method == "POST" else None
     if seen_to:
-        messages.success(request, "Seen to.")
+        messages.success(request, "Marked as handled.")
         return redirect("desk:texts")
     context = {
         "row": _row(text),

@@ -1,4 +1,4 @@
-"""Messages that did not arrive, for staff: seen to, sent once more, stopped; addresses confirmed."""
+"""Messages that did not arrive, for staff: handled, sent once more, stopped; addresses confirmed."""
 
 from uuid import UUID
 
@@ -46,7 +46,7 @@ class StopForm(forms.Form):
         required=False,
     )
     how = forms.CharField(
-        label="How the patient asked for it", max_length=120, help_text="For example: on the telephone."
+        label="How the patient asked for it", max_length=120, help_text="For example: on the phone."
     )
 
 
@@ -73,10 +73,10 @@ def handled(request: StaffRequest, public_id: UUID) -> HttpResponse:
 
     def write() -> str:
         failures.handle(message, note=form.cleaned_data["note"], by=request.staff.user, now=clock.now())
-        return "Seen to."
+        return "Marked as handled."
 
     return answer_form(
-        request, message.patient, form, write, title="See to a message", action="Save",
+        request, message.patient, form, write, title="A message that did not arrive", action="Mark as handled",
         text="It leaves the list of messages that did not arrive and stays in the patient's messages.",
         back_url=reverse("desk:undelivered"),
     )  # fmt: skip
@@ -95,7 +95,7 @@ def resend(request: StaffRequest, public_id: UUID) -> HttpResponse:
 
     return answer_form(
         request, message.patient, forms.Form(request.POST if request.method == "POST" else None), write,
-        title="Send again", action="Send it again",
+        title="Send again", action="Send the message again",
         text="It goes to the address on record, at an hour when messages may be sent, and says what is still "
         "true by then. One message a day and three a week hold here too.",
         back_url=reverse("desk:messages", args=[message.patient.public_id]),
@@ -117,7 +117,7 @@ def stop(request: StaffRequest, public_id: UUID) -> HttpResponse:
         return f"Stopped: {Channel(channel).label.lower() if channel else 'all messages and calls'}."
 
     return answer_form(
-        request, person, form, write, title="Stop messages", action="Stop them", danger=True,
+        request, person, form, write, title="Stop messages", action="Stop these messages", danger=True,
         text="It holds from this moment. What waits is not sent. A later yes is recorded as an answer about "
         "messages.",
         back_url=reverse("desk:messages", args=[public_id]),
@@ -139,7 +139,7 @@ def confirm(request: StaffRequest, public_id: UUID, pk: int) -> HttpResponse:
         return "The address is written to again."
 
     return answer_form(
-        request, person, form, write, title="Confirm an address", action="Confirm it",
+        request, person, form, write, title="Confirm an address", action="Confirm the address",
         text=f"{bad.address} was said not to exist. Ask the patient first; a wrong address is corrected in "
         "the details instead.",
         back_url=reverse("desk:messages", args=[public_id]),

@@ -118,7 +118,7 @@ def measures_past(request: StaffRequest) -> HttpResponse:
         "title": "Work out past months",
         "text": f"Supply at the end of {counted(len(months), 'month')} is worked out by the rules, from the "
         "facts that stand now, patient by patient, in the background.",
-        "action": "Work it out",
+        "action": "Work out the months",
         "back_url": reverse("manager:measures"),
         "back_label": "Measures",
         "today": today,

@@ -57,7 +57,7 @@ _ANEW = {
     "title": "Work out the outlook anew",
     "text": "Every refill of the next half year is counted anew, location by location, in the background. "
     "What stands is shown until it is done.",
-    "action": "Work it out anew",
+    "action": "Work out the outlook anew",
     "back_label": "Outlook",
 }
 

@@ -106,7 +106,7 @@ def overdue_undo(request: StaffRequest, public_id: UUID) -> HttpResponse:
         return redirect(_list(request.POST.get("query", "")))
     today = clock.today(request.zone)
     text = f"{done_words(bulk, today=today)} All of it is taken back, but for messages that have gone out."
-    context = {"title": "Undo this", "text": text, "action": "Undo it", "today": today}
+    context = {"title": "Undo this", "text": text, "action": "Undo this", "today": today}
     context |= {"back_url": reverse("manager:overdue_done"), "back_label": "What you did"}
     return render(request, "act.html", context)
 

@@ -62,7 +62,7 @@ def view_remove(request: StaffRequest, public_id: UUID) -> HttpResponse:
     context = {
         "title": "Remove this view",
         "text": f"“{view.name}” is taken off your list of views. No line changes.",
-        "action": "Remove it",
+        "action": "Remove the view",
         "back_url": back,
         "back_label": "Overdue",
         "today": clock.today(request.zone),

@@ -173,7 +173,7 @@ def contact_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         return redirect("manager:recall_contact", found.recall.public_id, found.patient.public_id)
     title = f"Void: {found.get_outcome_display().lower()}, {found.patient.name}"
     text = "The record stays, struck through, with your reason."
-    return _act(request, found.recall, form, title=title, text=text, action="Void it", danger=True)
+    return _act(request, found.recall, form, title=title, text=text, action="Void the contact", danger=True)
 
 
 def _act(

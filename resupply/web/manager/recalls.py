@@ -92,7 +92,7 @@ def recall_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "form": form,
         "title": f"Void: {found.title}",
         "text": "What it names may be dispensed again. The record stays, struck through, with your reason.",
-        "action": "Void it",
+        "action": "Void the recall",
         "danger": True,
         "back_url": reverse("manager:recall", args=[public_id]),
         "back_label": "The recall",

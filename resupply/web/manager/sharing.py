@@ -154,7 +154,7 @@ def program_end(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "form": form,
         "title": f"Shut out {found.name}",
         "text": "Its token opens nothing from now on, for good. What it has read stays on record.",
-        "action": "Shut it out",
+        "action": "Shut the program out",
         "danger": True,
         "back_url": reverse("manager:sharing_program", args=[public_id]),
         "back_label": found.name,

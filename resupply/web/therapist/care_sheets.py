@@ -129,7 +129,7 @@ def text_void(request: StaffRequest, pk: int) -> HttpResponse:
         "form": form,
         "title": f"Void the approval by {review.reviewer}",
         "text": "Staff see the note “not yet reviewed” again. The record stays, struck through.",
-        "action": "Void it",
+        "action": "Void the approval",
         "danger": True,
         "today": clock.today("UTC"),
         "back_url": reverse("therapist:texts"),

@@ -196,7 +196,7 @@ def fitting_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "title": f"Void the {name}",
         "text": "The refit it recorded is taken back too. Parts given out after it stay: void their dispense "
         "by itself. The record stays, struck through, with your reason.",
-        "action": "Void it",
+        "action": "Void the fitting",
         "danger": True,
         "today": today,
         "back_url": reverse("therapist:fittings", args=[person.public_id]),

@@ -98,7 +98,7 @@ def follow_up_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "form": form,
         "title": f"Void the {name}",
         "text": "The record stays, struck through, with your reason.",
-        "action": "Void it",
+        "action": "Void the follow-up",
         "danger": True,
         "today": today,
         "back_url": reverse("therapist:follow_up", args=[person.public_id]),

@@ -75,7 +75,7 @@ def match_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "form": form,
         "title": f"Void the {name}",
         "text": "The record stays, struck through, with your reason.",
-        "action": "Void it",
+        "action": "Void the match",
         "danger": True,
         "today": today,
         "back_url": reverse("therapist:fittings", args=[person.public_id]),

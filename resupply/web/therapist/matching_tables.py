@@ -137,7 +137,7 @@ def version_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "form": form,
         "title": f"Void the table of {day_words(row.effective_from, today=today)}",
         "text": "The table before it counts again. Matches judged by it stay as they are.",
-        "action": "Void it",
+        "action": "Void the table",
         "danger": True,
         "today": today,
         "back_url": reverse("therapist:matching_version", args=[row.public_id]),

@@ -107,7 +107,7 @@ def nights_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "form": form,
         "title": f"Void the {name}",
         "text": "For nights that were another patient's or another device's. They stay on record, marked.",
-        "action": "Void them",
+        "action": "Void the nights",
         "danger": True,
         "today": today,
         "back_url": reverse("therapist:nights", args=[person.public_id]),

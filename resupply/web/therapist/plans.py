@@ -139,7 +139,7 @@ def plan_void(request: StaffRequest, pk: int) -> HttpResponse:
         "form": form,
         "title": f"Void the plan of {day_words(version.effective_from, today=today_at(request))}",
         "text": "The plan before it counts again. Follow-ups on record stay as they are.",
-        "action": "Void it",
+        "action": "Void the plan",
         "danger": True,
         "today": today_at(request),
         "back_url": reverse("therapist:plans"),
@@ -171,7 +171,7 @@ def payer_window(request: StaffRequest, pk: int) -> HttpResponse:
         "title": f"Re-evaluation: {payer.name}",
         "text": "The window follows the policy under which the payer covers the therapy, not the device. "
         "Days are counted from the first night, which is day 1.",
-        "action": "Keep it",
+        "action": "Save the window",
         "today": today_at(request),
         "back_url": reverse("therapist:plans"),
     }

@@ -127,7 +127,7 @@ def screen_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "title": f"Void the {name}",
         "text": "For answers that were another patient's or were entered wrongly. The answers before them "
         "count again; the record stays, struck through, with your reason.",
-        "action": "Void them",
+        "action": "Void the answers",
         "today": today,
         "danger": True,
         "back_url": reverse("therapist:magnets", args=[person.public_id]),

@@ -56,7 +56,7 @@ def test_what_did_not_arrive_is_seen_to(desk: Client, cast: Cast, failed: Messag
     handled = reverse("desk:message_handled", args=[failed.public_id])
     assert desk.post(handled, {"note": "Called instead."}).status_code == 302
     assert cast.odalys.name not in page(desk, "desk:undelivered")
-    assert "seen to: Called instead." in page(desk, "desk:messages", cast.odalys.public_id)
+    assert "handled: Called instead." in page(desk, "desk:messages", cast.odalys.public_id)
 
 
 def test_staff_stop_messages_and_record_an_answer_for_one_purpose(

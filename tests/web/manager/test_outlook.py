@@ -69,7 +69,7 @@ def test_filters_and_whose_locations(cast: Cast, marta: Client, mask: CatalogueI
     cast.manager.locations.set([cast.south])
     said = page(marta)
     assert "Aspen mask" not in said
-    assert "Work it out" not in said
+    assert "Work out the outlook" not in said
     assert marta.post(reverse("manager:outlook_anew")).status_code == 302
     assert not Job.objects.exists()
 

@@ -60,7 +60,7 @@ def move(request: StaffRequest) -> HttpResponse:
         messages.success(request, f"Moved: {units} from {sheet.place.name} to {form.cleaned_data['target']}.")
         return _to_shelves(sheet.place)
     return _answer(
-        request, sheet, form, said, title="Move parts", button="Move them", verb="Move",
+        request, sheet, form, said, title="Move parts", button="Move the parts", verb="Move",
         text="to another location of the clinic; they leave here and arrive there in one act",
         empty="There is no other location to move parts to." if not others else "",
     )  # fmt: skip
@@ -87,7 +87,7 @@ def discard(request: StaffRequest) -> HttpResponse:
         messages.success(request, f"Discarded: {units} from the shelf of {sheet.place.name}.")
         return _to_shelves(sheet.place)
     return _answer(
-        request, sheet, form, said, title="Discard parts", button="Discard them", verb="Discard",
+        request, sheet, form, said, title="Discard parts", button="Discard the parts", verb="Discard",
         text="expired, damaged or recalled parts; the reason stays on record", danger=True,
     )  # fmt: skip
 

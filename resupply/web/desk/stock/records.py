@@ -53,7 +53,7 @@ def movement_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "with your reason.",
         "form": form,
         "today": today,
-        "action": "Void it",
+        "action": "Void the movement",
         "danger": True,
         "back_url": back_url,
         "back_label": "Movements of the item",
@@ -134,7 +134,7 @@ def back_order_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         return "Voided: the back order."
 
     return answer(
-        request, order.patient, form, write, title="Void the back order", action="Void it", danger=True,
+        request, order.patient, form, write, title="Void the back order", action="Void the back order", danger=True,
         text=f"{_what(order)}. Nobody waits for these parts any more. The record stays, with your reason.",
     )  # fmt: skip
 
