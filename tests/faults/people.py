@@ -10,8 +10,10 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date, timedelta
+from functools import cached_property
 from random import Random
 from typing import Any
+from zlib import crc32
 
 from django.db import Error, IntegrityError, connection, transaction
 
@@ -41,6 +43,11 @@ class Crowd:
     _number: int = 0
     _to_turn: list[tuple[str, str]] = field(default_factory=list)
     _kinds: Counter[str] = field(default_factory=Counter)
+
+    @cached_property
+    def mark(self) -> str:
+        """What stands for the name in references and addresses: these have less room."""
+        return f"{crc32(self.name.encode()):08x}"
 
     def counted(self, kind: str) -> int:
         """How many of a kind were committed."""
@@ -77,10 +84,10 @@ class Crowd:
 
     def patients(self) -> dict[str, Patient]:
         """Those that are in the database, by address."""
-        return {one.email: one for one in Patient.objects.filter(reference__contains=f"-{self.name}-")}
+        return {one.email: one for one in Patient.objects.filter(reference__contains=f"-{self.mark}-")}
 
     def _address(self, kind: str, number: int) -> str:
-        return f"{kind}-{self.name}-{number}@patients.example"
+        return f"{kind}-{self.mark}-{number}@patients.example"
 
     def _write(self, some: list[tuple[str, int]]) -> None:
         now = clock.now()

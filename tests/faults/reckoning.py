@@ -49,7 +49,7 @@ def reckon(
     patients = crowd.patients()
     copies: dict[str, list[Taken]] = defaultdict(list)
     for one in taken:
-        if f"-{crowd.name}-" in one.address:
+        if f"-{crowd.mark}-" in one.address:
             copies[one.address].append(one)
     count.unexpected += [f"a mail to {address}" for address in copies.keys() - patients.keys()]
     messages: dict[int, list[Message]] = defaultdict(list)

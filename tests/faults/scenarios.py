@@ -88,7 +88,7 @@ def _drain(crowd: Crowd, on: Stand) -> None:
     """Wait until everybody who is due has a message that is closed; then for another sweep and what it rings,
     so that what must not be sent would be.
     """
-    ours = Message.objects.filter(patient__reference__contains=f"-{crowd.name}-")
+    ours = Message.objects.filter(patient__reference__contains=f"-{crowd.mark}-")
     due = sum(crowd.counted(kind) for kind in ("due", "unknown"))
 
     def is_done() -> bool:
