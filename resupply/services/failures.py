@@ -82,7 +82,7 @@ def _check(message: Message, *, now: datetime, channels: Collection[str]) -> Non
     today = local_day(now, message.patient.time_zone)
     is_open = gone_wrong(today=today).filter(pk=message.pk).exists()
     if not is_open or message.recall_id is not None or message.purpose in REPLIES:
-        raise Refused("not_failed", "This message needs no sending again, or somebody has handled it already.")
+        raise Refused("not_failed", "This message needs no sending again, or was handled already.")
     if message.channel not in channels:
         raise Refused("no_channel", "This clinic sends no messages on that channel now.")
     how = reaches([message.patient_id], channels)[message.patient_id]

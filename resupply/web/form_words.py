@@ -48,6 +48,7 @@ FIELDS: dict[type[forms.Field], dict[str, str]] = {
         "invalid_pk_value": "“%(pk)s” is not offered here. Choose from the list.",
     },
     forms.UUIDField: {"required": STALE, "invalid": STALE},
+    forms.JSONField: {"required": STALE, "invalid": STALE},
 }
 """Kind of field -> what is wrong -> the sentence. A kind takes over what the kinds it is made from say."""
 
@@ -87,8 +88,10 @@ def speak() -> None:
         "max_whole_digits": "Digits before the point: at most %(max)s.",
     }
     from django.contrib.auth import forms as accounts  # makes its fields as it is read
+    from django.contrib.auth.validators import UnicodeUsernameValidator
 
-    accounts.AuthenticationForm.error_messages = SIGN_IN
+    UnicodeUsernameValidator.message = "Use letters, digits and @ . + - _ only."
+    accounts.AuthenticationForm.error_messages = {**SIGN_IN}
     accounts.PasswordChangeForm.error_messages = {
         "password_mismatch": MISMATCH,
         "password_incorrect": WRONG_PASSWORD,

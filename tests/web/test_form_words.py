@@ -1,30 +1,18 @@
 """Forms speak the program's words, never the framework's."""
 
 from importlib import import_module
-from pkgutil import walk_packages
 
 import pytest
 from django import forms
+from django.conf import settings
 from django.utils.functional import Promise
-
-import clinic.accounts
-import resupply.web
-
-ROOMS = [
-    module.name
-    for package in (resupply.web, clinic.accounts)
-    for module in walk_packages(package.__path__, f"{package.__name__}.")
-    if "migrations" not in module.name and "management" not in module.name
-]
-"""Every module in which a form may be written."""
 
 UNSEEN = {"invalid_image", "contradiction", "unsupported", "overflow", "incomplete", "list", "null"}
 """Codes that no form of ours can raise: pictures, files to clear, durations, fields of several parts."""
 
 
 def forms_of_ours() -> set[type[forms.BaseForm]]:
-    for name in ROOMS:
-        import_module(name)
+    import_module(settings.ROOT_URLCONF)  # every view, and with it every form
     found: set[type[forms.BaseForm]] = set()
     waiting: list[type[forms.BaseForm]] = [forms.Form, forms.ModelForm]  # type: ignore[list-item]
     while waiting:

@@ -47,7 +47,8 @@ def dispense_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         return f"Voided: {name}."
 
     return answer(
-        request, dispense.patient, form, write, title=f"Void the {name}", action="Void the dispense", danger=True,
+        request, dispense.patient, form, write, title=f"Void the {name}",
+        action="Void the dispense", danger=True,
         text="All its parts are taken back and the plan is worked out again. The record stays, struck "
         "through, with your reason.",
         undo_url=reverse("desk:dispense_undo", args=[dispense.public_id]),
@@ -73,7 +74,8 @@ def line_void(request: StaffRequest, public_id: UUID, position: int) -> HttpResp
         return f"Voided: {name}."
 
     return answer(
-        request, line.dispense.patient, form, write, title=f"Void: {name}", action="Void the part", danger=True,
+        request, line.dispense.patient, form, write, title=f"Void: {name}",
+        action="Void the part", danger=True,
         text=STAYS, undo_url=reverse("desk:line_undo", args=[public_id, position]),
     )  # fmt: skip
 

@@ -53,7 +53,8 @@ def withdraw(request: StaffRequest, public_id: UUID) -> HttpResponse:
         return "The question is withdrawn."
 
     return answer_form(
-        request, found.patient, form, write, title="Withdraw the question", action="Withdraw the question", danger=True,
+        request, found.patient, form, write, title="Withdraw the question",
+        action="Withdraw the question", danger=True,
         text="Its links say that they have ended, and nothing more of it is sent. When the parts come to "
         "their next reminder, the patient is asked anew.",
         back_url=reverse("desk:messages", args=[found.patient.public_id]),

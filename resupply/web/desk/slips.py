@@ -81,7 +81,8 @@ def sign(request: StaffRequest, public_id: UUID) -> HttpResponse:
         return f"Proof of delivery recorded for slip {dispense.number}."
 
     return answer(
-        request, person, form, write, title=f"Proof of delivery, slip {dispense.number}", action="Record the proof",
+        request, person, form, write, title=f"Proof of delivery, slip {dispense.number}",
+        action="Record the proof",
         text="What the signed slip, the carrier or the facility says. Keep the signed paper with the "
         "patient's file.",
         back_url=reverse("desk:slip", args=[public_id]),

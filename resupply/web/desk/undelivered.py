@@ -76,7 +76,8 @@ def handled(request: StaffRequest, public_id: UUID) -> HttpResponse:
         return "Marked as handled."
 
     return answer_form(
-        request, message.patient, form, write, title="A message that did not arrive", action="Mark as handled",
+        request, message.patient, form, write, title="A message that did not arrive",
+        action="Mark as handled",
         text="It leaves the list of messages that did not arrive and stays in the patient's messages.",
         back_url=reverse("desk:undelivered"),
     )  # fmt: skip

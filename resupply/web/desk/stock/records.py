@@ -134,7 +134,8 @@ def back_order_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         return "Voided: the back order."
 
     return answer(
-        request, order.patient, form, write, title="Void the back order", action="Void the back order", danger=True,
+        request, order.patient, form, write, title="Void the back order",
+        action="Void the back order", danger=True,
         text=f"{_what(order)}. Nobody waits for these parts any more. The record stays, with your reason.",
     )  # fmt: skip
 
