@@ -148,11 +148,11 @@ MENDS = [
     ({}, {"still_using": ""}, "Ask this first", "not asked whether it is used"),
     ({}, {"still_using": "no"}, "Parts are for equipment that is in use.", "not used"),
     ({"wanted": "no"}, {}, "Say which part the patient wants", "no part"),
-    ({"quantity": 0}, {}, "greater than or equal to 1", "none"),
+    ({"quantity": 0}, {}, "Enter 1 or more.", "none"),
     ({"left": "few"}, {}, "Enter a whole number.", "a word for a number"),
     ({}, {"contacted_on": "2026-03-19"}, "Thu 19 Mar 2026 has not come yet.", "tomorrow"),
     ({}, {"answered_by": "Rosa Brandt"}, "Say how this person is related", "no relation"),
-    ({}, {"note": "x" * 501}, "at most 500 characters", "a long note"),
+    ({}, {"note": "x" * 501}, "Keep this to 500 characters", "a long note"),
     ({"kind": "sofa"}, {}, "The patient has no such part on record.", "no such part"),
 ]
 

@@ -69,7 +69,7 @@ def test_the_pressure_on_record_is_filled_in_first(cast, therapist):
 @pytest.mark.parametrize(
     ("sent", "says"),
     [
-        ({"q_pressure": "3"}, "greater than or equal to 4"),
+        ({"q_pressure": "3"}, "Enter 4 or more."),
         ({"q_therapy": "ventilation", "style": "nasal"}, "refer the patient"),
         ({"answered_on": "2026-03-19"}, "has not come yet"),
         ({"answered_on": ""}, "Enter a date."),

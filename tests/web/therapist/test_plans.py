@@ -77,7 +77,7 @@ def test_a_new_plan_counts_and_can_be_taken_back(cast, therapist):
     [
         (("Second day", "", ""), "Fill in the name and both days"),
         (("Second day", 3, 2), "the first before the last"),
-        (("Second day", -1, 2), "greater than or equal to 0"),
+        (("Second day", -1, 2), "Enter 0 or more."),
     ],
 )
 def test_a_plan_that_cannot_be_keeps_what_was_typed(cast, therapist, row, says):
