@@ -9,7 +9,8 @@ import shutil
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+from uuid import uuid4
 
 import pytest
 
@@ -106,6 +107,13 @@ def cast(db: None) -> "Cast":
     from tests.cast import make_cast  # models can be imported only once the settings are loaded
 
     return make_cast()
+
+
+@pytest.fixture
+def own_cache(settings: Any) -> None:
+    """A cache in this process, of this test alone: for what is counted over many requests."""
+    place = {"BACKEND": "django.core.cache.backends.locmem.LocMemCache", "LOCATION": uuid4().hex}
+    settings.CACHES = {"default": place}
 
 
 @pytest.fixture(autouse=True)
