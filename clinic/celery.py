@@ -8,6 +8,7 @@ no tasks set for later and no schedule on disk, and a missed or doubled tick doe
 import logging.config
 import os
 import warnings
+from datetime import UTC, datetime
 from typing import Any
 
 from celery import Celery
@@ -27,6 +28,7 @@ VISIBILITY_TIMEOUT = (
 SWEEP_EVERY = float(settings.SWEEP_SECONDS)
 HEARTBEAT_EVERY = min(15.0, SWEEP_EVERY)
 UPLOADS_EVERY = min(3.0, SWEEP_EVERY)  # somebody sits and waits
+LETTERS_EVERY = min(5.0, SWEEP_EVERY)  # somebody may wait for a new password
 FOLDER_EVERY = 600.0
 SEAL_EVERY = 60.0
 
@@ -94,14 +96,21 @@ app.conf.update(
             "schedule": SEAL_EVERY,
             "options": {"expires": SEAL_EVERY},
         },
+        "letters": {
+            "task": "clinic.accounts.tasks.send_letters",
+            "schedule": LETTERS_EVERY,
+            "options": {"expires": LETTERS_EVERY},
+        },
+        # Due at once when a scheduler starts: `/readyz` after a start need not wait for the second tick.
         "heartbeat": {
             "task": "resupply.tasks.heartbeat",
             "schedule": HEARTBEAT_EVERY,
             "options": {"expires": HEARTBEAT_EVERY},
+            "last_run_at": datetime(2000, 1, 1, tzinfo=UTC),
         },
     },
 )
-app.autodiscover_tasks(["resupply"])
+app.autodiscover_tasks(["resupply", "clinic.accounts"])
 
 
 @setup_logging.connect

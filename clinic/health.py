@@ -6,7 +6,8 @@
   and no due message waits too long. For whoever is woken at night.
 - `/metrics`: figures for a program with the token; there is no such address where METRICS_TOKEN is not set.
 
-They say yes or no and nothing else; what is wrong stands on the administrators' status page.
+They say yes, or no and in a word what it is about (database, migrations, heartbeat, outbox), and nothing
+else; what is wrong stands on the administrators' status page. Wrong tokens count and wait like other guesses.
 """
 
 import hmac
@@ -22,6 +23,7 @@ from psycopg_pool import PoolTimeout
 from resupply import clock
 from resupply.queries import health
 from resupply.rules.health import READY, SERVES, Grade, findings
+from resupply.web.access.guessing import slowed
 
 _KEPT = 2.0
 """Seconds that an answer is kept: asking often, or by many, costs the database nothing."""
@@ -32,11 +34,11 @@ class Health:
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponseBase]) -> None:
         self.get_response = get_response
-        self._known: dict[str, tuple[float, bool]] = {}
-        self._answers: dict[str, Callable[[HttpRequest], HttpResponse]] = {
-            "/livez": lambda request: _said(is_well=True),
-            "/readyz/web": lambda request: _said(is_well=self._is_ready("web", SERVES)),
-            "/readyz": lambda request: _said(is_well=self._is_ready("all", READY)),
+        self._known: dict[str, tuple[float, str]] = {}
+        self._answers: dict[str, Callable[[HttpRequest], HttpResponseBase]] = {
+            "/livez": lambda request: _said(""),
+            "/readyz/web": lambda request: _said(self._against("web", SERVES)),
+            "/readyz": lambda request: _said(self._against("all", READY)),
         }
         if settings.METRICS_TOKEN:
             self._answers["/metrics"] = _metrics
@@ -50,35 +52,39 @@ class Health:
             return HttpResponse(status=405, headers={"Allow": "GET, HEAD"})
         return answer(request)
 
-    def _is_ready(self, name: str, codes: frozenset[str]) -> bool:
-        """Whether none of these stands against it, as found now or up to two seconds ago."""
+    def _against(self, name: str, codes: frozenset[str]) -> str:
+        """What of these stands against it, as found now or up to two seconds ago; "": nothing."""
         found = self._known.get(name)
         if found is None or monotonic() - found[0] > _KEPT:
-            found = monotonic(), _holds(codes)
+            found = monotonic(), _wrong(codes)
             self._known[name] = found
         return found[1]
 
 
-def _holds(codes: frozenset[str]) -> bool:
+def _wrong(codes: frozenset[str]) -> str:
     try:
         facts = health.ready(now=clock.now())
     except (Error, PoolTimeout):
-        return False
-    return not any(one.code in codes and one.grade == Grade.BROKEN for one in findings(facts))
+        return "database"
+    broken = (one.code for one in findings(facts) if one.grade == Grade.BROKEN)
+    return ", ".join(code for code in broken if code in codes)
 
 
-def _said(*, is_well: bool) -> HttpResponse:
-    answer = HttpResponse("ok\n" if is_well else "not ready\n", content_type="text/plain")
-    answer.status_code = 200 if is_well else 503
+def _said(against: str) -> HttpResponse:
+    answer = HttpResponse(f"not ready: {against}\n" if against else "ok\n", content_type="text/plain")
+    answer.status_code = 503 if against else 200
     answer["Cache-Control"] = "no-store"
     return answer
 
 
-def _metrics(request: HttpRequest) -> HttpResponse:
+def _metrics(request: HttpRequest) -> HttpResponseBase:
     """The figures, for who sends `Authorization: Bearer` and the token."""
     given = request.headers.get("Authorization", "").encode()
     if not hmac.compare_digest(given, b"Bearer " + settings.METRICS_TOKEN.encode()):
-        return HttpResponse(status=401, headers={"WWW-Authenticate": "Bearer", "Cache-Control": "no-store"})
+        refusal = HttpResponse(
+            status=401, headers={"WWW-Authenticate": "Bearer", "Cache-Control": "no-store"}
+        )
+        return slowed(request, refusal, "metrics")
     from clinic import metrics
 
     return HttpResponse(

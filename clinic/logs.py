@@ -30,7 +30,7 @@ _ABOUT_THE_MACHINE = (
 _SCRUBBED = [
     (re.compile(pattern), replacement)
     for pattern, replacement in (
-        (r"(/(?:cal|ask|me|stop|join)/)[^\s\"'<>?#]+", r"\1[secret]"),
+        (r"(/(?:cal|ask|me|stop|join|new-password)/)[^\s\"'<>?#]+", r"\1[secret]"),
         (r"(?m)^((?:.*\b)?(?:DETAIL|CONTEXT): ).*", r"\1[values]"),  # PostgreSQL's: they quote rows
         (r"(://[^\s:/@\"']*:)[^\s@/\"']+@", r"\1[secret]@"),
         (r"(?i)(\b(?:authorization|bearer|basic)\b[\"':= ]{1,4})[\w.+/=~-]{8,}", r"\1[secret]"),

@@ -3,7 +3,7 @@
 from django.contrib.auth import views as auth
 from django.urls import URLPattern, URLResolver, include, path, re_path
 
-from clinic.accounts import people_views, steps, views
+from clinic.accounts import password_views, people_views, steps, views
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("sign-in/", views.SignIn.as_view(), name="login"),
@@ -11,11 +11,14 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("sign-in/second-step/passkey/", steps.passkey_ask, name="passkey_ask"),
     path("sign-in/again/", views.prove, name="prove"),
     path("sign-in/kept/", views.kept_form, name="kept_form"),
+    path("sign-in/lost/", password_views.lost_password, name="lost_password"),
+    path("new-password/<str:token>/", password_views.new_password, name="new_password"),
     path("sign-in/stay/", views.stay, name="stay"),
     path("sign-out/", auth.LogoutView.as_view(), name="logout"),
     path("password/", views.PasswordChange.as_view(), name="password_change"),
     path("password/done/", auth.PasswordChangeDoneView.as_view(), name="password_change_done"),
     path("your-sign-in/", views.your_sign_in, name="your_sign_in"),
+    path("your-sign-in/address/", password_views.own_address, name="own_address"),
     path("your-sign-in/app/", steps.second_app, name="second_app"),
     path("your-sign-in/passkey/", steps.passkey_add, name="passkey_add"),
     path("your-sign-in/passkey/begin/", steps.passkey_begin, name="passkey_begin"),

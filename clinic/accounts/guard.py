@@ -21,7 +21,7 @@ from resupply.web.access import OPEN_VIEWS
 SENSITIVE = frozenset(
     {
         *("manager:sharing_new", "manager:sharing_end"),
-        *("second_app", "passkey_add", "factor_remove", "recovery_codes"),
+        *("second_app", "passkey_add", "factor_remove", "recovery_codes", "own_address"),
         *("people_invite", "people_withdraw", "people_change", "people_act"),
         *("sign_in_end", "sign_ins_end"),
     }
@@ -31,9 +31,13 @@ TAKES_AWAY = frozenset(
     {
         *("desk:book_csv", "manager:overdue_csv", "manager:overdue_xlsx", "manager:missing_csv"),
         *("manager:history_csv", "manager:history_xlsx", "manager:disclosures_csv", "worklist_csv"),
+        *("manager:packet_pdf", "manager:packet_json", "manager:recall_reach_csv", "job_file"),
+        *("manager:policy_csv", "desk:import_failed"),
     }
 )
-"""Views that hand out a whole table of patients: they ask for it when they are opened."""
+"""Views that hand out patients' records as a file: they ask for it when they are opened. Files without
+patients, and one patient's papers, are named in tests/web/test_fresh_proof.py.
+"""
 STEPS = frozenset(
     {
         *("login", "logout", "second_step", "kept_form", "your_sign_in", "prove"),

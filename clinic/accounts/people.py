@@ -1,6 +1,5 @@
 """Who works here: invitations, roles, leavers, lost second steps. Writes; pages: `people_views.py`."""
 
-import hashlib
 import secrets
 from collections.abc import Iterable
 from datetime import datetime, timedelta
@@ -12,7 +11,7 @@ from django.db.models import QuerySet
 from django.template.loader import render_to_string
 from django.urls import reverse
 
-from clinic.accounts import sessions
+from clinic.accounts import letters, sessions
 from clinic.accounts.models import Act, Invitation, User
 from clinic.accounts.second import note
 from resupply.models import Location, Role, Staff
@@ -36,15 +35,15 @@ def invite(
         withdraw(earlier, by=by, now=now)
     token = secrets.token_urlsafe(32)
     made = Invitation.objects.create(
-        token_hash=_hash(token),
+        token_hash=letters.hash_of(token),
         name=name,
         email=email,
         role=role,
         invited_by=by,
         invited_at=now,
         expires_at=now + LASTS,
+        location_ids=sorted(location.pk for location in locations),
     )
-    made.locations.set(locations)
     note(None, Act.INVITED, by=by, now=now, about=f"{name}, {Role(role).label}")
     return made, token
 
@@ -66,7 +65,7 @@ def withdraw(invitation: Invitation, *, by: User, now: datetime) -> None:
 
 def of_token(token: str, *, now: datetime) -> Invitation | None:
     """The invitation that a link opens: not used, not withdrawn, not older than 72 hours."""
-    return waiting(now=now).filter(token_hash=_hash(token)).first()
+    return waiting(now=now).filter(token_hash=letters.hash_of(token)).first()
 
 
 def mail(invitation: Invitation, token: str) -> None:
@@ -90,7 +89,10 @@ def join(invitation: Invitation, username: str, password: str, *, now: datetime)
     user = User.objects.create_user(
         username, held.email, password, first_name=first[:150], last_name=last[:150]
     )
-    Staff.objects.create(user=user, role=held.role).locations.set(held.locations.all())
+    places = list(Location.objects.filter(pk__in=held.location_ids))
+    if len(places) != len(held.location_ids):  # none would mean all of them
+        raise Location.DoesNotExist
+    Staff.objects.create(user=user, role=held.role).locations.set(places)
     held.accepted_at, held.user = now, user
     held.save(update_fields=["accepted_at", "user"])
     note(user, Act.JOINED, by=user, now=now)
@@ -117,6 +119,7 @@ def shut_out(staff: Staff, *, by: User, now: datetime) -> None:
     user = _user(staff)
     user.is_active = False
     user.save(update_fields=["is_active"])
+    letters.end_links(user)
     sessions.end(user, now=now)
     note(user, Act.SHUT_OUT, by=by, now=now)
 
@@ -149,7 +152,3 @@ def _user(staff: Staff) -> User:
     user = staff.user
     assert isinstance(user, User)  # noqa: S101 - for mypy
     return user
-
-
-def _hash(token: str) -> str:
-    return hashlib.sha256(token.encode()).hexdigest()

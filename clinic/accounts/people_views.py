@@ -6,22 +6,21 @@ from uuid import UUID
 
 from django import forms
 from django.contrib import messages
-from django.contrib.auth import password_validation
 from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.cache import never_cache
-from django.views.decorators.debug import sensitive_post_parameters, sensitive_variables
+from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from clinic.accounts import people, second
+from clinic.accounts.forms import NewPasswordForm
 from clinic.accounts.models import AccountAct, Invitation, User
 from resupply import clock
 from resupply.models import Location, Role, Staff
 from resupply.web.access import StaffRequest, may
 
 log = logging.getLogger(__name__)
-_PASSWORD = {"autocomplete": "new-password"}
 
 
 class PlaceForm(forms.Form):
@@ -44,18 +43,11 @@ class InviteForm(PlaceForm):
     field_order = ("name", "email", "role", "locations")
 
 
-class JoinForm(forms.Form):
-    """A user name and a password: at least 12 characters, none of the common ones, nothing else is asked of
-    it (NIST SP 800-63B-4, 3.1.1.2: length and a blocklist, no rules of composition).
-    """
+class JoinForm(NewPasswordForm):
+    """A user name and a password."""
 
     username = forms.CharField(max_length=150, validators=[User.username_validator])
-    password = forms.CharField(
-        strip=False,
-        widget=forms.PasswordInput(attrs=_PASSWORD),
-        help_text="At least 12 characters. Some words that nobody would guess together are good.",
-    )
-    again = forms.CharField(strip=False, widget=forms.PasswordInput(attrs=_PASSWORD), label="Password again")
+    field_order = ("username", "password", "again")
 
     def __init__(self, *args: Any, invitation: Invitation, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -68,20 +60,11 @@ class JoinForm(forms.Form):
             raise ValidationError("Please take another name.")
         return name
 
-    @sensitive_variables()
-    def clean(self) -> None:
-        """Good enough, and twice the same."""
-        found = self.cleaned_data
-        if found.get("password") != found.get("again"):
-            self.add_error("again", "The two are not the same.")
+    def owner(self) -> User:
+        """Whoever was invited."""
         first, _, last = self.invitation.name.partition(" ")
-        who = User(
-            username=found.get("username", ""), email=self.invitation.email, first_name=first, last_name=last
-        )
-        try:
-            password_validation.validate_password(found.get("password", ""), who)
-        except ValidationError as error:
-            self.add_error("password", error)
+        username = self.cleaned_data.get("username", "")
+        return User(username=username, email=self.invitation.email, first_name=first, last_name=last)
 
 
 @may("people.change")
@@ -184,7 +167,7 @@ def _page(request: StaffRequest, form: InviteForm, status: int) -> HttpResponse:
     context = {
         "staff": staff.order_by("-user__is_active", "user__username"),
         "with_step": set(second.users_with_one()),
-        "waiting": people.waiting(now=clock.now()).prefetch_related("locations"),
+        "waiting": people.waiting(now=clock.now()),
         "acts": AccountAct.objects.select_related("user", "acted_by").order_by("-pk")[:50],
         "form": form,
     }

@@ -5,20 +5,25 @@ Secrets lie encrypted (`adapter.py`). A code is good once. Wrong ones count with
 quarter of an hour), and of one account at most 30 an hour from anywhere: six digits cannot be tried through.
 """
 
+import json
 from datetime import datetime, timedelta
+from typing import Any
 
 from allauth.mfa.models import Authenticator
 from allauth.mfa.recovery_codes.internal.auth import RecoveryCodes
 from allauth.mfa.totp.internal.auth import TOTP, validate_totp_code
+from allauth.mfa.webauthn.internal import auth as webauthn
 from axes.handlers.proxy import AxesProxyHandler
 from django.conf import settings
 from django.contrib.auth import login
 from django.contrib.auth.signals import user_login_failed
 from django.core.cache import cache
+from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.http import HttpRequest
+from fido2.webauthn import UserVerificationRequirement
 
-from clinic.accounts import sessions
+from clinic.accounts import letters, sessions
 from clinic.accounts.models import AccountAct, Act, User
 from resupply import clock
 
@@ -37,6 +42,11 @@ def of(user: User) -> list[Authenticator]:
 def has_one(user: User) -> bool:
     """Whether somebody has a second step."""
     return bool(Authenticator.objects.filter(user=user, type__in=_STEPS).exists())
+
+
+def has_passkey(user: User) -> bool:
+    """Whether one of somebody's second steps is a passkey."""
+    return any(one.type == Authenticator.Type.WEBAUTHN for one in of(user))
 
 
 def users_with_one() -> list[int]:
@@ -88,6 +98,29 @@ def is_right(request: HttpRequest, user: User, code: str) -> bool:
     return False
 
 
+def ask_passkey(user: User, *, proves: bool) -> dict[str, Any]:
+    """The question that a passkey of somebody answers. One that stands for the password (`proves`) has to
+    make sure of its owner itself: by finger, face or PIN.
+    """
+    if not proves:
+        return dict(webauthn.begin_authentication(user))
+    options, state = webauthn.get_server().authenticate_begin(
+        credentials=webauthn.get_credentials(user), user_verification=UserVerificationRequirement.REQUIRED
+    )
+    webauthn.set_state(state)
+    return dict(options)
+
+
+def is_answered(request: HttpRequest, user: User, answer: str) -> bool:
+    """Whether a passkey of somebody gave this answer (JSON) to the question asked. A wrong one is counted."""
+    try:
+        webauthn.complete_authentication(user, json.loads(answer)).record_usage()
+    except (ValidationError, ValueError, TypeError, KeyError, AttributeError):
+        wrong(request, user)
+        return False
+    return True
+
+
 def wrong(request: HttpRequest, user: User) -> None:
     """Count a second step that failed."""
     cache.add(_wrong_key(user), 0, 3600)
@@ -116,6 +149,13 @@ def set_app(user: User, secret: str, *, now: datetime) -> None:
 
 
 @transaction.atomic
+def add_passkey(user: User, name: str, made: dict[str, Any], *, now: datetime) -> None:
+    """One more passkey."""
+    row = webauthn.WebAuthn.add(user, name, made)
+    note(user, Act.FACTOR_ADDED, by=user, now=now, about=f"passkey {row.name}")
+
+
+@transaction.atomic
 def new_codes(user: User, *, now: datetime) -> list[str]:
     """New recovery codes; the old ones open nothing any more. They are shown once."""
     Authenticator.objects.filter(user=user, type=Authenticator.Type.RECOVERY_CODES).delete()
@@ -138,9 +178,12 @@ def reset(user: User, *, by: User, now: datetime) -> None:
     note(user, Act.FACTOR_RESET, by=by, now=now)
 
 
+@transaction.atomic
 def note(user: User | None, act: Act, *, by: User | None, now: datetime, about: str = "") -> None:
-    """One line of the accounts' history."""
+    """One line of the accounts' history; of what is done to a sign-in its owner is told by mail."""
     AccountAct.objects.create(user=user, act=act, acted_by=by, acted_at=now, about=about[:200])
+    if user is not None:
+        letters.tell(user, act, about, now=now)
 
 
 def _wrong_key(user: User) -> str:

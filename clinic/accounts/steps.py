@@ -1,6 +1,5 @@
 """Pages of the second step: asked for at sign-in, set up and removed under "Your sign-in"."""
 
-import json
 from typing import Any, cast
 
 import segno
@@ -19,7 +18,7 @@ from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST
 
 from clinic.accounts import second, sessions
-from clinic.accounts.models import Act, User
+from clinic.accounts.models import User
 from resupply import clock
 
 _SECRET = "new_app"  # noqa: S105 - the name of a key of the session
@@ -60,9 +59,8 @@ def second_step(request: HttpRequest) -> HttpResponse:
             return redirect(there or "home")
         form.is_valid()
         form.add_error("code", "That did not fit, or was used before. Try the next code the app shows.")
-    has_passkey = any(one.type == Authenticator.Type.WEBAUTHN for one in second.of(user))
     status = 429 if shut else 422 if form.is_bound else 200
-    context = {"form": form, "shut": shut, "has_passkey": has_passkey}
+    context = {"form": form, "shut": shut, "has_passkey": second.has_passkey(user)}
     return render(request, "registration/second_step.html", context, status=status)
 
 
@@ -71,22 +69,19 @@ def _passes(request: HttpRequest, user: User, form: CodeForm) -> bool:
     answer = request.POST.get("credential", "")
     if not answer:
         return form.is_valid() and second.is_right(request, user, form.cleaned_data["code"])
-    try:
-        webauthn.complete_authentication(user, json.loads(answer)).record_usage()
-    except (ValidationError, ValueError, TypeError, KeyError, AttributeError):
-        second.wrong(request, user)
-        return False
-    return True
+    return second.is_answered(request, user, answer)
 
 
 @require_POST
 @never_cache
 def passkey_ask(request: HttpRequest) -> HttpResponse:
-    """The question that a passkey of the person waiting answers."""
+    """The question that a passkey answers: of the person waiting, or of who is in, as a fresh proof."""
     found = second.waiting(request, now=clock.now())
-    if found is None:
+    if found is not None:
+        return JsonResponse(_plain(second.ask_passkey(found[0], proves=False)))
+    if not request.user.is_authenticated:
         return JsonResponse({}, status=403)
-    return JsonResponse(_plain(webauthn.begin_authentication(found[0])))
+    return JsonResponse(_plain(second.ask_passkey(request.user, proves=True)))
 
 
 @sensitive_post_parameters("code")
@@ -103,7 +98,7 @@ def second_app(request: HttpRequest) -> HttpResponse:
             second.set_app(user, secret, now=clock.now())
             del request.session[_SECRET]
             return _added(request, user)
-        form.add_error("code", "That is not the code of this app now. Check the clock of the telephone.")
+        form.add_error("code", "That is not the code of this app now. Check the clock of the phone.")
     address = get_adapter().build_totp_url(user, secret)
     picture = segno.make_qr(address, error="m").svg_data_uri(dark="#000", light="#fff", border=4)
     grouped = " ".join(secret[i : i + 4] for i in range(0, len(secret), 4))
@@ -134,8 +129,7 @@ def passkey_add(request: HttpRequest) -> HttpResponse:
         except (ValidationError, ValueError, TypeError, KeyError, AttributeError):
             form.add_error(None, "This device made no passkey that we can use. Try again, or use an app.")
         else:
-            row = webauthn.WebAuthn.add(user, form.cleaned_data["name"], made)
-            second.note(user, Act.FACTOR_ADDED, by=user, now=clock.now(), about=f"passkey {row.name}")
+            second.add_passkey(user, form.cleaned_data["name"], made, now=clock.now())
             return _added(request, user)
     status = 422 if form.errors else 200
     return render(request, "registration/passkey_add.html", {"form": form}, status=status)

@@ -17,7 +17,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from clinic.accounts import kept, second, sessions
+from clinic.accounts import kept, passwords, second, sessions
 from clinic.accounts.models import User
 from resupply import clock
 
@@ -52,9 +52,8 @@ class PasswordChange(PasswordChangeView):
         old = self.request.session.session_key or ""
         answer = super().form_valid(form)
         sessions.moved(self.request.session, old)
-        sessions.end(
-            cast(User, self.request.user), now=clock.now(), but=self.request.session.session_key or ""
-        )
+        here = self.request.session.session_key or ""
+        passwords.changed(cast(User, self.request.user), this_session=here, now=clock.now())
         return answer
 
 
@@ -104,19 +103,30 @@ def stay(request: HttpRequest) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 @never_cache
 def prove(request: HttpRequest) -> HttpResponse:
-    """Ask for the password once more before something that matters. Wrong ones count as at sign-in."""
+    """Ask for the password, or a passkey, once more before something that matters. Wrong ones count as at
+    sign-in.
+    """
     there = request.POST.get("next") or request.GET.get("next", "")
     if not url_has_allowed_host_and_scheme(there, {request.get_host()}, require_https=request.is_secure()):
         there = reverse("home")
-    form = ProofForm(request.POST or None)
-    if request.method == "POST" and form.is_valid():
-        name = request.user.get_username()
-        if authenticate(request, username=name, password=form.cleaned_data["password"]) == request.user:
+    user, form = cast(User, request.user), ProofForm(request.POST or None)
+    if request.method == "POST":
+        if _proves(request, user, form):
             sessions.prove(request.session, now=clock.now())
             return redirect(there)
-        form.add_error("password", "That is not your password.")
-    status = 422 if form.errors else 200
-    return render(request, "registration/prove.html", {"form": form, "next": there}, status=status)
+        form.is_valid()
+        form.add_error("password", "That is not yours. Try again.")
+    context = {"form": form, "next": there, "has_passkey": second.has_passkey(user)}
+    return render(request, "registration/prove.html", context, status=422 if form.is_bound else 200)
+
+
+def _proves(request: HttpRequest, user: User, form: ProofForm) -> bool:
+    """Whether what was sent is an answer of one's passkey, or one's password."""
+    answer = request.POST.get("credential", "")
+    if answer:
+        return not second.is_shut(request, user) and second.is_answered(request, user, answer)
+    typed = form.cleaned_data["password"] if form.is_valid() else ""
+    return bool(typed) and authenticate(request, username=user.username, password=typed) == user
 
 
 @login_required

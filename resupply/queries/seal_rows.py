@@ -50,9 +50,13 @@ def layout_digest(table: str, columns: Sequence[str]) -> str:
 
 
 def sealed_tables() -> list[Table]:
-    """Every table of changes, the read log, what programs read, and evidence packets, by name."""
+    """Every table of changes, the read log, what programs read, evidence packets, and other ledgers that say
+    so (`is_sealed`), by name.
+    """
     chosen: list[type[models.Model]] = [
-        model for model in apps.get_models() if issubclass(model, pghistory.models.Event)
+        model
+        for model in apps.get_models()
+        if issubclass(model, pghistory.models.Event) or getattr(model, "is_sealed", False)
     ]
     chosen += [PatientRead, SharedRead, SharedRecord, EvidencePacket]
     tables = [_table(model) for model in chosen if not model._meta.proxy]

@@ -18,6 +18,7 @@ from resupply.models import Backup, Heartbeat, Message, MessageState
 from resupply.queries import health as queries
 from resupply.rules.health import Facts, Grade, findings
 from resupply.services.heartbeats import record_heartbeat
+from resupply.web.access import guessing
 from tests.builders import make_patient
 from tests.cast import Cast
 from tests.clinic.test_settings import PRODUCTION, settings_with
@@ -35,7 +36,7 @@ def asked(path: str, method: str = "GET", **headers: str) -> HttpResponse:
 
 def status(path: str) -> int:
     answer = asked(path)
-    assert answer.content in (b"ok\n", b"not ready\n")
+    assert re.fullmatch(rb"ok|not ready: [a-z, ]+", answer.content.rstrip(b"\n"))
     assert answer["Cache-Control"] == "no-store"
     return answer.status_code
 
@@ -51,6 +52,7 @@ def message(**over: Any) -> Message:
 def test_ready_says_whether_the_clinic_works() -> None:
     now = clock.now()
     assert (status("/readyz"), status("/readyz/web")) == (503, 200)  # no heartbeat has come yet
+    assert asked("/readyz").content == b"not ready: heartbeat\n"
     record_heartbeat(now=now)
     assert status("/readyz") == 200
     Heartbeat.objects.update(beat_at=now - timedelta(seconds=200))
@@ -79,6 +81,7 @@ def test_without_a_database_it_lives_and_is_not_ready(monkeypatch: pytest.Monkey
 
     monkeypatch.setattr(queries, "ready", gone)
     assert (status("/livez"), status("/readyz"), status("/readyz/web")) == (200, 503, 503)
+    assert asked("/readyz").content == b"not ready: database\n"
 
 
 def test_asking_often_costs_the_database_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -151,6 +154,21 @@ def test_figures_count_requests_by_view_and_ask_the_database(settings: Any) -> N
     assert "evenkeep_backup_age_seconds" not in value  # none was finished
     for word in (secret, "nothing", "patients.example", "Odalys", "Brandt"):
         assert word not in text
+
+
+def test_a_run_of_wrong_tokens_is_slowed_like_other_guesses_and_a_good_one_never(
+    settings: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    settings.METRICS_TOKEN = TOKEN
+    held: list[float] = []
+    monkeypatch.setattr(guessing.time, "sleep", held.append)
+    monkeypatch.setattr(guessing, "UNKNOWN_TOKENS", guessing.Tally("metrics-here", most=3, seconds=600))
+    for _ in range(5):
+        assert asked("/metrics", Authorization="Bearer x").status_code == 401
+    assert held == [guessing.HOLD_S] * 2
+    monkeypatch.setattr("clinic.metrics.page", lambda: b"figures")
+    assert asked("/metrics", Authorization=f"Bearer {TOKEN}").content == b"figures"
+    assert len(held) == 2
 
 
 def test_figures_without_a_database_say_so(settings: Any, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -4,7 +4,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
-from clinic.accounts import people
+from clinic.accounts import letters, people
 from clinic.accounts.models import User
 from resupply import clock
 from resupply.models import (
@@ -158,7 +158,16 @@ def _of_people() -> dict[str, list[object]]:
         "people_change": [staff],
         "people_act": [staff, "end"],
         "join": [token],
+        "new_password": [_lost_by(by)],
     }
+
+
+def _lost_by(user: User) -> str:
+    """The token of a link for a new password."""
+    letter = letters.ask_link(user, address="192.0.2.7", now=clock.now())
+    letter.token_hash = letters.hash_of(token := "a-link-for-a-new-password-of-a-manager")
+    letter.save(update_fields=["token_hash"])
+    return token
 
 
 def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar: Issued) -> dict[str, str]:
@@ -265,6 +274,9 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         "me:calendar_change": [link.token, calendar.subscription.public_id],
         "desk:own_part": [patient.public_id, "calendar/"],
         "me:report": [link.token, "leak"],
+        "me:help_topic": [link.token, "clean"],
+        "help:topic": ["dispense"],
+        "help:sign_in": ["sign-in"],
         "me:undo": [link.token, "again"],
         "me:told": [link.token, (patient.reports.first() or make_report(patient)).public_id],
         "me:changed_done": [link.token, event.public_id],

@@ -25,6 +25,7 @@ HOLD_S = 0.5
 """How long a refusal of a run waits."""
 _HELD = threading.BoundedSemaphore(2)
 _UNKNOWN = {"feed:calendar": 404, "ask:question": 404, "stop": 404, "me:": 404, "fhir:": 401, "join": 404}
+_UNKNOWN |= {"new_password": 404}
 _UNKNOWN |= {"text_inbound": 401, "text_delivery": 401}
 """Beginnings of names of views that a secret opens -> how an unknown one is answered. A secret that was known
 and has ended says 410 and is no guess: programs keep asking for calendars that ended.
@@ -75,20 +76,25 @@ class Guessing:
         response = self.get_response(request)
         if not _is_unknown(request, response):
             return response
-        where = request.META.get("REMOTE_ADDR", "")
-        count = UNKNOWN_TOKENS.add(where)
-        if count <= UNKNOWN_TOKENS.most:
-            return response
-        if count == UNKNOWN_TOKENS.most + 1 or count % 1000 == 0:
-            view = request.resolver_match.view_name if request.resolver_match else ""
-            log.warning("token guessing: %d unknown tokens in ten minutes from %s, at %s", count, where, view)
-        if _HELD.acquire(blocking=False):
-            try:
-                time.sleep(HOLD_S)
-            finally:
-                _HELD.release()
-            return response
-        return _too_many()
+        view = request.resolver_match.view_name if request.resolver_match else ""
+        return slowed(request, response, view)
+
+
+def slowed(request: HttpRequest, response: HttpResponseBase, view: str) -> HttpResponseBase:
+    """The refusal of an unknown token: counted, and one of a run logged and held back."""
+    where = request.META.get("REMOTE_ADDR", "")
+    count = UNKNOWN_TOKENS.add(where)
+    if count <= UNKNOWN_TOKENS.most:
+        return response
+    if count == UNKNOWN_TOKENS.most + 1 or count % 1000 == 0:
+        log.warning("token guessing: %d unknown tokens in ten minutes from %s, at %s", count, where, view)
+    if _HELD.acquire(blocking=False):
+        try:
+            time.sleep(HOLD_S)
+        finally:
+            _HELD.release()
+        return response
+    return _too_many()
 
 
 def _is_unknown(request: HttpRequest, response: HttpResponseBase) -> bool:

@@ -29,6 +29,7 @@ _LEAD = frozenset({Role.MANAGER, Role.ADMINISTRATOR})
 
 WHO_MAY: dict[str, frozenset[Role]] = {
     "home": EVERYONE,
+    "help.see": EVERYONE,
     "emergency.open": _CARE,
     "emergency.review": _LEAD,
     "patient.find": _CARE,
@@ -103,7 +104,7 @@ WHO_MAY: dict[str, frozenset[Role]] = {
 
 _OWN_PAGE = {
     *("me:page", "me:tick", "me:month", "me:language", "me:calendar", "me:days", "me:pause", "me:again"),
-    *("me:calendar_change", "me:question", "me:choices"),
+    *("me:calendar_change", "me:question", "me:choices", "me:help", "me:help_topic"),
     *("me:changed", "me:changed_done", "me:implant", "me:implant_done", "me:report", "me:told", "me:undo"),
 }
 OPEN_VIEWS = frozenset(
@@ -111,8 +112,8 @@ OPEN_VIEWS = frozenset(
         *("login", "logout", "password_change", "password_change_done", "gallery"),
         *("second_step", "passkey_ask", "prove", "kept_form", "stay", "your_sign_in", "second_app"),
         *("passkey_add", "passkey_begin", "factor_remove", "recovery_codes", "sign_in_end", "sign_ins_end"),
-        "join",
-        *("feed:calendar", "ask:question", "stop", *_OWN_PAGE),
+        *("join", "lost_password", "new_password", "own_address"),
+        *("feed:calendar", "ask:question", "stop", "help:sign_in", *_OWN_PAGE),
         *("text_inbound", "text_delivery"),  # of a gateway, which signs what it tells (`web/gateway.py`)
         *("fhir:metadata", "fhir:search", "fhir:search_by_post", "fhir:read", "fhir:root", "fhir:nothing"),
     }
