@@ -75,9 +75,15 @@ def test_both_parts_say_whom_to_call_how_to_stop_and_leave_care_alone(language: 
             "+1 303 555 0100",
             "until you say yes",
             "does not change your care",
-            "no more notes",
+            "no more messages",
         ],
-        "es": ["Odalys", "+1 303 555 0100", "diga que sí", "no cambia su cuidado", "No quiere más notas"],
+        "es": [
+            "Odalys",
+            "+1 303 555 0100",
+            "diga que sí",
+            "no cambia su tratamiento",
+            "No quiere más mensajes",
+        ],
     }
     for part in (letter.text, letter.html):
         for phrase in needed[language]:

@@ -44,7 +44,7 @@ def test_it_says_how_to_stop_whom_to_call_and_leaves_care_alone(language: str, s
     found = letter(language, step)
     needed = {
         "en": ["+1 303 555 0100", "until you say yes", "Stop asking", "does not change your care"],
-        "es": ["+1 303 555 0100", "diga que sí", "No me pregunten más", "no cambia su cuidado"],
+        "es": ["+1 303 555 0100", "diga que sí", "No me pregunten más", "no cambia su tratamiento"],
     }
     for phrase in needed[language]:
         assert phrase in found.text

@@ -14,10 +14,10 @@ NEEDED = {
         "Odalys",
         "safety notice",
         "+1 303 555 0100",
-        "change nothing because of this note",
-        "no more notes",
+        "change nothing because of this message",
+        "no more messages",
     ],
-    "es": ["Odalys", "aviso de seguridad", "+1 303 555 0100", "no cambie nada", "No quiere más notas"],
+    "es": ["Odalys", "aviso de seguridad", "+1 303 555 0100", "no cambie nada", "No quiere más mensajes"],
 }
 
 

@@ -109,7 +109,7 @@ ALL = [
 ]
 
 
-@pytest.mark.parametrize(("table", "header", "row", "column", "value", "wrong", "correct"), ALL)
+@pytest.mark.parametrize(("table", "header", "row", "column", "value", "wrong", "mend"), ALL)
 def test_a_fault_names_its_place_and_its_mend_and_nothing_is_written(
     tmp_path: Path, table: str, header: str, row: str, column: str, value: str, wrong: str, mend: str
 ) -> None:

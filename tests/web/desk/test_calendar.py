@@ -83,7 +83,7 @@ def test_choices_are_kept(desk: Client, cast: Cast) -> None:
         ({"with_changes": "", "with_daily": ""}, "Choose at least one thing"),
         ({"alarm_hour": "24"}, "is not offered here"),
         ({"wording": "loud"}, "is not offered here"),
-        ({"label": "x" * 61}, "at most 60 characters"),
+        ({"label": "x" * 61}, "Keep this to 60 characters"),
     ],
 )
 def test_a_form_that_makes_no_calendar_says_why_and_writes_nothing(
