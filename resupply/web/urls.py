@@ -3,7 +3,7 @@
 from django.conf import settings
 from django.urls import URLPattern, URLResolver, include, path
 
-from resupply.web import gallery, gateway, home, jobs, worklists
+from resupply.web import gateway, home, jobs, worklists
 from resupply.web.patient import stop
 
 urlpatterns: list[URLPattern | URLResolver] = [
@@ -21,6 +21,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("therapist/", include("resupply.web.therapist.urls")),
     path("manager/", include("resupply.web.manager.urls")),
     path("fhir/", include("resupply.web.fhir.urls")),
+    path("help/", include("resupply.web.help.urls")),
     path("texts/inbound/", gateway.inbound_text, name="text_inbound"),
     path("texts/delivery/", gateway.delivery, name="text_delivery"),
     path("ask/", include("resupply.web.patient.ask_urls")),
@@ -28,5 +29,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("me/<str:token>/", include("resupply.web.patient.page_urls")),
     path("", include("resupply.web.patient.urls")),
 ]
-if settings.DEBUG:
-    urlpatterns.append(path("gallery/", gallery.gallery, name="gallery"))
+if settings.STATIC_FROM_SOURCE:  # for people who build pages
+    from resupply.web.gallery import gallery
+
+    urlpatterns.append(path("gallery/", gallery, name="gallery"))

@@ -30,6 +30,7 @@ ANYONE = {*ROLES, "outsider", "signed out"}
 
 # Name of the view -> who may open it. Sign-in opens for all; a password needs an account, of any role.
 TABLE: dict[str, set[str]] = {
+    "gallery": ANYONE,
     "login": ANYONE,
     "logout": ANYONE,
     "password_change": ANYONE - {"signed out"},
@@ -57,6 +58,10 @@ TABLE: dict[str, set[str]] = {
     "people_change": {"administrator"},
     "people_act": {"administrator"},
     "home": CARE,
+    "help:contents": CARE,
+    "help:words": CARE,
+    "help:topic": CARE,
+    "help:sign_in": ANYONE,
     "worklist": CARE,
     "worklist_print": CARE,
     "worklist_csv": LEAD,
@@ -263,6 +268,8 @@ TABLE: dict[str, set[str]] = {
     "text_delivery": ANYONE,
     "stop": ANYONE,  # and this: the way out of a mail
     "me:page": ANYONE,  # so is this; it asks for the date of birth, and the others lead to it
+    "me:help": ANYONE,
+    "me:help_topic": ANYONE,
     "me:tick": ANYONE,
     "me:month": ANYONE,
     "me:language": ANYONE,
@@ -302,9 +309,9 @@ SHOWN |= {
     "therapist:plans",
 }
 WRITES = {name for name in TABLE if name.startswith(("desk:", "therapist:"))} - SHOWN
-BEHIND_THE_DOOR = {name for name in TABLE if name.startswith("me:")} - {"me:page"}
+BEHIND_THE_DOOR = {name for name in TABLE if name.startswith("me:")} - {"me:page", "me:help", "me:help_topic"}
 """Pages of a patient that a device without the date of birth is led away from, whatever it sends."""
-WRITES |= {"ask:question", "stop", "me:page"} | BEHIND_THE_DOOR
+WRITES |= {"ask:question", "stop", "me:page", "me:help", "help:contents"} | BEHIND_THE_DOOR
 WRITES |= {"job_again", "job_drop", "manager:overdue_past", "manager:overdue_act"}
 WRITES |= {"manager:overdue_undo", "manager:view_save", "manager:view_remove", "manager:measures_past"}
 WRITES |= {"manager:item_new", "manager:item_edit", "manager:recall_new", "manager:recall_void"}
@@ -480,7 +487,8 @@ def test_methods_that_a_view_does_not_take(cast: Cast, addresses: Stage) -> None
 def test_secret_addresses_take_no_other_method(addresses: Stage) -> None:
     """Whoever holds them: a method they do not take changes nothing and shows nothing."""
     client = Client()
-    for name in (*OF_A_GATEWAY, "feed:calendar", "ask:question", "stop", "me:page"):
+    own = ("me:page", "me:help", "me:help_topic")
+    for name in (*OF_A_GATEWAY, "feed:calendar", "ask:question", "stop", *own):
         for method in ("PUT", "PATCH", "DELETE", "TRACE", "OPTIONS"):
             answer = client.generic(method, addresses.by_view[name])
             assert (answer.status_code, b"Odalys" in answer.content) == (405, False), (name, method)

@@ -29,9 +29,9 @@ def test_a_partial_lists_its_variables_first(path: Path) -> None:
 
 def test_the_gallery_shows_each_line_with_its_sentence(rf: RequestFactory) -> None:
     page = gallery(rf.get("/gallery/")).content.decode()
-    assert page.count('role="img"') == 9
+    assert page.count('role="img"') == 9 + 2 + 4  # as they stand, before and after a draft, charts
     assert 'aria-label="Cushion, Nasal cushion M: 9 days overdue. In use since Mon 9 Feb.' in page
-    assert page.count('class="ask"') == 8 + 1  # every line with dates, and the key
+    assert page.count('class="ask"') == 8 + 2 + 1  # every line with dates, and the key
     assert 'href="#main"' in page
     assert page.count("<h1>") == 1
 

@@ -1,11 +1,13 @@
 """Invented people and lines for the gallery, around one fixed day."""
 
-from datetime import date
+from datetime import UTC, date, datetime
+from types import SimpleNamespace
+from uuid import UUID
 
-from resupply.web.bars import Total, with_share
 from resupply.web.strip import Step, StripLine, StripUnit
 
 TODAY = date(2026, 3, 18)
+NOBODY = UUID(int=0)
 
 
 def _on(month: int, day: int, year: int = 2026) -> date:
@@ -137,6 +139,51 @@ ODD_LINES = (
 )
 """What is seldom: due while waiting for coverage, a pause, nothing left at all."""
 
+DRAFTED_LINES = (
+    StripLine(
+        "Cushion",
+        "as it is now",
+        (StripUnit(_on(2, 20), _on(3, 20), "in_use"), StripUnit(_on(3, 20), _on(4, 20), "spare")),
+        ask_from=_on(3, 21),
+        deliver_from=_on(4, 10),
+        supply_ends_on=_on(4, 20),
+        worn_on=_on(3, 20),
+        spares=1,
+    ),
+    StripLine(
+        "Cushion",
+        "with the draft",
+        (StripUnit(_on(2, 20), _on(4, 20), "in_use"), StripUnit(_on(4, 20), _on(6, 20), "spare")),
+        ask_from=_on(5, 21),
+        deliver_from=_on(6, 10),
+        supply_ends_on=_on(6, 20),
+        worn_on=_on(4, 20),
+        spares=1,
+    ),
+)
+"""One line before and after a draft of policy."""
+
+EVENTS = (
+    SimpleNamespace(
+        public_id=NOBODY,
+        on=_on(3, 9),
+        event="swap",
+        get_event_display="Swap",
+        kind="cushion",
+        is_voided=False,
+    ),
+    SimpleNamespace(
+        public_id=NOBODY,
+        on=_on(2, 11),
+        event="loss",
+        get_event_display="Loss",
+        kind="tubing",
+        is_voided=True,
+        voided_at=datetime(2026, 2, 12, 17, 5, tzinfo=UTC),
+        void_reason="it was found again",
+    ),
+)
+
 
 def context() -> dict[str, object]:
     """Everything the gallery shows that does not depend on the request."""
@@ -152,6 +199,10 @@ def context() -> dict[str, object]:
             ("Stock", "#", False),
         ],
         "person": person,
+        "user": SimpleNamespace(is_authenticated=True, get_username="desk", get_full_name="Ines Halvorsen"),
+        "events": EVENTS,
+        "dates": {"now": datetime(2026, 3, 18, 15, 5, tzinfo=UTC), "other_year": _on(12, 28, 2025)},
+        "whys": [("Cushion", "9 days overdue", MASK_STEPS[:2]), ("Supply ended", "Mon 9 Mar", MASK_STEPS)],
         "states": [
             ("overdue", 9, False),
             ("due", None, True),
@@ -209,14 +260,6 @@ def context() -> dict[str, object]:
                 "limit": None,
             },
         ],
-        "totals": with_share(
-            [
-                Total("1 to 7 days", 14),
-                Total("8 to 30 days", 9, "#", "attention"),
-                Total("31 to 90 days", 4, "#", "alarm"),
-                Total("more than 90 days", 0),
-            ]
-        ),
         "found": [
             {"url": "#", **person, "note": "North room"},
             {"url": "#", **other, "note": "South room"},
