@@ -169,7 +169,7 @@ def _way_out(letter: Letter) -> dict[str, str]:
     """Headers by which a mail program ends these messages with one click (RFC 2369, RFC 8058).
 
     RFC 8058 wants an https address and a DKIM signature that covers both headers; the signature is the mail
-    server's part (README). Over plain http, as in a trial, only a person can follow the link.
+    server's part (docs/operating.md). Over plain http, as in a trial, only a person can follow the link.
     """
     if not letter.stop_url:
         return {}
