@@ -27,7 +27,7 @@ from tests.services.importing import bring, on_record
 
 pytestmark = pytest.mark.django_db
 
-EXAMPLES = 500 if os.environ.get("HYPOTHESIS_PROFILE") == "deep" else 25
+EXAMPLES = 500 if os.environ.get("HYPOTHESIS_PROFILE") == "deep" else 12
 _AS_LONG_AS_IT_TAKES = settings(
     max_examples=EXAMPLES,
     deadline=None,

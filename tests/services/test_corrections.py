@@ -242,7 +242,7 @@ def test_what_no_parcel_can_do(shelf: StockLevel) -> None:
     which=st.integers(0, 9),
 )
 @settings(
-    max_examples=25,
+    max_examples=15,
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
 )

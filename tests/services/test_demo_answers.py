@@ -15,9 +15,7 @@ from resupply.models import (
     RefillQuestion,
 )
 from resupply.queries import worklists
-from tests.demo_days import AUTUMN, LEAP, USUAL, DemoOn
-
-DAYS = [USUAL, LEAP, AUTUMN]
+from tests.demo_days import DAYS, LEAP, DemoOn
 
 
 @pytest.mark.parametrize("day", DAYS, ids=str)

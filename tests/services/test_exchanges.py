@@ -209,7 +209,7 @@ def test_the_yes_goes_with_the_exchange_and_a_void_sets_it_free(shop: Shop) -> N
     to_shelf=st.booleans(),
 )
 @settings(
-    max_examples=25,
+    max_examples=15,
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
 )

@@ -35,7 +35,7 @@ from tests.services.writes import World, Write, any_write
 pytestmark = pytest.mark.django_db
 
 DERIVED = (PlanLine, PlanChecklist, PlanState, StandingYes)
-EXAMPLES = 1_000 if os.environ.get("HYPOTHESIS_PROFILE") == "deep" else 40
+EXAMPLES = 1_000 if os.environ.get("HYPOTHESIS_PROFILE") == "deep" else 25
 
 
 @given(writes=st.lists(any_write(), min_size=1, max_size=10))

@@ -18,7 +18,7 @@ from tests.services.stocked import Act, Store, any_act, ledger, shelf, stocking_
 
 pytestmark = pytest.mark.django_db
 
-EXAMPLES = 1_000 if os.environ.get("HYPOTHESIS_PROFILE") == "deep" else 60
+EXAMPLES = 1_000 if os.environ.get("HYPOTHESIS_PROFILE") == "deep" else 30
 relaxed = settings(
     max_examples=EXAMPLES,
     deadline=None,
