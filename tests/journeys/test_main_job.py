@@ -24,10 +24,9 @@ pytestmark = pytest.mark.browser
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("width", [pytest.param(1280, id="desktop"), pytest.param(390, id="phone")])
-def test_from_sign_in_to_the_feed_and_back(window: OpenWindow, cast: Cast, width: int) -> None:
+def test_from_sign_in_to_the_feed_and_back(window: OpenWindow, cast: Cast) -> None:
     let_fall_behind(cast)
-    desk, office = window(width=width), window(width=width)
+    desk, office = window(), window(width=390)
     sign_in(desk, cast.user("desk"))
     find_by_keyboard(desk)
     see_why_it_is_overdue(desk)
