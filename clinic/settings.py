@@ -118,11 +118,11 @@ DJANGO_TABLES2_TEMPLATE = "components/tables2.html"
 
 # --- keys of what lies encrypted ----------------------------------------------------------------------------
 # Contact data of patients: encrypted under the first of DATA_KEYS, read under any of them, and looked for by
-# keyed hashes under INDEX_KEY, which stays when the others change.
+# keyed hashes: written under the first of INDEX_KEY, found under any of them.
 _DEMO_KEY = b64encode(b"only for a demo on this machine.").decode()
 DATA_KEYS = env.keys("DATA_KEYS", demo=_DEMO_KEY)
-INDEX_KEY = (env.keys("INDEX_KEY", demo=_DEMO_KEY) or [b""])[0]
-if not DATA_KEYS or not INDEX_KEY:
+INDEX_KEYS = env.keys("INDEX_KEY", demo=_DEMO_KEY)
+if not DATA_KEYS or not INDEX_KEYS:
     raise ImproperlyConfigured("DATA_KEYS and INDEX_KEY must hold keys of 32 bytes in base64.")
 
 # --- stores -------------------------------------------------------------------------------------------------

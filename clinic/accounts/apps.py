@@ -11,8 +11,10 @@ class AccountsConfig(AppConfig):
     label = "accounts"
 
     def ready(self) -> None:
-        """Sign-ins and sign-outs are noted."""
-        from clinic.accounts import sessions
+        """Sign-ins and sign-outs are noted; second steps are encrypted anew with everything else."""
+        from clinic.accounts import adapter, sessions
+        from resupply.services import data_keys
 
+        data_keys.ELSEWHERE.append(data_keys.Elsewhere(adapter.rotate, adapter.left))
         user_logged_in.connect(sessions.begin, dispatch_uid="sign-in noted")
         user_logged_out.connect(sessions.finish, dispatch_uid="sign-out noted")

@@ -20,7 +20,7 @@ from django.db.models import F, OuterRef, QuerySet, Subquery
 from django.db.models.fields.tuple_lookups import TupleGreaterThanOrEqual, TupleLessThan
 
 from resupply.models import Dispense, FindToken, Patient
-from resupply.models.encrypted import keyed_hash
+from resupply.models.encrypted import keyed_hash, keyed_hashes
 
 MOST_FOUND = 12
 PHONE_ENDS = (4, 7, 10)
@@ -43,13 +43,21 @@ def phone_token(digits: str) -> str:
     return f"#{keyed_hash(f'phone:{digits}')}"
 
 
-def phone_words(words: Sequence[str]) -> list[str]:
-    """The words with all that look like a telephone number taken as one; none: none does."""
+def phone_tokens(digits: str) -> list[str]:
+    """The same under every index key: while one is changed, patients are found by either."""
+    return [f"#{found}" for found in keyed_hashes(f"phone:{digits}")]
+
+
+def phone_words(words: Sequence[str]) -> list[list[str]]:
+    """The words with all that look like a telephone number taken as one, for each index key; none: none
+    does.
+    """
     numbers = [word for word in words if _NUMBERS.fullmatch(word)]
     digits = "".join(re.sub(r"\D", "", word) for word in numbers)
     if len(digits) < min(PHONE_ENDS):
         return []
-    return [*(word for word in words if word not in numbers), phone_token(digits)]
+    others = [word for word in words if word not in numbers]
+    return [[*others, token] for token in phone_tokens(digits)]
 
 
 def find_patients(
@@ -61,8 +69,7 @@ def find_patients(
     these), however it is spelled. `at` as in `_find`.
     """
     found = _find(among, words, at=at, looked_at=looked_at)
-    by_phone = phone_words(words) if len(found) < MOST_FOUND else []
-    if by_phone:
+    for by_phone in phone_words(words) if len(found) < MOST_FOUND else []:
         more = _find(among.exclude(pk__in=[one.pk for one in found]), by_phone, at=at, looked_at=looked_at)
         found = [*found, *more][:MOST_FOUND]
     return found

@@ -8,6 +8,7 @@ from django.db.models import Exists, OuterRef, Prefetch, Q, QuerySet
 from resupply.models import (
     Channel,
     Consent,
+    FindToken,
     InboundText,
     Message,
     Patient,
@@ -15,7 +16,7 @@ from resupply.models import (
     QuestionState,
     RefillQuestion,
 )
-from resupply.queries.finding import phone_token
+from resupply.queries.finding import phone_tokens
 from resupply.rules.replies import Reply
 from resupply.rules.sending import Note
 
@@ -26,9 +27,8 @@ Places = Collection[int]
 def candidates(number: str) -> QuerySet[Patient]:
     """Patients whose phone on record ends as an E.164 number does; how it is spelled, the caller compares."""
     ending = number[-7:]
-    rows = Patient.objects.filter(find_tokens__token=phone_token(ending)).exclude(
-        status=PatientStatus.WITHDRAWN
-    )
+    tokens = FindToken.objects.filter(token__in=phone_tokens(ending))
+    rows = Patient.objects.filter(pk__in=tokens.values("patient")).exclude(status=PatientStatus.WITHDRAWN)
     return rows.select_related("location").order_by("pk")
 
 

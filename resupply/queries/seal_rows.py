@@ -16,9 +16,9 @@ from django.apps import apps
 from django.db import connection, models
 
 from resupply.models import EvidencePacket, PatientRead, SharedRead, SharedRecord
-from resupply.models.encrypted import PREFIX, EncryptedTextField
+from resupply.models.encrypted import MARK_PART, PREFIX, EncryptedTextField
 
-_BLIND = "#"
+_ENCRYPTED = "#"
 Span = tuple[int, int]
 """First and last number, both with a row, and every number between them."""
 
@@ -30,8 +30,8 @@ GAP_CLOSES_S = 3600
 class Table:
     """A sealed table: its name, the column with the rising number, and its columns in order of name.
 
-    A column that ends with `#` is encrypted: its rows are hashed by the keyed hash of the text, which stays
-    when a key is changed and everything is encrypted anew.
+    A column that ends with `#` is encrypted: its rows are hashed by the mark of the text, which stays when a
+    key is changed and everything is encrypted anew.
     """
 
     name: str
@@ -67,7 +67,7 @@ def _table(model: type[models.Model]) -> Table:
     pk = model._meta.pk
     assert pk is not None  # noqa: S101 - every model has one
     columns = sorted(
-        f"{field.column}{_BLIND if isinstance(field, EncryptedTextField) else ''}"
+        f"{field.column}{_ENCRYPTED if isinstance(field, EncryptedTextField) else ''}"
         for field in model._meta.concrete_fields
     )
     return Table(model._meta.db_table, str(pk.column), tuple(columns))
@@ -140,10 +140,11 @@ def rows_digest(table: str, key: str, columns: Sequence[str], over: Sequence[Spa
 
 def _hashed(column: str) -> str:
     """How a column of a layout comes into a row's text."""
-    name = connection.ops.quote_name(column.removesuffix(_BLIND))
-    if not column.endswith(_BLIND):
+    name = connection.ops.quote_name(column.removesuffix(_ENCRYPTED))
+    if not column.endswith(_ENCRYPTED):
         return name
-    return f"CASE WHEN starts_with({name}, '{PREFIX}') THEN split_part({name}, ':', 3) ELSE {name} END"
+    mark = f"split_part({name}, ':', {MARK_PART})"
+    return f"CASE WHEN starts_with({name}, '{PREFIX}') THEN {mark} ELSE {name} END"
 
 
 def contexts_digest(after: str, until: str) -> tuple[int, str]:

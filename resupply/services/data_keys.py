@@ -1,23 +1,30 @@
-"""Changing the key of what lies encrypted, while the site runs.
+"""Changing the keys of what lies encrypted, while the site runs.
 
-Put the new key in front of DATA_KEYS and restart: new values are written under it, old ones are still read.
-Then `rotate` encrypts the rest anew, in batches of one short transaction each; broken off, it goes on where
-values under an older key are left. History rows are encrypted anew too, past their guard: their seals hash
-the keyed hash of the text, which stays. Once nothing is left the old key can be taken out of DATA_KEYS and
-destroyed; older backups need it still.
+Put the new key in front of DATA_KEYS or of INDEX_KEY (or both) and restart: new values are written under it,
+old ones are still read, and found. Then `rotate` encrypts the rest anew, in batches of one short transaction
+each, and with the telephone numbers of patients what they are found by; broken off, it goes on where values
+under older keys are left. History rows are encrypted anew too, past their guard: their seals hash the mark of
+the text, which stays. Once nothing is left the old keys can be taken out and destroyed; older backups need
+them still.
+
+While an index key is changed, two columns compare as different where one was written anew and the other not
+yet: an address that a carrier called bad may be written to once more, until the command is through.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import pgtrigger
 from django.apps import apps
-from django.conf import settings
 from django.db import connection, transaction
+from django.db.models import Q
 
-from resupply.models.encrypted import PREFIX, EncryptedTextField, blind, decrypt, encrypt, key_id
+from resupply.models import FindToken, Patient
+from resupply.models.encrypted import EncryptedTextField, encrypt_anew, is_sound, newest_prefix
+from resupply.services.people import token_rows
 
 BATCH = 1000
+_FOUND_BY = ("resupply_patient", "phone")
 _QUOTE = connection.ops.quote_name
 
 
@@ -28,6 +35,18 @@ class Column:
     table: str
     name: str
     key: str
+
+
+@dataclass(frozen=True, slots=True)
+class Elsewhere:
+    """What lies encrypted outside of columns: how to encrypt it anew, and how many values are left."""
+
+    rotate: Callable[[], int]
+    left: Callable[[], int]
+
+
+ELSEWHERE: list[Elsewhere] = []
+"""Filled by whoever keeps such values (sign-in), as the program starts."""
 
 
 def columns() -> list[Column]:
@@ -44,13 +63,13 @@ def columns() -> list[Column]:
 
 
 def rotate(*, batch: int = BATCH) -> int:
-    """Encrypt every value under the newest key that is not yet; how many there were."""
-    return sum(_rotate(column, batch) for column in columns())
+    """Encrypt every value under the newest keys that is not yet; how many there were."""
+    return sum(_rotate(column, batch) for column in columns()) + sum(one.rotate() for one in ELSEWHERE)
 
 
 def left() -> int:
-    """How many values lie under an older key, or under none."""
-    return sum(_count(column) for column in columns())
+    """How many values lie under older keys, or under none."""
+    return sum(_count(column) for column in columns()) + sum(one.left() for one in ELSEWHERE)
 
 
 def unsound() -> Iterator[tuple[str, str, int]]:
@@ -58,16 +77,8 @@ def unsound() -> Iterator[tuple[str, str, int]]:
     for column in columns():
         after = -(2**62)
         while rows := _read(column, after, f"{_QUOTE(column.name)} <> ''", BATCH, lock=False):
-            yield from ((column.table, column.name, pk) for pk, stored in rows if not _is_sound(stored))
+            yield from ((column.table, column.name, pk) for pk, stored in rows if not is_sound(stored))
             after = rows[-1][0]
-
-
-def _is_sound(stored: str) -> bool:
-    try:
-        text = decrypt(stored)
-    except Exception:  # whatever is wrong with it
-        return False
-    return stored.startswith(PREFIX) and stored.split(":")[2] == blind(text)
 
 
 def _rotate(column: Column, batch: int) -> int:
@@ -77,14 +88,31 @@ def _rotate(column: Column, batch: int) -> int:
             rows = _read(column, after, _old(column), batch, lock=True)
             if not rows:
                 return done
-            _write(column, [(pk, encrypt(decrypt(stored))) for pk, stored in rows])
+            _write(column, [(pk, encrypt_anew(stored)) for pk, stored in rows])
+            if (column.table, column.name) == _FOUND_BY:
+                _find_anew([pk for pk, _ in rows])
         done, after = done + len(rows), rows[-1][0]
 
 
+def _find_anew(patient_ids: list[int]) -> None:
+    """Patients are found by their telephone numbers under the newest index key."""
+    wanted = {
+        (row.patient_id, row.token): row
+        for patient in Patient.objects.filter(pk__in=patient_ids)
+        for row in token_rows(patient)
+        if row.token.startswith("#")
+    }
+    of_phones = Q(patient__in=patient_ids) & Q(("token__startswith", "#"))
+    stored = {(row.patient_id, row.token): row.pk for row in FindToken.objects.filter(of_phones)}
+    gone = [pk for name, pk in stored.items() if name not in wanted]
+    FindToken.objects.filter(pk__in=gone).delete()
+    FindToken.objects.bulk_create(row for name, row in wanted.items() if name not in stored)
+
+
 def _old(column: Column) -> str:
-    """The condition that a value is not under the newest key."""
-    newest = f"{PREFIX}{key_id(settings.DATA_KEYS[0])}:"
-    return f"{_QUOTE(column.name)} <> '' AND NOT starts_with({_QUOTE(column.name)}, '{newest}')"
+    """The condition that a value is not under the newest keys."""
+    name = _QUOTE(column.name)
+    return f"{name} <> '' AND NOT starts_with({name}, '{newest_prefix()}')"
 
 
 def _read(column: Column, after: int, where: str, batch: int, *, lock: bool) -> list[tuple[int, str]]:

@@ -11,6 +11,7 @@ from io import StringIO
 from typing import Any
 
 import pytest
+from allauth.mfa.models import Authenticator
 from cryptography.exceptions import InvalidTag
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from django.core.exceptions import FieldError
@@ -18,9 +19,12 @@ from django.core.management import CommandError, call_command
 from django.db import IntegrityError, connection, transaction
 from django.db.models import Exists, OuterRef
 
+from clinic.accounts import second
+from clinic.accounts.adapter import SecondSteps
 from resupply.models import BadAddress, FindToken, Message, Patient
 from resupply.models.encrypted import blind, decrypt, encrypt, key_id
 from resupply.queries.finding import find_patients
+from resupply.queries.inbound import candidates
 from resupply.queries.seal_check import check
 from resupply.services import data_keys
 from resupply.services.seals import seal_all
@@ -36,6 +40,11 @@ def stored(table: str = "resupply_patient") -> list[str]:
     with connection.cursor() as cursor:
         cursor.execute(f"SELECT phone || ' ' || email || ' ' || address FROM {table} ORDER BY 1")  # noqa: S608
         return [text for (text,) in cursor.fetchall()]
+
+
+def marks_of_history() -> set[str]:
+    """What seals hash in place of telephone numbers and addresses."""
+    return {value.split(":")[3] for row in stored("resupply_patientchange") for value in row.split()}
 
 
 def message_to(patient: Patient, address: str) -> Message:
@@ -58,15 +67,17 @@ def test_a_value_is_sealed_bound_to_its_key_and_hash_and_never_twice_the_same(se
     one, other = encrypt("+1 303 555 0142"), encrypt("+1 303 555 0142")
     assert one != other
     assert decrypt(one) == decrypt(other) == "+1 303 555 0142"
-    assert one.split(":")[:3] == ["enc1", key_id(settings.DATA_KEYS[0]), blind("+1 303 555 0142")]
-    by_hand = hmac.new(settings.INDEX_KEY, b"value:+1 303 555 0142", hashlib.sha256).digest()[:16]
+    keys = settings.DATA_KEYS[0], settings.INDEX_KEYS[0]
+    assert one.split(":")[:3] == ["enc1", key_id(*keys), blind("+1 303 555 0142")]
+    by_hand = hmac.new(settings.INDEX_KEYS[0], b"value:+1 303 555 0142", hashlib.sha256).digest()[:16]
     assert blind("+1 303 555 0142") == base64.urlsafe_b64encode(by_hand).decode().rstrip("=")
-    head, _, sealed = one.rpartition(":")
-    moved = head[: -len(blind("x"))] + blind("x") + ":" + sealed
-    with pytest.raises(InvalidTag):
-        decrypt(moved)
+    for part in (2, 3):  # its keyed hash, its mark
+        moved = one.split(":")
+        moved[part] = other.split(":")[3] if part == 3 else blind("x")
+        with pytest.raises(InvalidTag):
+            decrypt(":".join(moved))
     settings.DATA_KEYS = [NEW]
-    with pytest.raises(LookupError, match="DATA_KEYS has no key"):
+    with pytest.raises(LookupError, match="have no pair"):
         decrypt(one)
     assert (encrypt(""), decrypt("plain")) == ("", "plain")
 
@@ -130,13 +141,47 @@ def test_the_key_is_changed_while_the_site_runs_and_history_still_holds(cast: Ca
     assert data_keys._rotate(first, batch=1) + data_keys.rotate(batch=2) == before
     assert (data_keys.left(), data_keys.rotate()) == (0, 0)
     settings.DATA_KEYS = [NEW]
-    assert all(f"enc1:{key_id(NEW)}:" in text for text in stored() + stored("resupply_patientchange"))
+    begins = f"enc1:{key_id(NEW, settings.INDEX_KEYS[0])}:"
+    assert all(begins in text for text in stored() + stored("resupply_patientchange"))
     assert Patient.objects.get(pk=cast.odalys.pk).phone == "+1 303 555 0142"
     assert Patient.changes.rel.related_model.objects.count() == history
     assert check().problems == []
     out = StringIO()
     call_command("rotate_data_keys", stdout=out)
     assert "0 values encrypted anew." in out.getvalue()
+
+
+def test_the_index_key_is_changed_while_people_search_and_history_still_holds(
+    cast: Cast, settings: Any
+) -> None:
+    second.set_app(cast.desk.user, "JBSWY3DPEHPK3PXP", now=NOW)
+    ((before,),) = Authenticator.objects.values_list("data__secret")
+    seal_all(now=NOW)
+    marks = marks_of_history()
+    old = settings.INDEX_KEYS[0]
+    settings.INDEX_KEYS = [NEW, old]
+
+    def is_found(number: str = "0142") -> bool:
+        by_value = list(Patient.objects.filter(phone="+1 303 555 0142"))
+        assert by_value == list(Patient.objects.filter(phone__in=["+1 303 555 0142", "no"]))
+        assert by_value == list(candidates("+13035550142"))
+        return find_patients(Patient.objects.all(), [number]) == by_value == [cast.odalys]
+
+    assert is_found()  # between the keys
+    assert SecondSteps().decrypt(before) == "JBSWY3DPEHPK3PXP"
+    before_it = data_keys.left()
+    assert data_keys.rotate(batch=2) == before_it >= 7
+    assert (data_keys.left(), data_keys.rotate()) == (0, 0)
+    assert is_found()
+    settings.INDEX_KEYS = [NEW]  # the old one is gone
+    assert is_found()
+    assert marks == marks_of_history() != set()
+    assert (check().problems, list(data_keys.unsound())) == ([], [])
+    ((after,),) = Authenticator.objects.values_list("data__secret")
+    assert SecondSteps().decrypt(after) == "JBSWY3DPEHPK3PXP"
+    settings.INDEX_KEYS = [old]
+    with pytest.raises(InvalidTag):
+        SecondSteps().decrypt(after)
 
 
 def test_a_value_put_in_place_of_another_shows(cast: Cast) -> None:

@@ -1,5 +1,5 @@
-"""`manage.py rotate_data_keys`: encrypt contact data anew under the newest of DATA_KEYS, while the site
-runs.
+"""`manage.py rotate_data_keys`: encrypt what lies encrypted anew under the newest of DATA_KEYS and of
+INDEX_KEY, while the site runs.
 """
 
 from typing import Any
@@ -13,7 +13,7 @@ class Command(BaseCommand):
     """rotate_data_keys [--check]: may be broken off and run again."""
 
     requires_system_checks = []  # pages have no part in this
-    help = "Encrypt contact data anew under the newest of DATA_KEYS."
+    help = "Encrypt contact data anew under the newest of DATA_KEYS and of INDEX_KEY."
 
     def add_arguments(self, parser: CommandParser) -> None:
         """Declare the options."""
@@ -26,6 +26,6 @@ class Command(BaseCommand):
         left, unsound = data_keys.left(), list(data_keys.unsound())
         for table, column, row in unsound:
             self.stdout.write(f"{table}.{column}, row {row}: cannot be read, or is not what it was")
-        self.stdout.write(f"{left} values lie under an older key or none; {len(unsound)} are unsound.")
+        self.stdout.write(f"{left} values lie under older keys or none; {len(unsound)} are unsound.")
         if left or unsound:
-            raise CommandError("Not every value is sound under the newest key.")
+            raise CommandError("Not every value is sound under the newest keys.")
