@@ -81,9 +81,11 @@ class Points:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
 
-    def passed(self, point: str, message: object, result: object) -> None:
-        """Note it, and strike if this point is armed; of several processes one finds it armed."""
-        self._write("passed", point=point, message=message, result=result)
+    def passed(self, point: str, message: object, result: object, *, since: float) -> None:
+        """Note it, and strike if this point is armed; of several processes one finds it armed. `since`: when
+        its step began, in UNIX seconds.
+        """
+        self._write("passed", point=point, message=message, result=result, since=since)
         armed = self.folder / "armed" / point
         if not armed.exists():
             return
@@ -136,11 +138,14 @@ def wrap_points(points: Points) -> None:
         def stepped(*given: Any, **named: Any) -> Any:
             if point in {"begun", "marked"}:
                 now["message"] = given[0].message_id
+            since = time.time()
             result = step(*given, **named)
             if point == "claimed" and not result:
                 return result
             is_done = result if isinstance(result, bool) else None
-            points.passed(point if is_done is not False else f"{point} refused", now["message"], is_done)
+            points.passed(
+                point if is_done is not False else f"{point} refused", now["message"], is_done, since=since
+            )
             return result
 
         return stepped
