@@ -28,7 +28,7 @@ class PlaceForm(forms.Form):
 
     role = forms.ChoiceField(choices=Role.choices)
     locations = forms.ModelMultipleChoiceField(
-        Location.objects.order_by("name"),
+        Location.objects.filter(closed_on=None).order_by("name"),
         required=False,
         widget=forms.CheckboxSelectMultiple,
         help_text="None ticked: all of them.",

@@ -12,6 +12,7 @@ from django.forms import CharField, Form, PasswordInput
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
+from django.utils import timezone
 from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
@@ -20,6 +21,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from clinic.accounts import kept, passwords, second, sessions
 from clinic.accounts.models import User
 from resupply import clock
+from resupply.web.access import own_zone
 
 
 class ProofForm(Form):
@@ -70,7 +72,8 @@ def your_sign_in(request: HttpRequest) -> HttpResponse:
         "required": second.is_missing(request),
         "codes_left": second.codes_left(user),
     }
-    return render(request, "registration/your_sign_in.html", context)
+    with timezone.override(own_zone(request)):
+        return render(request, "registration/your_sign_in.html", context)
 
 
 @login_required

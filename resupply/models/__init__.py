@@ -38,6 +38,7 @@ from resupply.models.drafts import (
 from resupply.models.emergency import EmergencyAccess
 from resupply.models.equipment import CatalogueItem, Device, Humidifier, Magnetic, Order, OrderItem
 from resupply.models.feeds import FeedEntry, Subscription
+from resupply.models.first_steps import MailTest, StepAside
 from resupply.models.fitting import (
     BodyPosition,
     Fitting,
@@ -146,6 +147,7 @@ __all__ = [
     "Location",
     "MagnetScreen",
     "Magnetic",
+    "MailTest",
     "MatchRecord",
     "MatchingVersion",
     "Message",
@@ -203,6 +205,7 @@ __all__ = [
     "SharedResource",
     "Staff",
     "StandingYes",
+    "StepAside",
     "StockCount",
     "StockLevel",
     "StockMovement",

@@ -23,7 +23,8 @@ class Location(models.Model):
     """One place where the clinic sees patients; its zone dates what is dispensed there.
 
     Where `tracks_stock`, a dispense takes its parts from the stock ledger. `open_weekdays` are those on which
-    parts are given or shipped: digits in order, 0 is Monday; `ClosedDay` names the days off among them.
+    parts are given or shipped: digits in order, 0 is Monday; `ClosedDay` names the days off among them. Since
+    `closed_on` nobody new belongs here; null: it is open.
     """
 
     name = models.CharField(max_length=80, unique=True)
@@ -32,6 +33,7 @@ class Location(models.Model):
     address = models.TextField(blank=True)
     tracks_stock = models.BooleanField(default=False)
     open_weekdays = models.CharField(max_length=7, default="01234", db_default="01234")
+    closed_on = models.DateField(null=True, blank=True)
 
     class Meta:
         ordering = ["name"]

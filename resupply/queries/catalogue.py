@@ -1,17 +1,13 @@
 """The clinic's shelf: lists of items, families with their parts, one item by its number, and its changes."""
 
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass, field
-from datetime import datetime
 from itertools import groupby
-from typing import Any
 
-from django.apps import apps
-from django.contrib.auth import get_user_model
-from django.db.models import Case, IntegerField, Model, Q, QuerySet, When
+from django.db.models import Case, IntegerField, Q, QuerySet, When
 
 from resupply.models import CatalogueItem
+from resupply.queries.row_changes import Change, changes_of
 from resupply.rules.kinds import Kind
 
 PAGE = 50
@@ -47,25 +43,6 @@ class CatalogueFilter:
     family: str = ""
     magnetic: str = ""
     offered: bool | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class FieldChange:
-    """A field before and after, as stored."""
-
-    name: str
-    before: object
-    after: object
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """One writing of an item: when, by whom (empty: the program), and what it changed."""
-
-    at: datetime
-    by: str
-    is_new: bool
-    fields: list[FieldChange]
 
 
 @dataclass(slots=True)
@@ -149,36 +126,6 @@ def by_gtin(gtin: str) -> CatalogueItem | None:
     return CatalogueItem.objects.filter(gtin=gtin).first() if gtin else None
 
 
-def changes(item: CatalogueItem, *, at_most: int = 50) -> list[Change]:
+def changes(item: CatalogueItem) -> list[Change]:
     """Who changed what of an item, newest first. Two queries, whatever their number."""
-    log: type[Model] = apps.get_model("resupply", "CatalogueItemChange")
-    rows: Any = log._default_manager.filter(pgh_obj=item.pk).select_related("pgh_context")
-    newest: list[Any] = list(rows.order_by("-pgh_id")[: at_most + 1])
-    people = get_user_model().objects.in_bulk({who for row in newest if (who := _user_id(row))})
-    return [
-        Change(
-            row.pgh_created_at,
-            _name_of(people.get(_user_id(row) or 0)),
-            before is None,
-            list(_differences(before, row)) if before else [],
-        )
-        for row, before in zip(newest[:at_most], [*newest[1:], None], strict=False)
-        if before is None or list(_differences(before, row))
-    ]
-
-
-def _user_id(row: Any) -> int | None:
-    """Who wrote a row of the log, by the context it was written in."""
-    context = row.pgh_context
-    return context.metadata.get("user") if context else None
-
-
-def _name_of(person: Any) -> str:
-    return "" if person is None else person.get_full_name() or person.get_username()
-
-
-def _differences(before: Any, after: Any) -> Iterator[FieldChange]:
-    for name in _TRACKED:
-        old, new = getattr(before, name), getattr(after, name)
-        if old != new:
-            yield FieldChange(name, old, new)
+    return changes_of(item, _TRACKED)

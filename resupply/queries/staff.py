@@ -17,7 +17,7 @@ SELECT staff.id, staff.user_id, staff.role,
         (SELECT time_zone FROM resupply_location AS place
             JOIN resupply_staff_locations AS at ON at.location_id = place.id
             WHERE at.staff_id = staff.id ORDER BY place.name LIMIT 1),
-        (SELECT time_zone FROM resupply_location ORDER BY name LIMIT 1)
+        (SELECT time_zone FROM resupply_location ORDER BY closed_on IS NOT NULL, name LIMIT 1)
     ) AS zone,
     (SELECT json_agg(json_build_object(
             'pk', access.id, 'public_id', access.public_id, 'until', access.ends_at,

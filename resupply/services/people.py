@@ -57,9 +57,10 @@ def create_patient(
 ) -> Patient:
     """Add a patient; with `payer`, covered by it from the start of therapy (today where that is not known).
 
-    Raises Refused: `reference_taken`, `birth_date`, `before_birth`, `time_zone`, `name_missing`.
+    Raises Refused: `reference_taken`, `birth_date`, `before_birth`, `time_zone`, `name_missing`, `closed`.
     """
     _check(details, now=now)
+    _check_open(details.location)
     with transaction.atomic():
         plans.lock_patients([])  # the row is not there yet, but the policy must hold still
         patient = Patient(created_at=now, **_fields(details))
@@ -75,6 +76,8 @@ def create_patient(
 def update_patient(patient: Patient, details: PatientDetails, *, now: datetime) -> Patient:
     """Correct a patient's details; refuses what `create_patient` does, and a birth date after a dispense."""
     _check(details, now=now)
+    if details.location.pk != patient.location_id:
+        _check_open(details.location)
     with transaction.atomic():
         plans.lock_patients([patient.pk])
         if Dispense.objects.filter(
@@ -210,6 +213,12 @@ def _fields(details: PatientDetails) -> dict[str, object]:
         for name in PatientDetails.__slots__
     }
     return values
+
+
+def _check_open(location: Location) -> None:
+    """Nobody new belongs to a closed location."""
+    if location.closed_on is not None:
+        raise Refused("closed", f"{location.name} is closed. Choose a location that is open.", "location")
 
 
 def _check(details: PatientDetails, *, now: datetime) -> None:

@@ -34,11 +34,13 @@ def day(context: template.Context, value: date | None, plain: bool = False) -> s
 
 @register.simple_tag(takes_context=True)
 def when(context: template.Context, value: datetime | None) -> SafeString | str:
-    """A moment in the page's time zone: `Sat 28 Mar, 14:05`."""
+    """A moment in the page's time zone: `Sat 28 Mar, 14:05`; UTC, which is nobody's wall clock, is named."""
     if value is None:
         return ""
     local = timezone.localtime(value)
     words = f"{wording.day_words(local.date(), today=_today(context))}, {local:%H:%M}"
+    if timezone.get_current_timezone_name() == "UTC":
+        words += " UTC"
     return format_html('<time datetime="{}">{}</time>', value.isoformat(), words)
 
 

@@ -50,6 +50,10 @@ _PLACES = [
             *(
                 "manager:day_off",
                 "manager:message_terms",
+                "manager:first_steps",
+                "manager:location",
+                "manager:payer",
+                "manager:mail",
                 "manager:sharing",
                 "manager:status",
                 "manager:policy",
@@ -66,7 +70,7 @@ _PLACES = [
 
 
 def staff_page(request: HttpRequest) -> dict[str, object]:
-    """`nav`: (label, address, whether one is there) of the places the person may go; `today` in UTC;
+    """`nav`: (label, address, whether one is there) of the places the person may go; `today` where they work;
     `opened`: emergency accesses that last (`queries.emergency.Opened`).
 
     A view that knows the patient's or the location's zone gives its own `today`.
@@ -79,7 +83,8 @@ def staff_page(request: HttpRequest) -> dict[str, object]:
         for label, name, permission, _ in _PLACES
         if holds(request, permission)
     ]
-    return {"nav": nav, "today": clock.today("UTC"), "opened": getattr(request, "opened", ())}
+    today = clock.today(getattr(request, "zone", "UTC"))
+    return {"nav": nav, "today": today, "opened": getattr(request, "opened", ())}
 
 
 def _place_of(view_name: str) -> str:

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterable
 from typing import Any, TypeVar
+from zoneinfo import available_timezones
 
 from django import forms
 from django.utils.html import format_html, format_html_join
@@ -44,6 +45,15 @@ class SuggestingInput(forms.TextInput):
 def day_field(label: str, **over: Any) -> forms.DateField:
     """A calendar date."""
     return forms.DateField(label=label, widget=DayInput(), **over)
+
+
+def zones() -> list[tuple[str, str]]:
+    """Zones that name a place (and UTC), for a choice: the others are old spellings of these."""
+    return [
+        (zone, zone.replace("_", " "))
+        for zone in sorted(available_timezones())
+        if "/" in zone or zone == "UTC"
+    ]
 
 
 def written(form: forms.BaseForm, write: Callable[[], T]) -> T | None:

@@ -10,6 +10,7 @@ from resupply.queries import failures, inbound, screening
 from resupply.queries import today as today_queries
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
+from resupply.web.first_steps import leading
 from resupply.web.today_lists import LISTS, READ
 
 TEXTS = 100
@@ -40,6 +41,7 @@ def home(request: StaffRequest) -> HttpResponse:
         "undelivered": failures.gone_wrong_at(ids, today=today),
         "texts": len(inbound.waiting(ids).values_list("pk")[:TEXTS]),
         "may_see_overdue": access.can(request, "overdue.see"),
+        "leading": leading(request, now=clock.now()),
     }
     return render(request, "home.html", context)
 

@@ -40,6 +40,7 @@ NO_PAGE = {
     "feed:calendar",
     "text_inbound",
     "text_delivery",
+    *("manager:step_aside", "manager:step_up", "manager:steps_away"),
     "manager:overdue_csv",
     "manager:overdue_xlsx",
     "manager:missing_csv",

@@ -80,6 +80,8 @@ OF_A_REACH = {
     *("manager:notice_open", "manager:notice_close"),
 }
 OF_A_DRAFT = {"manager:policy_draft", "manager:policy_edit", "manager:policy_csv"}
+OF_A_LOCATION = {"manager:location", "manager:location_edit", "manager:location_close"}
+OF_A_PAYER = {"manager:payer_edit", "manager:payer_published"}
 OF_A_LINE = {"desk:line_void", "desk:line_undo", "desk:line_exchange"}
 CLINIC = {
     *("therapist:texts", "therapist:text_void", "therapist:matching", "therapist:matching_new"),
@@ -248,6 +250,9 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
         "fhir:read": ["Patient", patient.public_id],
         "fhir:nothing": ["a/b/c"],
         "manager:weekdays": [patient.location_id],
+        **{name: [patient.location_id] for name in OF_A_LOCATION},
+        **{name: [(Payer.objects.first() or make_payer()).pk] for name in OF_A_PAYER},
+        **{name: ["payers"] for name in ("manager:step_aside", "manager:step_up")},
         "manager:open_again": [
             (patient.location.closed_days.first() or make_closed_day(patient.location)).public_id
         ],

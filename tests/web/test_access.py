@@ -78,6 +78,20 @@ TABLE: dict[str, set[str]] = {
     "fhir:root": set(),
     "fhir:nothing": set(),
     "manager:rooms": LEAD,
+    "manager:first_steps": LEAD,
+    "manager:step_aside": LEAD,
+    "manager:step_up": LEAD,
+    "manager:steps_away": LEAD,
+    "manager:locations": LEAD,
+    "manager:location": LEAD,
+    "manager:location_new": {"administrator"},
+    "manager:location_edit": {"administrator"},
+    "manager:location_close": {"administrator"},
+    "manager:payers": LEAD,
+    "manager:payer_new": LEAD,
+    "manager:payer_edit": LEAD,
+    "manager:payer_published": LEAD,
+    "manager:mail": {"administrator"},
     "manager:sharing": LEAD,
     "manager:status": {"administrator"},
     "manager:sharing_program": LEAD,
@@ -322,6 +336,8 @@ OF_A_PACKET = {"manager:packet", "manager:packet_check", "manager:packet_pdf", "
 WRITES |= {"manager:emergency", "people_invite", "people_withdraw", "people_change", "people_act"}
 WRITES |= {"manager:sharing_new", "manager:sharing_end"}
 WRITES |= {"manager:policy_new", "manager:policy_edit", "manager:policy_void", "manager:policy_draft"}
+WRITES |= {"manager:location_new", "manager:location_edit", "manager:location_close", "manager:mail"}
+WRITES |= {"manager:payer_new", "manager:payer_edit", "manager:payer_published"}
 FOR_PROGRAMS = {name for name in TABLE if name.startswith("fhir:")}
 WRITES |= {"manager:weekdays", "manager:day_off", "manager:open_again", "manager:outlook_anew"}
 STOCK_SHOWN = {"stock:shelves", "stock:csv", "stock:to_order", "stock:ledger", "stock:back_orders"}
@@ -333,6 +349,7 @@ DRAFTED = {
 OF_SIGN_IN = {"second_step", "passkey_ask", "kept_form", "stay", "passkey_begin", "factor_remove"}
 OF_SIGN_IN |= {"people_invite", "people_withdraw", "people_act"}  # 403 for others
 OF_SIGN_IN |= {"recovery_codes", "sign_in_end", "sign_ins_end"}
+OF_SIGN_IN |= {"manager:step_aside", "manager:step_up", "manager:steps_away"}  # test_first_steps.py
 """They take a POST only, or lead away where nothing waits (tests/web/test_your_sign_in.py)."""
 OF_A_GATEWAY = {"text_inbound", "text_delivery"}
 """They take a signed POST only, as tests/web/test_gateway.py sends it."""

@@ -25,7 +25,8 @@ from resupply.models import (
 from resupply.rules import gs1, npi
 from resupply.rules.matching_table import shipped
 from resupply.rules.periods import Period, Unit
-from resupply.rules.tables import part_types, usual_maximums
+from resupply.rules.tables import part_types
+from resupply.services.payers import published_allowances
 from resupply.services.records import stamp
 
 SIZES = ("S", "M", "L")
@@ -149,18 +150,7 @@ def _payers(since: date, by: AbstractBaseUser, now: datetime) -> dict[str, Payer
 def _allowances(payer: dict[str, Any], since: date) -> list[dict[str, Any]]:
     """Fields of the allowances of one payer."""
     if payer["allowances"] == "published":
-        return [
-            {
-                "part_code": code,
-                "units": row.units,
-                "period_count": row.period.count,
-                "period_unit": row.period.unit,
-                "at_once_periods": row.at_once,
-                "effective_from": row.effective_from,
-                "source": row.ref,
-            }
-            for code, row in usual_maximums().items()
-        ]
+        return published_allowances()
     return [
         {
             "part_code": code,

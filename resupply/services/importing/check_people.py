@@ -9,7 +9,7 @@ from zoneinfo import available_timezones
 from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
 
-from resupply.models import Language, Patient
+from resupply.models import Language, Location, Patient
 from resupply.services.importing.cells import Cells
 from resupply.services.importing.columns import PATIENTS
 from resupply.services.importing.known import first_facts, zeros_lost
@@ -25,10 +25,14 @@ def check_patients(
     moved = _first_facts_of_moved_births(raws, known)
     rows: dict[str, PatientRow] = {}
     shorter = zeros_lost({raw.cells["patient_ref"] for raw in raws} - known.keys())
+    closed = frozenset(Location.objects.exclude(closed_on=None).values_list("name", flat=True))
     for raw in raws:
         cells = Cells(PATIENTS, raw, report)
         row = _patient(cells, latest_birth, moved)
         if row is None:
+            continue
+        if row.location in closed and not _belongs(known.get(row.reference), row.location):
+            cells.fail("location", "this location is closed", "name an open one, or open it again first")
             continue
         if row.reference in shorter:
             wrong = f"it makes a new patient, while {shorter[row.reference]} is on record"
@@ -38,6 +42,11 @@ def check_patients(
             wrong = f"row {twin.number} has the same reference and says something else"
             cells.fail("patient_ref", wrong, "leave one of the two rows, or give one its own reference")
     return list(rows.values())
+
+
+def _belongs(patient: Patient | None, name: str) -> bool:
+    """Whether a patient on record has this location."""
+    return patient is not None and patient.location.name == name
 
 
 def _patient(cells: Cells, latest_birth: date, first_fact: Mapping[str, date]) -> PatientRow | None:

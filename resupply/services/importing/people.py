@@ -18,7 +18,6 @@ from resupply.models import (
 )
 from resupply.services.importing.before import Before, changed, replaced
 from resupply.services.importing.known import Payers, chunks
-from resupply.services.importing.places import DEFAULT_LOCATION
 from resupply.services.importing.rows import PatientRow
 from resupply.services.people import token_rows
 from resupply.services.records import Stamp, local_day
@@ -81,7 +80,7 @@ def plan_people(
         payer = payers[row.payer] if row.payer else None
         patient = known.get(row.reference)
         if patient is None:
-            patient = _new_patient(row, places[row.location or DEFAULT_LOCATION], now)
+            patient = _new_patient(row, places[row.location], now)
             changes.by_reference[row.reference] = patient
             changes.payers[row.reference] = payer
             if (former := withdrawn.get(row.reference)) is None:

@@ -9,17 +9,26 @@ from resupply.services.importing.rows import AllowanceRow, PatientRow
 DEFAULT_LOCATION = "Main"
 
 
+def home_of_unplaced() -> str:
+    """Where patients belong who name no location: the clinic's only open one, else `DEFAULT_LOCATION`."""
+    names = list(Location.objects.filter(closed_on=None).order_by("pk").values_list("name", flat=True)[:2])
+    return names[0] if len(names) == 1 else DEFAULT_LOCATION
+
+
 def find_or_make_locations(rows: Collection[PatientRow]) -> dict[str, Location]:
-    """Locations by name; a new one has the zone of the first patient naming it who states one, else UTC."""
-    zones: dict[str, str] = {}
+    """Locations by name, that of rows which name none under the empty one too. A new one has the zone of the
+    first patient naming it who states one, else UTC.
+    """
+    home, zones = home_of_unplaced(), dict[str, str]()
     for row in rows:
-        name = row.location or DEFAULT_LOCATION
+        name = row.location or home
         zones[name] = zones.get(name) or row.time_zone
     found = {place.name: place for place in Location.objects.filter(name__in=zones)}
     missing = [
         Location(name=name, time_zone=zone or "UTC") for name, zone in zones.items() if name not in found
     ]
-    return found | {place.name: place for place in Location.objects.bulk_create(missing)}
+    found |= {place.name: place for place in Location.objects.bulk_create(missing)}
+    return found | ({"": found[home]} if home in found else {})
 
 
 def find_or_make_payers(

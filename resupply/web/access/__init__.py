@@ -10,7 +10,8 @@ Signed out leads to the sign-in page; a wrong role, or no role, to a page that s
 another location is not found (404), as if there were none.
 
 Moments are shown in the zone of the patient's location, and where no one patient is meant, of the first
-location of the person asking.
+location of the person asking (who works everywhere: of the clinic's first). Without any location they are in
+UTC, and say so.
 """
 
 from resupply.web.access.guessing import Guessing
@@ -42,6 +43,7 @@ from resupply.web.access.patients import (
 )
 from resupply.web.access.reads import ReadLog
 from resupply.web.access.records import (
+    any_location_or_404,
     batch_or_404,
     bulk_act_or_404,
     closed_day_or_404,
@@ -58,6 +60,7 @@ from resupply.web.access.records import (
     locations_for,
     matching_version_or_404,
     movement_or_404,
+    open_locations,
     payer_or_404,
     policy_draft_or_404,
     policy_version_or_404,
@@ -76,6 +79,7 @@ from resupply.web.access.roles import (
     can,
     holds,
     may,
+    own_zone,
 )
 
 __all__ = [
@@ -87,6 +91,7 @@ __all__ = [
     "Guessing",
     "ReadLog",
     "StaffRequest",
+    "any_location_or_404",
     "back_order_or_404",
     "bad_address_or_404",
     "batch_or_404",
@@ -119,7 +124,9 @@ __all__ = [
     "message_or_404",
     "movement_or_404",
     "night_import_or_404",
+    "open_locations",
     "order_or_404",
+    "own_zone",
     "packet_or_404",
     "patient_or_404",
     "patients",

@@ -46,11 +46,17 @@ def locations(request: StaffRequest) -> QuerySet[Location]:
     return Location.objects.filter(here(request, "pk"))
 
 
+def open_locations(request: StaffRequest) -> QuerySet[Location]:
+    """Those of them that are open: where something new may be recorded."""
+    return locations(request).filter(closed_on=None)
+
+
 def locations_for(request: StaffRequest, person: Patient) -> QuerySet[Location]:
     """The locations a patient may be moved to: under an emergency access to none, or it would outlast the
-    hour.
+    hour. The patient's own is among them even if it is closed.
     """
-    return Location.objects.filter(pk=person.location_id) if request.emergency else locations(request)
+    own = Location.objects.filter(pk=person.location_id)
+    return own if request.emergency else own | open_locations(request)
 
 
 def emergency_or_404(request: StaffRequest, public_id: UUID) -> EmergencyAccess:
@@ -66,6 +72,11 @@ def emergency_to_review_or_404(request: StaffRequest, public_id: UUID) -> Emerge
 def location_or_404(request: StaffRequest, pk: int) -> Location:
     """One location this member of staff works at."""
     return or_404(locations(request).filter(pk=pk))
+
+
+def any_location_or_404(pk: int) -> Location:
+    """One location, for those who look after all of them wherever they work: it is about no patient."""
+    return or_404(Location.objects.filter(pk=pk))
 
 
 def closed_day_or_404(request: StaffRequest, public_id: UUID) -> ClosedDay:

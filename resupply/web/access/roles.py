@@ -89,6 +89,11 @@ WHO_MAY: dict[str, frozenset[Role]] = {
     "message_terms.see": _LEAD,
     "outlook.see": _LEAD,
     "manager.rooms": _LEAD,
+    "first_steps.see": _LEAD,
+    "first_steps.change": _LEAD,
+    "location.see": _LEAD,
+    "location.change": frozenset({Role.ADMINISTRATOR}),
+    "mail.check": frozenset({Role.ADMINISTRATOR}),
     "sharing.see": _LEAD,
     "sharing.change": frozenset({Role.ADMINISTRATOR}),
     "status.see": frozenset({Role.ADMINISTRATOR}),
@@ -216,6 +221,12 @@ def holds(request: HttpRequest, permission: str) -> bool:
     """Whether the role of the person asking has a permission, whatever the page: for the navigation."""
     staff = _staff_of(request)
     return staff is not None and staff.role in WHO_MAY[permission]
+
+
+def own_zone(request: HttpRequest) -> ZoneInfo:
+    """The zone in which the person asking sees moments: for pages about themselves, which no `may` guards."""
+    _staff_of(request)
+    return ZoneInfo(cast(StaffRequest, request).zone)
 
 
 def _staff_of(request: HttpRequest) -> Staff | None:

@@ -221,7 +221,7 @@ class Desk:
 
 def _here(request: StaffRequest, person: Patient) -> Location:
     """The location the form names, the patient's own, or the first one works at."""
-    places = list(access.locations(request))
+    places = list(access.open_locations(request)) or list(access.locations(request))
     named = request.POST.get("location", "")
     mine = next((place for place in places if str(place.pk) == named), None)
     return mine or next((place for place in places if place.pk == person.location_id), places[0])

@@ -142,7 +142,7 @@ class Sheet:
 
 def sheet_of(request: StaffRequest, desk: Desk) -> Sheet:
     """The empty, prefilled or returned form."""
-    places = access.locations(request)
+    places = access.open_locations(request)
     if request.method != "POST":
         parts = {"parts": desk.part_choices(())}
         answered, fitting, order = _answered(request, desk), fitting_of(request, desk), _order(request, desk)

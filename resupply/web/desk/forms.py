@@ -2,7 +2,6 @@
 
 from collections.abc import Iterable
 from typing import Any
-from zoneinfo import available_timezones
 
 from django import forms
 from django.utils.functional import lazy
@@ -17,19 +16,10 @@ from resupply.models import (
 )
 from resupply.rules.purposes import Purpose
 from resupply.services.people import PatientDetails
-from resupply.web.forms import SuggestingInput, day_field
+from resupply.web.forms import SuggestingInput, day_field, zones
 from resupply.web.wording import PURPOSE_WORDS, kind_word
 
 _WEEKDAYS = list(enumerate(("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")))
-
-
-def _zones() -> list[tuple[str, str]]:
-    """Zones that name a place (and UTC): the others are old spellings of these."""
-    return [
-        (zone, zone.replace("_", " "))
-        for zone in sorted(available_timezones())
-        if "/" in zone or zone == "UTC"
-    ]
 
 
 class PatientForm(forms.Form):
@@ -47,7 +37,7 @@ class PatientForm(forms.Form):
     representative_name = forms.CharField(label="Representative", max_length=160, required=False)
     representative_relation = forms.CharField(label="Relation to the patient", max_length=80, required=False)
     language = forms.ChoiceField(label="Language", choices=Language.choices)
-    time_zone = forms.ChoiceField(label="Time zone", choices=lazy(_zones, list)())
+    time_zone = forms.ChoiceField(label="Time zone", choices=lazy(zones, list)())
     cleaning_weekday = forms.TypedChoiceField(label="Weekly cleaning on", choices=_WEEKDAYS, coerce=int)
     cleaning_month_day = forms.IntegerField(
         label="Monthly cleaning on day",

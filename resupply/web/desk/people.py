@@ -17,17 +17,21 @@ from resupply.web.access import StaffRequest, may
 from resupply.web.desk.acts import answer
 from resupply.web.desk.forms import ConsentForm, CoverageForm, NewPatientForm, PatientForm, StatusForm
 from resupply.web.forms import written
+from resupply.web.no_location import NoLocationError, needs_location
 
 GET_OR_POST = require_http_methods(["GET", "POST"])
 
 
 @may("patient.edit")
 @GET_OR_POST
+@needs_location
 def new(request: StaffRequest) -> HttpResponse:
     """Add a patient."""
-    locations = access.locations(request)
+    locations = access.open_locations(request)
     first = locations.first()
-    initial = {"location": first, "time_zone": first.time_zone} if first else {}
+    if first is None:
+        raise NoLocationError
+    initial = {"location": first, "time_zone": first.time_zone}
     form = NewPatientForm(
         request.POST or None,
         locations=locations,
@@ -42,7 +46,7 @@ def new(request: StaffRequest) -> HttpResponse:
     if request.method == "POST" and (person := written(form, write)):
         messages.success(request, "Patient added. Next: the first dispense, and an answer about messages.")
         return redirect("desk:patient", person.public_id)
-    context = {"form": form, "today": clock.today("UTC"), "back_url": reverse("desk:find")}
+    context = {"form": form, "today": clock.today(request.zone), "back_url": reverse("desk:find")}
     return render(request, "desk/patient_new.html", context, status=422 if form.errors else 200)
 
 

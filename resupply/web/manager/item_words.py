@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
-from resupply.queries.catalogue import Change
+from resupply.queries.row_changes import Change
 from resupply.web.manager.catalogue_forms import MAGNET_WORDS, STYLE_WORDS, ItemForm
 from resupply.web.wording import kind_word
 

@@ -68,6 +68,7 @@ def measures(request: StaffRequest) -> HttpResponse:
     context = {
         "form": form,
         "shown": [_shown(measure, cells, places, months) for measure in MEASURES],
+        "is_empty": all(cell == Cell() for cell in cells.values()),
         "months": [month_words(month) for month in months],
         "place": form.cleaned_data.get("location"),
         "to_work_out": [month_words(month) for month in missing_months(today=today)],

@@ -114,6 +114,21 @@ ROOMS: tuple[tuple[str, tuple[Room, ...]], ...] = (
         ),
     ),
     (
+        "The clinic",
+        (
+            Room(
+                "First steps",
+                "manager:first_steps",
+                "first_steps.see",
+                "From an empty start to the first dispense: what is done, what is left.",
+            ),
+            Room("Locations", "manager:locations", "location.see", "Where patients are seen, parts given."),
+            Room("People", "people", "people.change", "Who works here, what each may do, and invitations."),
+            Room("Payers", "manager:payers", "policy.change", "Who pays for parts, and what each allows."),
+            Room("Mail", "manager:mail", "mail.check", "How messages leave, and a test message."),
+        ),
+    ),
+    (
         "In and out",
         (
             Room("Imports", "desk:imports", "import.run", "An old list brought along, checked first."),
@@ -124,7 +139,6 @@ ROOMS: tuple[tuple[str, tuple[Room, ...]], ...] = (
                 "sharing.see",
                 "Programs that may read records, and what they read.",
             ),
-            Room("People", "people", "people.change", "Who works here, what each may do, and invitations."),
             Room(
                 "Status",
                 "manager:status",

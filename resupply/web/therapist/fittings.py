@@ -65,7 +65,7 @@ def _chart(person: Patient, *, today: date) -> StripChart | None:
 def begin(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Begin a fitting: where and when, on the newest match."""
     person = access.patient_or_404(request, public_id)
-    places = access.locations(request)
+    places = access.open_locations(request)
     here = places.filter(pk=person.location_id).first() or places[0]
     today = clock.today(here.time_zone)
     form = BeginForm(request.POST or None, initial={"location": here, "fitted_on": today}, locations=places)

@@ -32,7 +32,10 @@ COLUMNS: Mapping[str, Mapping[str, tuple[str, str]]] = {
         "phone": ("Phone number, as it is dialed", "+1 303 555 0142"),
         "language": ("en or es; empty: en", "en"),
         "time_zone": ("Where the patient lives; empty: as the location", "America/Denver"),
-        "location": ("Where the clinic sees the patient; made if it is new; empty: Main", "North room"),
+        "location": (
+            "Where the clinic sees the patient; made if it is new; empty: the only one there is, or Main",
+            "North room",
+        ),
         "payer": ("Who pays; made if it is new; empty: the patient pays", "Payer B"),
         "therapy_started_on": ("First day on therapy", "2024-10-01"),
     },

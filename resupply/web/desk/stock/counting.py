@@ -36,6 +36,7 @@ from resupply.web.desk.stock.sheets import (
 )
 from resupply.web.desk.stock.words import item_choices, lot_name, signed
 from resupply.web.forms import show
+from resupply.web.no_location import needs_location
 from resupply.web.wording import counted
 
 BLANK_ROWS = 2
@@ -99,6 +100,7 @@ class Counting:
 
 @may("stock.change")
 @require_http_methods(["GET", "POST"])
+@needs_location
 def count(request: StaffRequest) -> HttpResponse:
     """The sheet; its differences; recorded, the shelves."""
     counting = _counting(request)

@@ -32,6 +32,7 @@ from resupply.web.desk.stock.sheets import (
     typed_sheet,
 )
 from resupply.web.forms import show
+from resupply.web.no_location import needs_location
 from resupply.web.wording import counted
 
 GET_OR_POST = require_http_methods(["GET", "POST"])
@@ -40,6 +41,7 @@ Write = Callable[[Sheet, list[StockLine]], list[StockMovement]]
 
 @may("stock.change")
 @GET_OR_POST
+@needs_location
 def move(request: StaffRequest) -> HttpResponse:
     """Move parts to another location, both halves in one act."""
     sheet, said = _sheet(request)
@@ -68,6 +70,7 @@ def move(request: StaffRequest) -> HttpResponse:
 
 @may("stock.change")
 @GET_OR_POST
+@needs_location
 def discard(request: StaffRequest) -> HttpResponse:
     """Discard parts with a reason."""
     sheet, said = _sheet(request)

@@ -26,6 +26,7 @@ from resupply.web.desk.stock.forms import MOST_ROWS, NewLotForm, NewLotFormSet, 
 from resupply.web.desk.stock.scans import Found, Said
 from resupply.web.desk.stock.words import chosen_place, item_choices, lot_name, my_places, place_notes
 from resupply.web.forms import show
+from resupply.web.no_location import needs_location
 from resupply.web.wording import counted, day_words
 
 BUTTON = "Put on the shelf"
@@ -54,6 +55,7 @@ class Receipt:
 
 @may("stock.change")
 @require_http_methods(["GET", "POST"])
+@needs_location
 def receive(request: StaffRequest) -> HttpResponse:
     """The form; posted, the shelves of that location."""
     receipt = _receipt(request)

@@ -18,11 +18,13 @@ from resupply.web.access import StaffRequest, may
 from resupply.web.desk.stock.forms import PlaceForm, TargetForm, TargetFormSet
 from resupply.web.desk.stock.words import chosen_place, my_places, place_notes
 from resupply.web.forms import show
+from resupply.web.no_location import needs_location
 from resupply.web.wording import counted, kind_word
 
 
 @may("stock.target")
 @require_http_methods(["GET", "POST"])
+@needs_location
 def settings(request: StaffRequest) -> HttpResponse:
     """Targets item by item, and the switch of the location."""
     places = my_places(request)

@@ -10,6 +10,7 @@ from resupply.models import CatalogueItem, Location, Movement, StockMovement
 from resupply.queries.stock import EXPIRES_SOON, Lot, Shelf, begun
 from resupply.rules.tables import part_types
 from resupply.web.access import StaffRequest, locations
+from resupply.web.no_location import NoLocationError
 from resupply.web.wording import counted, day_words, kind_word
 
 MOVEMENT_WORDS = {
@@ -119,7 +120,9 @@ def part_choices(items: Iterable[CatalogueItem]) -> list[tuple[str, Any]]:
 
 
 def chosen_place(request: StaffRequest, places: list[Location]) -> Location:
-    """The location in the address, else the first that tracks stock, else the first."""
+    """The location in the address, else the first that tracks stock, else the first; NoLocationError."""
+    if not places:
+        raise NoLocationError
     wanted = request.GET.get("location", "")
     by_name = {str(place.pk): place for place in places}
     return by_name.get(wanted) or next((place for place in places if place.tracks_stock), places[0])
