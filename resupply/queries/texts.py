@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from resupply.models import TextReview
 from resupply.queries import care_sheets
-from resupply.rules import cleaning, magnets, patient_page
+from resupply.rules import cleaning, magnets, patient_help, patient_page
 from resupply.rules.patient_page import LANGUAGES
 
 CARE_SHEET, PATIENT_PAGE = care_sheets.TEXT, "patient_page"
@@ -25,14 +25,15 @@ class Wording:
 
 
 def page_pairs() -> Pairs:
-    """Every sentence the patient's own page may hold, English and Spanish, each pair once."""
+    """Every sentence the patient's own page and its help may hold, English and Spanish, each pair once."""
     english, spanish = (patient_page.words(language) for language in LANGUAGES)
     said = [(english[key], spanish[key]) for key in english]
     said += [(one.plain["en"], one.plain["es"]) for one in magnets.implants().values() if not one.exempt]
     tasks = [*cleaning.cleaning_tasks().values(), cleaning.first_use_wash()]
     texts = [text for task in tasks for text in (task.title, task.how)]
     texts += [caution.text for caution in cleaning.cautions()]
-    return list(dict.fromkeys([*said, *((text["en"], text["es"]) for text in texts)]))
+    said += [(text["en"], text["es"]) for text in texts]
+    return list(dict.fromkeys([*said, *patient_help.pairs()]))
 
 
 TEXTS = {

@@ -115,3 +115,45 @@ document.querySelectorAll("[data-tick-all]").forEach((all) => {
   all.addEventListener("change", () => lines().forEach((line) => { line.checked = all.checked; }));
   all.closest("table").addEventListener("change", () => { all.checked = lines().every((line) => line.checked); });
 });
+
+// --- help beside the page: what is typed on the page stays; without this script Help is a page of its own --------
+// F1, not a letter or a sign: a shortcut of one character gets in the way of speech input (WCAG 2.2, 2.1.4).
+const SIGNED_OUT = "Help could not be opened here. If you were signed out: send your form all the same, it waits while you sign in.";
+function startHelp(link, panel) {
+  const title = panel.querySelector("h2");
+  const body = panel.querySelector("[data-help-body]");
+  const asPage = panel.querySelector("[data-help-page]");
+  async function show(address, sent) {
+    asPage.href = address;
+    if (!panel.open) { if (matchMedia("(max-width: 800px)").matches) panel.showModal(); else panel.show(); }
+    let page = null;
+    try {
+      page = new DOMParser().parseFromString(await (await fetch(address, sent)).text(), "text/html");
+    } catch { /* no answer: told below */ }
+    const found = page?.getElementById("help");
+    title.textContent = found ? page.querySelector("h1").textContent : "Help";
+    if (found) body.replaceChildren(document.adoptNode(found)); else body.textContent = SIGNED_OUT;
+    panel.scrollTop = 0;
+    const place = new URL(address, location.href).hash;
+    if (found && place) body.querySelector(place)?.scrollIntoView({ block: "center" });
+    title.focus({ preventScroll: true });
+  }
+  const isPlain = (event) => !(event.ctrlKey || event.metaKey || event.shiftKey || event.altKey);
+  link.addEventListener("click", (event) => { if (isPlain(event)) { event.preventDefault(); show(link.href); } });
+  panel.addEventListener("click", (event) => {
+    const topic = event.target.closest("[data-help-topic]");
+    if (topic && isPlain(event)) { event.preventDefault(); show(topic.href); }
+    if (event.target.closest("[data-help-close]")) panel.close();
+  });
+  panel.addEventListener("submit", (event) => {
+    event.preventDefault();
+    show(event.target.action, { method: "POST", body: new FormData(event.target) });
+  });
+  panel.addEventListener("close", () => link.focus());
+  document.addEventListener("keydown", (event) => {
+    if (event.key === "F1" && isPlain(event)) { event.preventDefault(); if (panel.open) panel.close(); else show(link.href); }
+    else if (event.key === "Escape" && panel.open && panel.contains(document.activeElement)) panel.close();
+  });
+}
+const helpLink = document.querySelector("[data-help]");
+if (helpLink) startHelp(helpLink, document.getElementById("help-panel"));

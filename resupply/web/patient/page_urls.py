@@ -2,7 +2,7 @@
 
 from django.urls import path, re_path
 
-from resupply.web.patient import choices, own_calendar, own_question, page, telling
+from resupply.web.patient import choices, help, own_calendar, own_question, page, telling
 
 app_name = "me"
 urlpatterns = [
@@ -14,6 +14,8 @@ urlpatterns = [
     path("calendar/<uuid:public_id>/", own_calendar.change, name="calendar_change"),
     path("question/", own_question.question, name="question"),
     path("messages/", choices.choices, name="choices"),
+    path("help/", help.contents, name="help"),
+    path("help/<slug:slug>/", help.topic, name="help_topic"),
     path("days/", telling.days, name="days"),
     path("pause/", telling.pause, name="pause"),
     path("again/", telling.again, name="again"),
