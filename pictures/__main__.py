@@ -26,12 +26,12 @@ def main() -> int:
     given = asked.parse_args()
     roles = tuple(role for role in EVERYBODY if role in given.roles.split(","))
     with opened() as place, browser() as chromium:
+        if given.readme:
+            print("\n".join(front.take(chromium, place)))
+            return 0
         from pictures.subjects import subjects  # models can be imported only once the settings are loaded
 
         subject = subjects()
-        if given.readme:
-            print("\n".join(front.take(chromium, place, subject)))
-            return 0
         _clear(roles)
         only = tuple(filter(None, given.only.split(",")))
         walk = Walk(chromium, place, subject, only, shoots=not given.speed)

@@ -24,13 +24,14 @@ from resupply.web.bars import Total, with_share
 from resupply.web.manager.forms import OverdueForm, staff_of
 from resupply.web.manager.overdue_act_words import done_words
 from resupply.web.paging import filters_of, place_in, turned, with_filters
-from resupply.web.wording import kind_word
+from resupply.web.wording import counted, kind_word
 
 PRINTED = 1000
 """Rows on paper at most; beyond them a file is the better tool."""
 UNDO_SHOWN = timedelta(minutes=30)
 """So long the list offers to undo what was done last; later its page does."""
 _MARKS = ("", "", "attention", "alarm", "alarm")
+_MONTH = 30  # days, the end of a band
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +79,7 @@ def overdue(request: StaffRequest) -> HttpResponse:
         "rows": shown_rows(page.rows, today=asked.today),
         "is_cut": page.is_cut,
         "is_summed": is_summed(asked.wanted),
-        "totals": _totals(request, asked) if is_summed(asked.wanted) else [],
+        **(_ages(request, asked) if is_summed(asked.wanted) else {}),
         "ages_url": with_filters(request, "manager:overdue_ages"),
         "newer_url": turned(request, "before", _pair(page.before)),
         "older_url": turned(request, "after", _pair(page.after)),
@@ -102,7 +103,7 @@ def overdue_ages(request: StaffRequest) -> HttpResponse:
     """The counts by age of delay alone, where they take longer than the list."""
     asked = asked_for(request, request.GET)
     context = {
-        "totals": _totals(request, asked, reverse("manager:overdue")),
+        **_ages(request, asked, reverse("manager:overdue")),
         "today": asked.today,
         "list_url": with_filters(request, "manager:overdue"),
         "choices": asked.form.words(),
@@ -190,8 +191,8 @@ def _row(line: PlanLine, looked: Looked, today: date) -> Row:
     )
 
 
-def _totals(request: StaffRequest, asked: Asked, path: str = "") -> list[Total]:
-    """Counts by age of delay; each leads to its own rows."""
+def _ages(request: StaffRequest, asked: Asked, path: str = "") -> dict[str, object]:
+    """`totals`: counts by age of delay, each of which leads to its own rows; `finding`: what they say."""
     counts = overdue_by_age(asked.wanted, today=asked.today)
     rows = []
     for (low, high), count, mark in zip(AGES, counts, _MARKS, strict=True):
@@ -199,7 +200,14 @@ def _totals(request: StaffRequest, asked: Asked, path: str = "") -> list[Total]:
         query["least"], query["most"] = str(low), str(high or "")
         label = f"{low} to {high} days" if high else f"more than {low - 1} days"
         rows.append(Total(label, count, f"{path}?{query.urlencode()}", mark))
-    return with_share(rows)
+    return {"totals": with_share(rows), "finding": _age_finding(counts)}
+
+
+def _age_finding(counts: Sequence[int]) -> str:
+    """`36 lines overdue, 19 of them for more than 30 days`."""
+    late = sum(count for (low, _), count in zip(AGES, counts, strict=True) if low > _MONTH)
+    more = f", {late} of them for more than {_MONTH} days" if late else ""
+    return f"{counted(sum(counts), 'line')} overdue{more}" if sum(counts) else "No line is overdue"
 
 
 def _views(user: AbstractBaseUser) -> Sequence[SavedView]:
