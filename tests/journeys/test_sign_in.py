@@ -3,6 +3,7 @@
 from typing import Any
 
 import pytest
+from django.urls import reverse
 from playwright.sync_api import expect
 
 from tests.cast import Cast
@@ -25,7 +26,9 @@ def test_in_and_out_again(window: OpenWindow, cast: Cast) -> None:
     expect(page.get_by_label("Username")).to_be_visible()
 
 
-def test_a_passkey_is_made_and_opens_the_second_step(window: OpenWindow, cast: Cast, settings: Any) -> None:
+def test_a_passkey_is_made_opens_the_second_step_and_is_a_fresh_proof(
+    window: OpenWindow, cast: Cast, settings: Any
+) -> None:
     """With a virtual authenticator of the browser's (W3C Web Authentication), as on a phone."""
     settings.SECOND_STEP = True
     page, user = window(width=390), cast.user("desk")
@@ -52,3 +55,7 @@ def test_a_passkey_is_made_and_opens_the_second_step(window: OpenWindow, cast: C
     assert fits(page)
     page.get_by_role("button", name="Use a passkey").click()
     expect(page.get_by_role("heading", level=1)).to_have_text("Today")
+    page.goto(reverse("prove") + "?next=" + reverse("your_sign_in"))
+    assert fits(page)
+    page.get_by_role("button", name="Use a passkey").click()
+    expect(page.get_by_role("heading", level=1)).to_have_text("Your sign-in")

@@ -1,5 +1,6 @@
 """Invitations, roles, leavers, and a lost second step: what an administrator does, and what then holds."""
 
+import json
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -7,16 +8,21 @@ import pytest
 import time_machine
 from allauth.mfa.models import Authenticator
 from django.core import mail
+from django.db import connection, transaction
+from django.db.utils import ProgrammingError
 from django.test import Client
 from django.urls import reverse
 
-from clinic.accounts import second
+from clinic.accounts import letters, second
 from clinic.accounts.models import AccountAct, Invitation, User
 from resupply.models import Staff
+from resupply.queries.seal_check import check
+from resupply.services.seals import seal
 from tests.cast import Cast
 
 pytestmark = pytest.mark.django_db
 GOOD = "nine quiet rooms"
+UserChange: Any = User.changes.rel.related_model  # type: ignore[attr-defined] # made by pghistory
 NOW = datetime(2026, 11, 25, 17, 0, tzinfo=UTC)
 
 
@@ -139,3 +145,33 @@ def test_it_asks_for_a_fresh_proof_and_keeps_what_was_typed(cast: Cast) -> None:
         for name in ("sign_ins_end", "recovery_codes"):
             assert client.post(reverse(name))["Location"].startswith(reverse("prove"))
     assert not Invitation.objects.exists()
+
+
+def test_what_was_done_to_accounts_is_kept_and_sealed(ada: Client, cast: Cast) -> None:
+    """By the database, whoever asks it: rows of these tables cannot be changed back or deleted."""
+    ines = Client()
+    ines.force_login(cast.desk.user)
+    act(ada, cast.desk, "shut-out")
+    changes = UserChange.objects.filter(pgh_obj=cast.desk.user).order_by("pk")
+    assert list(changes.values_list("pgh_label", "is_active")) == [("insert", True), ("update", False)]
+    assert not {"password", "last_login"} & {field.name for field in UserChange._meta.fields}
+    letters.ask_link(None, address="192.0.2.7", now=NOW)
+    for statement in (
+        "UPDATE accounts_accountact SET about = 'nothing'",
+        "DELETE FROM accounts_accountact",
+        "DELETE FROM accounts_userchange",
+        "UPDATE accounts_signin SET address = '192.0.2.99'",
+        "DELETE FROM accounts_signin",
+        "UPDATE accounts_letter SET \"to\" = 'other@clinic.example'",
+    ):
+        with pytest.raises(ProgrammingError), transaction.atomic(), connection.cursor() as cursor:
+            cursor.execute(statement)
+    body = json.loads(seal(now=NOW).body)  # type: ignore[union-attr] # there is something to seal
+    assert body["tables"]["accounts_accountact"]["rows"] == AccountAct.objects.count()
+    assert body["tables"]["accounts_userchange"]["rows"] == UserChange.objects.count()
+    assert check().problems == []
+    with connection.cursor() as cursor:
+        cursor.execute("SET LOCAL session_replication_role = replica")
+        cursor.execute("UPDATE accounts_accountact SET acted_by_id = %s", [cast.desk.user.pk])
+        cursor.execute("SET LOCAL session_replication_role = origin")
+    assert [one.where for one in check().problems] == ["accounts_accountact"]
