@@ -29,7 +29,7 @@ OF_OTHERS = {
 FOR_PROGRAMS = ("fhir:", "text_", "feed:")
 MAY_BE_LINKED_FROM_HELP_ALONE = {
     *("dates", "strip", "paper-and-files", "this-help", "said-yes", "scan", "stops", "exception"),
-    *("first-steps", "lost-second-step", "backups", "keys"),
+    *("lost-second-step", "backups", "keys"),
 }
 """Topics that explain something shown on many pages, or done outside them."""
 TRADE = ("PAP", "HCPCS code", "lot", "GTIN", "UDI", "AHI", "cmH2O", "water chamber", "proof of delivery")
@@ -81,7 +81,7 @@ def test_every_topic_is_reached_from_a_page_or_another_topic() -> None:
     opened = {topic.slug for name in views() if (topic := book.topic_of(name))}
     linked = {slug for topic in book.topics().values() for slug in topic.see}
     assert book.topics().keys() - opened == MAY_BE_LINKED_FROM_HELP_ALONE
-    assert linked | {"this-help", "first-steps"} >= MAY_BE_LINKED_FROM_HELP_ALONE
+    assert linked | {"this-help"} >= MAY_BE_LINKED_FROM_HELP_ALONE
     asked = {patient_help.page_topic(name, "en") for name in views()}
     by_more_than_a_name = {"ill", "link"}  # one report of several; the question for the date of birth
     assert {"clean", "call", *by_more_than_a_name} >= {
