@@ -37,7 +37,7 @@ class Words:
 WORDS: dict[Step, Words] = {
     Step.LOCATION: Words(
         "A location",
-        "Where patients are seen. Its time zone dates what is dispensed there, and its telephone number "
+        "Where patients are seen. Its time zone dates what is dispensed there, and its phone number "
         "stands in messages to patients. Everything else belongs to a location, so it comes first.",
         "All of it can be changed later. A location that is given up is closed, and its records stay.",
         "manager:location_new",

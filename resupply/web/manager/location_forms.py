@@ -17,7 +17,7 @@ from resupply.web.wording import day_words
 _LABELS = {
     "name": "Name",
     "time_zone": "Time zone",
-    "phone": "Telephone",
+    "phone": "Phone",
     "address": "Address",
     "open_weekdays": "Open",
     "tracks_stock": "Tracks stock",
@@ -39,7 +39,7 @@ class LocationForm(forms.Form):
         help_text="By a city with the same clocks, such as America/Denver. It dates what is dispensed here.",
     )
     phone = forms.CharField(
-        label="Telephone",
+        label="Phone",
         max_length=40,
         required=False,
         help_text="Patients are asked to call it: every reminder names it.",

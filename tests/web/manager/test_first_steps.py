@@ -68,7 +68,7 @@ def test_from_nothing_to_the_first_dispense(ada: Client, settings: Any) -> None:
 
 def test_a_step_put_aside_says_who_and_is_taken_up_again(ada: Client) -> None:
     ada.post(reverse("manager:step_aside", args=["payers"]))
-    assert "not for us</span> <span><time" in seen(ada, STEPS)
+    assert "not for us</b> <span><time" in seen(ada, STEPS)
     ada.post(reverse("manager:step_up", args=["payers"]))
     assert "Take it up again" not in seen(ada, STEPS)
     assert (
