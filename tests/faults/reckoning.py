@@ -36,12 +36,8 @@ class Count:
         return [f"{self.scenario}: {what}" for what in found]
 
 
-def reckon(
-    crowd: Crowd, taken: Iterable[Taken], passed: Iterable[dict[str, Any]], *, looked_for: float
-) -> Count:
-    """Go through the patients of a crowd. `looked_for`: seconds for which a message that was looked at again
-    may still go out though the parts have been given since.
-    """
+def reckon(crowd: Crowd, taken: Iterable[Taken], passed: Iterable[dict[str, Any]]) -> Count:
+    """Go through the patients of a crowd: what the mail server took of them, and what workers passed."""
     count = Count(crowd.name)
     patients = crowd.patients()
     copies: dict[str, list[Taken]] = defaultdict(list)
@@ -52,23 +48,31 @@ def reckon(
     messages: dict[int, list[Message]] = defaultdict(list)
     for message in Message.objects.filter(patient__in=patients.values()):
         messages[message.patient_id].append(message)
-    begun: dict[object, float] = {}
-    for row in passed:
-        if row["point"] == "begun":
-            begun[row["message"]] = row["since"]  # the latest; when it was asked for, not when that was noted
+    begun, looked = _latest(passed)
     for address, patient in patients.items():
         case = _Case(address, messages[patient.pk], copies[address])
         case.reckon(count)
-        for since, grace in (
-            (crowd.stopped.get(address), 0.0),  # noted once it was committed
-            (crowd.served.get(address), looked_for),
-        ):
-            due = [
-                one for one in case.messages if one.purpose != Purpose.WELCOME
-            ]  # a first dispense brings it
-            if since is not None and any(begun.get(one.pk, 0) > since + grace for one in due):
+        due = [
+            one.pk for one in case.messages if one.purpose != Purpose.WELCOME
+        ]  # a first dispense brings it
+        for since, moments in ((crowd.stopped.get(address), begun), (crowd.served.get(address), looked)):
+            if since is not None and any(moments.get(pk, 0) > since for pk in due):
                 count.unexpected.append(f"{case.kind}: sent after it was to stop")
     return count
+
+
+def _latest(passed: Iterable[dict[str, Any]]) -> tuple[dict[int, float], dict[int, float]]:
+    """By message that was begun: when that was asked for, and when the look began on which it was.
+
+    A stop is in time until a message is begun; parts that are given, until the batch is looked at again.
+    """
+    begun, looked, looks = {}, {}, dict[int, float]()
+    for row in passed:
+        if row["point"] == "looked":
+            looks[row["pid"]] = row["since"]
+        elif row["point"] == "begun":
+            begun[row["message"]], looked[row["message"]] = row["since"], looks.get(row["pid"], 0)
+    return begun, looked
 
 
 @dataclass

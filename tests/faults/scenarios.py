@@ -10,7 +10,6 @@ from random import Random
 from django.db import Error, connection
 
 from resupply.models import Message, MessageState
-from tests.faults import stand as at_stand
 from tests.faults.breaking import Breaking
 from tests.faults.entry import POINTS
 from tests.faults.office import wait_until
@@ -51,7 +50,7 @@ def play(scenario: Scenario, on: Stand, *, reminders: int, random: Random, waves
     if writer.error is not None:
         raise writer.error
     _drain(crowd, on)
-    count = reckon(crowd, on.office.taken, on.rows("passed"), looked_for=on.scaled(at_stand.TIME))
+    count = reckon(crowd, on.office.taken, on.rows("passed"))
     count.scenario = scenario.name
     count.heartbeat = max(breaking.heartbeats, default=None)
     count.wrong += breaking.overwritten() + breaking.problems
