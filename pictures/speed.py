@@ -72,8 +72,8 @@ class Meter:
         """To be called before the page is loaded."""
         self.page.add_init_script(WATCH_SHIFTS)
         wire = self.page.context.new_cdp_session(self.page)
-        wire.on("Network.requestWillBeSent", self._asked)
-        wire.on("Network.loadingFinished", self._loaded)
+        wire.on("Network.requestWillBeSent", lambda event: self._asked(event))
+        wire.on("Network.loadingFinished", lambda event: self._loaded(event))
         wire.send("Network.enable")
 
     def read(self) -> Seen:

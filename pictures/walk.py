@@ -127,19 +127,25 @@ class Walk:
             self.taken.setdefault(role, []).append(path.name)
 
 
+NO_PAGE = ("Download is starting", "ERR_ABORTED", "ERR_HTTP_RESPONSE_CODE_FAILURE")
+"""What the browser says of a file, or of an answer that has nothing to show."""
+
+
 def load(page: "Page", address: str) -> "Response | None":
-    """Open an address and wait until it is at rest; None: it is no page (a file)."""
+    """Open an address and wait until it is at rest; None: it is no page (a file, or it takes forms alone)."""
     from playwright.sync_api import Error
 
+    answers: list[Response] = []
+    page.on("response", lambda one: answers.append(one) if one.request.is_navigation_request() else None)
     try:
-        answer = page.goto(address)
+        page.goto(address)
+        page.wait_for_load_state("networkidle")
     except Error as error:
-        if "Download is starting" in error.message or "ERR_ABORTED" in error.message:
-            return None
-        raise
-    page.wait_for_load_state("networkidle")
-    is_page = answer is not None and answer.headers.get("content-type", "").startswith("text/html")
-    return answer if is_page else None
+        if not any(words in error.message for words in NO_PAGE):
+            raise
+    last = answers[-1] if answers else None
+    is_page = last is not None and last.headers.get("content-type", "").startswith("text/html")
+    return last if last is not None and (is_page or last.status >= 500) else None
 
 
 def shots(page: "Page", folder: Path, name: str) -> Iterator[tuple[Path, Callable[[], object]]]:
