@@ -6,7 +6,8 @@ Pages hold patients' data or lead to it, and desks are shared: none is stored, u
 
 from collections.abc import Callable
 
-from django.http import HttpRequest
+from django.conf import settings
+from django.http import HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
 
 _NOTHING = (
@@ -26,6 +27,24 @@ _NOTHING = (
 _OURS = ("publickey-credentials-create", "publickey-credentials-get")
 PERMISSIONS = ", ".join([*(f"{name}=()" for name in _NOTHING), *(f"{name}=(self)" for name in _OURS)])
 """No device of the person asking is used; passkeys are, by our own pages alone."""
+
+
+class NoPlainPrograms:
+    """Programs with a token or a signature are refused without TLS, not led to it: led there, they would work
+    on and send their token in the clear each time. People are led (`SECURE_SSL_REDIRECT`), and so are
+    calendars, whose addresses some programs turn into http.
+    """
+
+    PATHS = ("/fhir/", "/texts/")
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponseBase]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponseBase:
+        """Refuse, or hand on."""
+        if settings.SECURE_SSL_REDIRECT and request.path.startswith(self.PATHS) and not request.is_secure():
+            return HttpResponse("TLS only.\n", status=403, content_type="text/plain; charset=utf-8")
+        return self.get_response(request)
 
 
 class Headers:

@@ -25,6 +25,7 @@ from resupply.queries import health
 from resupply.rules.health import READY, SERVES, Grade, findings
 from resupply.web.access.guessing import slowed
 
+_TEXT = "text/plain; charset=utf-8"
 _KEPT = 2.0
 """Seconds that an answer is kept: asking often, or by many, costs the database nothing."""
 
@@ -71,7 +72,7 @@ def _wrong(codes: frozenset[str]) -> str:
 
 
 def _said(against: str) -> HttpResponse:
-    answer = HttpResponse(f"not ready: {against}\n" if against else "ok\n", content_type="text/plain")
+    answer = HttpResponse(f"not ready: {against}\n" if against else "ok\n", content_type=_TEXT)
     answer.status_code = 503 if against else 200
     answer["Cache-Control"] = "no-store"
     return answer

@@ -88,6 +88,7 @@ OPTIONAL_VARIABLES = (
         "STOP_MAIL",
         "BACKUP_KEY",
         "METRICS_TOKEN",
+        "FORWARDED_FOR",
         "SESSION_IDLE_MINUTES",
         "SESSION_HOURS",
     ),

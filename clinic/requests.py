@@ -7,6 +7,7 @@ import logging
 import re
 import secrets
 from collections.abc import Callable
+from ipaddress import ip_address
 from time import perf_counter
 
 from django.conf import settings
@@ -43,6 +44,8 @@ class Requests:
 
     def __call__(self, request: HttpRequest) -> HttpResponseBase:
         """Answer, and say so."""
+        if settings.FORWARDED_FOR and (address := _forwarded_for(request)):
+            request.META["REMOTE_ADDR"] = address
         token = request_id.set(id_of(request))
         began = perf_counter()
         try:
@@ -66,6 +69,15 @@ class Requests:
             if user is not None and user.pk is not None:
                 what["user"] = user.pk
             log.info("%s %s %s", method, view, status, extra=what)
+
+
+def _forwarded_for(request: HttpRequest) -> str:
+    """The address that the proxy saw: the last of the header, as it appended it; "" where that is none."""
+    last = request.headers.get("X-Forwarded-For", "").rpartition(",")[2].strip()
+    try:
+        return str(ip_address(last))
+    except ValueError:
+        return ""
 
 
 def _refused() -> HttpResponseBase:

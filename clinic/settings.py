@@ -72,6 +72,7 @@ INSTALLED_APPS = [
 MIDDLEWARE = [
     "clinic.requests.Requests",
     "clinic.health.Health",
+    "clinic.headers.NoPlainPrograms",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "clinic.headers.Headers",
@@ -176,6 +177,7 @@ AUTH_PASSWORD_VALIDATORS = [
         "OPTIONS": {"min_length": 12},
     },
     {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+    {"NAME": "clinic.accounts.words.WordsOfTheClinic"},
 ]
 SESSION_ENGINE = "django.contrib.sessions.backends.db"
 SESSION_IDLE_MINUTES = env.number("SESSION_IDLE_MINUTES", default=15)  # desks are shared
@@ -213,6 +215,8 @@ SECURE_HSTS_SECONDS = 0 if DEMO else 365 * 24 * 3600
 SECURE_HSTS_INCLUDE_SUBDOMAINS = not DEMO
 # Asking browsers to preload a clinic's domain is its owner's decision: no `preload`, no warning about it.
 SILENCED_SYSTEM_CHECKS = ["security.W021"]
+# The proxy appends the address that it saw to X-Forwarded-For: the last one is the visitor's.
+FORWARDED_FOR = env.flag("FORWARDED_FOR")
 if env.flag("BEHIND_TLS_PROXY"):
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
 

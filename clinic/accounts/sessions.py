@@ -4,6 +4,7 @@ A session says when it began, when it was last used, and when its owner last pro
 the session itself, which is read with every request anyway: looking at the limits costs no query.
 """
 
+import logging
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -16,6 +17,8 @@ from django.http import HttpRequest
 
 from clinic.accounts.models import SignIn, User
 from resupply import clock
+
+log = logging.getLogger(__name__)
 
 BEGAN, SEEN, PROVEN, SECOND = "began", "seen", "proven", "second"
 """Keys of a session: seconds since 1970; SECOND is there once the second step was taken."""
@@ -40,6 +43,7 @@ def begin(sender: object, request: HttpRequest, user: AbstractBaseUser, **kwargs
         began_at=now,
         seen_at=now,
     )
+    log.info("signed in", extra={"user": user.pk})
 
 
 def finish(sender: object, request: HttpRequest, user: AbstractBaseUser | None, **kwargs: Any) -> None:

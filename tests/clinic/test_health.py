@@ -245,3 +245,35 @@ def test_a_refusal_is_logged_with_who_was_refused(cast: Cast, caplog: pytest.Log
     refused, _ = [record for record in caplog.records if record.name == "clinic.requests"]
     said = {name: vars(refused)[name] for name in ("view", "status", "user")}
     assert said == {"view": "manager:status", "status": 403, "user": cast.desk.user.pk}
+
+
+def test_programs_without_tls_are_refused_and_people_are_led_to_it(settings: Any) -> None:
+    settings.SECURE_SSL_REDIRECT = True
+    refused = Client().get("/fhir/metadata", headers={"Authorization": "Bearer in-the-clear"})
+    assert (refused.status_code, refused.content) == (403, b"TLS only.\n")
+    assert Client().post("/texts/inbound/").status_code == 403
+    assert Client().get("/cal/x.ics")["Location"].startswith("https://")
+    assert Client().get("/sign-in/")["Location"].startswith("https://")
+
+
+@pytest.mark.parametrize(
+    ("header", "address"),
+    [
+        ("203.0.113.9", "203.0.113.9"),
+        ("198.51.100.1, 203.0.113.9", "203.0.113.9"),  # what the visitor wrote comes before
+        ("2001:DB8::7", "2001:db8::7"),
+        ("203.0.113.9, unknown", "127.0.0.1"),
+        ("", "127.0.0.1"),
+    ],
+)
+def test_the_visitor_s_address_is_the_one_the_proxy_saw(settings: Any, header: str, address: str) -> None:
+    def address_of(request: HttpRequest) -> HttpResponse:
+        return HttpResponse(request.META["REMOTE_ADDR"])
+
+    def seen() -> bytes:
+        request = RequestFactory(headers={"X-Forwarded-For": header}).get("/")
+        return Requests(address_of)(request).content  # type: ignore[attr-defined] # an HttpResponse
+
+    assert seen() == b"127.0.0.1"  # nobody said that there is a proxy
+    settings.FORWARDED_FOR = True
+    assert seen() == address.encode()
