@@ -226,7 +226,7 @@ def _check_item(item: NewItem, row: int) -> None:
     if item.wanted and not item.need.strip():
         raise Refused(
             "need_missing",
-            "Say why the patient needs this part: without that a refill cannot be shipped.",
+            "Say why the patient needs this part, here or once for all parts: without it none is shipped.",
             "need",
             row=row,
         )

@@ -28,7 +28,7 @@ def test_a_yes_by_telephone_moves_to_said_yes_and_opens_the_dispense(
     calls.get_by_role("link", name="Record answer of Odalys Brandt").click()
     page.get_by_role("group", name="Are you still using your equipment?").get_by_label("Yes").check()
     assert page.get_by_label("How the answer came in").input_value() == "phone"
-    page.get_by_label("Why they are needed").select_option("worn")
+    page.get_by_label("Why the parts are needed").select_option("worn")
     tubing = page.get_by_role("group", name="Tubing", exact=True)
     tubing.get_by_label("Not now").check()
     page.get_by_role("group", name="Cushion", exact=True).get_by_label("In the patient's words").fill("leaks")
@@ -69,7 +69,7 @@ def test_what_is_missing_is_said_and_the_keyboard_mends_it(cast: "Cast", window:
     alert.get_by_text("Say why the patient needs this part").wait_for()
     assert not RefillAnswer.objects.exists()
     expect(first_yes).to_be_checked()  # nothing typed is lost
-    page.get_by_label("Why they are needed").select_option("worn")
+    page.get_by_label("Why the parts are needed").select_option("worn")
     page.get_by_role("button", name="Record the answer").press("Enter")
     page.get_by_text("Recorded: yes to mask, cushion, tubing.").wait_for()
 

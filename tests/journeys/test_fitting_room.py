@@ -66,7 +66,7 @@ def test_three_tries_with_a_leak_map_by_keyboard_end_in_a_dispense(window: OpenW
     page.get_by_role("button", name="Begin the fitting").click()
     expect(page.locator("main")).to_contain_text("1 mask not offered")
     page.get_by_label("Mask", exact=True).select_option(label="Alder full face")
-    page.get_by_role("button", name="Show its leak places").click()
+    page.get_by_role("button", name="Try this mask").click()
     expect(page.locator("main")).to_contain_text("Fasten the upper straps first")
 
     for size, presses in (("S", 2), ("M", 1), ("L", 0)):

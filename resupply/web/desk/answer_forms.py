@@ -42,7 +42,7 @@ class AnswerForm(forms.Form):
     answered_by = forms.CharField(label="Name of the person who answered", max_length=160, required=False)
     relation = forms.CharField(label="Relation to the patient", max_length=80, required=False)
     reason_all = forms.ChoiceField(
-        label="Why they are needed, where a part says nothing of its own",
+        label="Why the parts are needed, unless a part below says its own reason",
         required=False,
         choices=[("", "Choose"), *_REASONS[1:]],
     )
