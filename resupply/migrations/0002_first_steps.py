@@ -38,6 +38,7 @@ class Migration(migrations.Migration):
                 ('step', models.CharField(max_length=12)),
             ],
             options={
+                'verbose_name': 'first step put aside',
                 'abstract': False,
             },
         ),

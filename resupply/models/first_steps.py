@@ -19,6 +19,7 @@ class StepAside(Voidable):
     step = models.CharField(max_length=12)
 
     class Meta(Voidable.Meta):
+        verbose_name = "first step put aside"
         constraints = [
             *Voidable.Meta.constraints,
             models.CheckConstraint(
