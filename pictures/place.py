@@ -62,7 +62,7 @@ def opened() -> Iterator[Place]:
         with time_machine.travel(MORNING, tick=True):
             os.environ["PICTURES_SHIFT"] = str(MORNING.timestamp() - time_machine.escape_hatch.time.time())
             place = _prepare(f"http://127.0.0.1:{port}")
-            with _served(port):
+            with _served(port, FOLDER / "server.log"):
                 yield place
     finally:
         _stop(var)
@@ -113,8 +113,9 @@ def _second_step_of(name: str) -> str:
 
 
 @contextmanager
-def _served(port: int) -> Iterator[None]:
-    process = subprocess.Popen([sys.executable, *WEB], cwd=ROOT, env=dict(os.environ))
+def _served(port: int, log: Path) -> Iterator[None]:
+    with log.open("wb") as said:
+        process = subprocess.Popen([sys.executable, *WEB], cwd=ROOT, env=dict(os.environ), stderr=said)
     try:
         servers.wait_for_port(port)
         yield
