@@ -32,6 +32,8 @@ class Words:
     action: str
     seen_at: str = ""
     """The view that shows what is on record; empty: the one where it is done."""
+    more: tuple[str, str] = ("", "")
+    """Another view of the same permission that helps, and what its link says."""
 
 
 WORDS: dict[Step, Words] = {
@@ -86,6 +88,7 @@ WORDS: dict[Step, Words] = {
         "import.run",
         "Bring a list along",
         "desk:imports",
+        ("desk:import_columns", "Columns, with empty files to fill in"),
     ),
     Step.MAIL: Words(
         "Mail that goes out",
@@ -122,6 +125,12 @@ class ShownStep:
     seen_url: str
     aside_by: str
     aside_at: datetime | None
+
+    @property
+    def more_url(self) -> str:
+        """The address of what helps with it, while it is not done; empty: there is none."""
+        is_open = self.standing.state in (State.NEXT, State.LEFT) and bool(self.url)
+        return reverse(self.words.more[0]) if is_open and self.words.more[0] else ""
 
     @property
     def is_next(self) -> bool:

@@ -6,9 +6,10 @@ from django.conf import settings
 from django.contrib.auth import get_user_model
 
 from resupply.models import CatalogueItem, Location, Order, Patient, Payer, Staff
+from resupply.queries import first_steps
 from resupply.rules.item_numbers import read_hibc
 from resupply.services.demo.clinic import gtin, npi_of
-from tests.demo_days import USUAL, DemoOn
+from tests.demo_days import USUAL, DemoOn, midday
 
 
 def test_everything_is_plainly_invented(demo_on: DemoOn) -> None:
@@ -44,6 +45,13 @@ def test_rooms_payers_and_staff(demo_on: DemoOn) -> None:
     assert {
         Location.objects.get(name=name).patients.count() > 15 for name in ("North room", "South room")
     } == {True}
+
+
+def test_a_clinic_at_work_is_led_through_no_first_steps(demo_on: DemoOn) -> None:
+    demo_on(USUAL)
+    steps = first_steps.found(server="files on this machine", sender="desk@clinic.example")
+    assert not steps.leads(now=midday(USUAL))
+    assert {one.step for one in steps.steps.steps if one.state != "done"} == {"list"}
 
 
 def test_numbers_carry_valid_check_digits_and_belong_to_nobody(demo_on: DemoOn) -> None:

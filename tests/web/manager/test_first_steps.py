@@ -40,6 +40,7 @@ def test_from_nothing_to_the_first_dispense(ada: Client, settings: Any) -> None:
     """Each page leads on to the next; the first page shows how far it is, until it is put away."""
     settings.EMAIL_BACKEND = "django.core.mail.backends.locmem.EmailBackend"
     assert "0 of 7 settled" in seen(ada)
+    assert reverse("desk:import_columns") in seen(ada, STEPS)
     new = reverse("manager:location_new")
     assert f'<a class="btn btn-primary" href="{new}?next={STEPS}">Add a location</a>' in seen(ada, STEPS)
     sent = {"name": "North room", "time_zone": "America/Denver", "weekdays": ["0", "1"]}
