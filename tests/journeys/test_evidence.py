@@ -55,7 +55,7 @@ def _answers_the_payer(page: Page, reference: str) -> None:
     content = Path(download.value.path()).read_bytes()
     assert json.loads(content)["packet"]["number"] == packet.name
     assert len(content) == packet.document_size
-    page.get_by_role("link", name="Check it against the records").click()
+    page.get_by_role("link", name="Check against the records").click()
     expect(page.get_by_text("It holds.")).to_be_visible()
 
 
