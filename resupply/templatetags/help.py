@@ -46,7 +46,7 @@ def patient_help_here(context: template.Context) -> PatientHelp | None:
         return None
     name = _patient_view(request)
     topic = patient_help.page_topic(name, language)
-    if topic is None:
+    if topic is None or name.startswith("me:help"):
         return None
     has_more = name.startswith("me:") and hasattr(request, "token")
     more_url = own_address(request, "help") if has_more else ""

@@ -10,7 +10,7 @@ from uuid import UUID
 import pytest
 from axe_playwright_python.base import AXE_SCRIPT
 from django.urls import reverse
-from playwright.sync_api import Page
+from playwright.sync_api import Page, expect
 
 from resupply.models import Dispense
 from resupply.services import back_orders, feeds, plans
@@ -69,7 +69,8 @@ OWN |= {"desk:emergency_end"}
 """Pages of the manager who asked for a job or saved a view, and of nobody else."""
 OF_THERAPISTS = {f"therapist:{name}" for name in ("plan_new", "plan_void", "matching_new", "matching_void")}
 """Who may change policy is led from them to a draft."""
-BEHIND_A_DOOR = "me:"  # but for its first page they ask who it is: test_own_page.py looks at them
+BEHIND_A_DOOR = "me:"  # but for these they ask who it is: test_own_page.py looks at them
+BEFORE_IT = {"me:page", "me:help", "me:help_topic"}
 PHONE, NARROWEST = 390, 360
 PARTS = 3  # of the walk, so that the processes of a run share it
 LOOK = """() => axe.run({resultTypes: ['violations'], preload: false}).then(
@@ -172,7 +173,7 @@ def test_every_page(window: OpenWindow, cast: Cast, stage: dict[str, str], part:
     critic, known, unknown = Critic(on_phone=True), window(user=everything), window()
     manager, therapist = window(user=cast.user("manager")), window(user=cast.user("therapist"))
     for name, address in list(stage.items())[part::PARTS]:
-        if name in NO_PAGE or (name.startswith(BEHIND_A_DOOR) and name != "me:page"):
+        if name in NO_PAGE or (name.startswith(BEHIND_A_DOOR) and name not in BEFORE_IT):
             continue
         page = unknown if name in SIGNED_OUT else manager if name in OWN else known
         if name in OF_THERAPISTS:
@@ -190,7 +191,8 @@ def test_every_page(window: OpenWindow, cast: Cast, stage: dict[str, str], part:
 def test_every_page_in_use(window: OpenWindow, cast: Cast, stage: dict[str, str]) -> None:
     """Lists that have opened, forms that were refused, what is shown once, doors that stay shut."""
     critic, page = Critic(on_phone=True), window(user=cast.user("manager"))
-    for use in (open_whys, open_why_of_a_date, type_a_name, find_nobody, be_refused, see_an_address):
+    uses = (open_whys, open_why_of_a_date, type_a_name, find_nobody, be_refused, see_an_address)
+    for use in (*uses, open_help):
         for name in use(page, stage):
             critic.look(page, f"{use.__name__}: {name}")
     page.goto(reverse("desk:patient", args=[UUID(int=0)]))
@@ -269,6 +271,24 @@ def be_refused(page: Page, stage: dict[str, str]) -> Iterator[str]:
         page.get_by_role("button", name=button).click()
         page.get_by_role("alert").wait_for()
         yield name
+
+
+def open_help(page: Page, stage: dict[str, str]) -> Iterator[str]:
+    """Beside a form: what is typed there stays, and Escape leads back to it."""
+    page.goto(stage["desk:contact"])
+    page.get_by_label("Note").fill("half a word")
+    page.keyboard.press("F1")
+    panel = page.get_by_role("dialog")
+    panel.get_by_role("heading", name="Log a call").wait_for()
+    yield "a topic"
+    panel.get_by_label("Search in help").fill("wrong size")
+    panel.get_by_role("button", name="Search").click()
+    panel.locator("mark").first.wait_for()
+    yield "what was found"
+    panel.get_by_role("heading", name="Help").focus()
+    page.keyboard.press("Escape")
+    panel.wait_for(state="hidden")
+    expect(page.get_by_label("Note")).to_have_value("half a word")
 
 
 def see_an_address(page: Page, stage: dict[str, str]) -> Iterator[str]:

@@ -18,14 +18,19 @@ _TEXTS = Path(__file__).with_name("texts")
 GLOSSARY = "glossary.toml"
 GROUPS = {
     "everyone": "Everybody",
-    "desk": "Front desk",
+    "desk": "Front desk: patients and what they say",
+    "desk_dispensing": "Front desk: dispensing",
+    "desk_messages": "Front desk: messages and patients’ own pages",
     "stock": "Stock",
     "therapist": "Therapist",
-    "manager": "Manager",
+    "manager": "Manager: who fell behind, and what lies ahead",
+    "manager_records": "Manager: rules, recalls and records",
     "administrator": "Administrator",
     "sign_in": "Signing in",
 }
-"""Groups of topics -> their names, in the order of the contents; a role's own group comes first there."""
+"""Groups of topics -> their names, in the order of the contents. Those of a role begin with its code, and
+come first where somebody of it looks.
+"""
 OPEN = "sign_in"
 """The group that can be read before signing in."""
 SIGNING_IN, WORDS = "sign-in", "words"
@@ -69,8 +74,8 @@ def words() -> tuple[Word, ...]:
 
 
 def groups(first: str) -> list[tuple[str, list[Topic]]]:
-    """Groups with their topics, one of them (a role's own) before the others."""
-    order = sorted(GROUPS, key=lambda group: group != first)
+    """Groups with their topics, those of a role before the others."""
+    order = sorted(GROUPS, key=lambda group: not group.startswith(first))
     return [
         (GROUPS[group], [topic for topic in topics().values() if topic.group == group]) for group in order
     ]

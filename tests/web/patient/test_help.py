@@ -55,6 +55,7 @@ def test_every_topic_opens_in_both_languages(inside: Client, issued: IssuedLink)
             page = html.unescape(inside.get(at(issued, "help_topic", slug)).text)
             assert f'<html lang="{language}">' in page
             assert f"<h1>{topic.title}</h1>" in page
+            assert "help-fold" not in page  # no help about help
             assert all(text in page for text in topic.steps), slug
 
 
