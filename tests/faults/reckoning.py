@@ -5,8 +5,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
-from resupply.models import Message, MessageState
-from resupply.rules.purposes import Purpose
+from django.db.models import Exists, OuterRef
+
+from resupply.models import Message, MessageReason, MessageState
 from resupply.services import outbox
 from tests.faults.office import Taken
 from tests.faults.people import NEVER, REMINDED, Crowd
@@ -46,18 +47,20 @@ def reckon(crowd: Crowd, taken: Iterable[Taken], passed: Iterable[dict[str, Any]
             copies[one.address].append(one)
     count.unexpected += [f"a mail to {address}" for address in copies.keys() - patients.keys()]
     messages: dict[int, list[Message]] = defaultdict(list)
-    for message in Message.objects.filter(patient__in=patients.values()):
+    about = MessageReason.objects.filter(message=OuterRef("pk"), stands=True)
+    for message in Message.objects.filter(patient__in=patients.values()).annotate(about=Exists(about)):
         messages[message.patient_id].append(message)
     begun, looked = _latest(passed)
     for address, patient in patients.items():
         case = _Case(address, messages[patient.pk], copies[address])
         case.reckon(count)
-        due = [
-            one.pk for one in case.messages if one.purpose != Purpose.WELCOME
-        ]  # a first dispense brings it
-        for since, moments in ((crowd.stopped.get(address), begun), (crowd.served.get(address), looked)):
-            if since is not None and any(moments.get(pk, 0) > since for pk in due):
-                count.unexpected.append(f"{case.kind}: sent after it was to stop")
+        # One that began as a reminder may end as a welcome, which the parts bring.
+        reminders = [one.pk for one in case.messages if one.about]  # type: ignore[attr-defined]
+        stopped, served = crowd.stopped.get(address), crowd.served.get(address)
+        is_late = stopped is not None and any(begun.get(one.pk, 0) > stopped for one in case.messages)
+        is_late |= served is not None and any(looked.get(pk, 0) > served for pk in reminders)
+        if is_late:
+            count.unexpected.append(f"{case.kind}: sent after it was to stop")
     return count
 
 

@@ -47,6 +47,26 @@ def browser() -> "Iterator[Browser]":
         chromium.close()
 
 
+@pytest.fixture(scope="session", autouse=True)
+def _style_sheets_are_kept() -> Iterator[None]:
+    """A browser keeps style sheets and scripts, as in a deployment, where each has its own name: asked for
+    with every page they are most of what is asked. For years: its clock is not the server's.
+    """
+    from django.contrib.staticfiles.handlers import StaticFilesHandler
+    from django.http import HttpRequest, HttpResponseBase
+
+    serve = StaticFilesHandler.serve
+
+    def kept(handler: StaticFilesHandler, request: HttpRequest) -> HttpResponseBase:
+        answer = serve(handler, request)
+        answer["Cache-Control"] = f"max-age={10 * 365 * 86_400}"
+        return answer
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(StaticFilesHandler, "serve", kept)
+        yield
+
+
 @pytest.fixture(autouse=True)
 def _today() -> Iterator[None]:
     """It is 2026-03-18, 15:00 UTC, morning in both rooms, in the server's threads too; the clock runs."""
