@@ -36,7 +36,7 @@ def test_an_account_with_a_role_that_can_sign_in(monkeypatch: pytest.MonkeyPatch
     [
         (["wren", "manager"], "short", "too short"),
         (["wren", "manager"], "password1234", "too common"),
-        (["w r e n", "manager"], GOOD, "valid username"),
+        (["w r e n", "manager"], GOOD, "Use letters, digits and"),
         (["wren", "manager", "--location", "Nowhere"], GOOD, "no location named 'Nowhere'"),
         (["wren", "owner"], GOOD, "invalid choice"),
     ],

@@ -207,7 +207,7 @@ MENDS = [
     ({"quantity": -1}, "Enter a quantity from 1 to 500.", "less than nothing"),
     ({"quantity": "two"}, "Enter a whole number.", "a word"),
     ({"part": ""}, "Choose the part.", "no part"),
-    ({"part": "code:A9999"}, "“A9999” is not offered here.", "an unknown code"),
+    ({"part": "code:A9999"}, "“code:A9999” is not offered here.", "an unknown code"),
     ({"expires_on": "2026-03-17"}, "This part expired on Tue 17 Mar 2026.", "expired"),
     ({"first_use_on": "2026-03-17"}, "The first use cannot come before", "first use before"),
     ({"expires_on": "31.31.2026"}, "This is no date. Enter it as 2026-02-28.", "no date"),
