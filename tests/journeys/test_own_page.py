@@ -256,6 +256,7 @@ def addresses(cast: Cast, issued: IssuedLink) -> dict[str, str]:
     arguments = {
         "calendar_change": [feeds.subscribe(cast.odalys, Options(), by=None, now=NOW).subscription.public_id],
         "report": ["sore"],
+        "help_topic": ["answer"],
         "told": [make_report(cast.odalys).public_id],
         "changed_done": [make_event(cast.odalys, "swap", on=TODAY, by_patient=True).public_id],
     }

@@ -105,6 +105,7 @@ def test_staff_see_every_page_that_the_patient_sees_marked_and_can_send_nothing(
         "told": [make_report(patient).public_id],
         "changed_done": [swap.public_id],
         "report": ["leak"],
+        "help_topic": ["page"],
     }
     client = Client()
     client.force_login(make_staff("desk").user)

@@ -15,7 +15,7 @@ from tests.builders import (
     NOW,
     make_patient,
 )
-from tests.web.patient.own import at
+from tests.web.patient.own import at, without_help
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_noon")]
 
@@ -31,7 +31,7 @@ def fetched(client: Client, address: str) -> int:
 def test_a_calendar_link_is_made_shown_once_and_read(
     inside: Client, issued: IssuedLink, patient: Patient
 ) -> None:
-    start = inside.get(at(issued, "calendar")).text
+    start = without_help(inside.get(at(issued, "calendar")).text)
     assert start.index("stores what it fetches") < start.index("Make a calendar link")
     made = inside.post(at(issued, "calendar"), CHOSEN)
     address = made.context["address"]

@@ -1,6 +1,5 @@
 """A patient's own page: what is recorded, and what can be taken back."""
 
-import re
 from datetime import date, timedelta
 from typing import Any
 
@@ -23,7 +22,7 @@ from tests.builders import (
     TODAY,
     make_report,
 )
-from tests.web.patient.own import at
+from tests.web.patient.own import at, without_help
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("at_noon")]
 
@@ -81,7 +80,7 @@ def test_the_month_tells_done_from_open_without_scolding(
         "none", "all", "some", "ahead", "ahead",
     )  # fmt: skip
     assert "Days with all tasks ticked: 1." in page.text
-    said = re.sub(r'<details class="help-fold">.*?</details>', "", page.text.lower(), flags=re.S)
+    said = without_help(page.text).lower()
     for harsh in ("missed", "fail", "forgot", "must"):
         assert harsh not in said
     assert inside.get(at(issued, "month") + "?m=2031-01").context["title"] == "Cleaning in March 2026"
