@@ -1,16 +1,22 @@
 """`rebuild_plans`: the same rows from the records, in batches that can be gone on from."""
 
+import subprocess
+import sys
 from datetime import UTC, datetime
 from io import StringIO
+from pathlib import Path
 
 import pytest
 import time_machine
 from django.core.management import call_command
 
+from resupply import clock
+from resupply.management.commands.rebuild_plans import SPAN
 from resupply.models import Patient, PlanChecklist, PlanLine, PlanState
 from resupply.services import plans
 from tests import builders
 from tests.builders import NOW
+from tests.services.post_office import ROOT, process_environment
 
 pytestmark = pytest.mark.django_db
 
@@ -72,14 +78,17 @@ def test_a_plan_that_ran_out_is_brought_to_today() -> None:
 
 
 @pytest.mark.django_db(transaction=True)
-def test_side_by_side_it_writes_the_same_rows(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("resupply.management.commands.rebuild_plans.SPAN", 2)
-    patients = [builders.make_patient() for _ in range(5)]
-    for patient in patients:
-        builders.make_dispense(patient)
-    out, err = rebuild("--processes", "2")
+def test_side_by_side_it_writes_the_same_rows(tmp_path: Path) -> None:
+    """As an operator runs it, in a process of its own: it forks, and this one may have threads."""
+    last = SPAN * 3
+    for pk in (1, 2, SPAN + 1, last):
+        builders.make_dispense(builders.make_patient(pk=pk))
+    variables = process_environment(folder=tmp_path, email_url="", redis_url="memory://")
+    words = [sys.executable, "manage.py", "rebuild_plans", "--processes", "2"]
+    variables = {name: value for name, value in variables.items() if name not in {"EMAIL_URL", "CACHE_URL"}}
+    done = subprocess.run(words, cwd=ROOT, env=variables, capture_output=True, text=True, timeout=60)
     written = PlanLine.objects.count() + PlanChecklist.objects.count() + PlanState.objects.count()
-    assert PlanLine.objects.count() == len(patients)
-    assert out == f"Plans rebuilt: {written} rows changed.\n"
-    assert err.splitlines()[-1].startswith(f"done up to {patients[-1].pk}: {written} rows changed")
-    assert rebuild("--processes", "2")[0] == rebuild()[0] == "Plans rebuilt: 0 rows changed.\n"
+    assert PlanLine.objects.count() == 4
+    assert done.stdout == f"Plans rebuilt: {written} rows changed.\n", done.stderr
+    assert f"done up to {last}: {written} rows changed" in done.stderr.splitlines()[-1]
+    assert sum(plan for _, plan in plans.rebuild_plans(now=clock.now())) == 0
