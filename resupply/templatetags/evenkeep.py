@@ -44,6 +44,14 @@ def when(context: template.Context, value: datetime | None) -> SafeString | str:
     return format_html('<time datetime="{}">{}</time>', value.isoformat(), words)
 
 
+@register.simple_tag
+def phone(number: str | None) -> SafeString | str:
+    """A telephone number that can be called from where it stands; nothing where there is none."""
+    if not number:
+        return ""
+    return format_html('<a class="nowrap" href="tel:{}">{}</a>', number.replace(" ", ""), number)
+
+
 @register.inclusion_tag("components/_state.html")
 def state(code: str, days_overdue: int | None = None, waiting: bool = False) -> dict[str, Any]:
     """A state as a word with its wash."""
