@@ -21,6 +21,10 @@ from resupply.models import Location, Role, Staff
 from resupply.web.access import StaffRequest, may
 
 log = logging.getLogger(__name__)
+NOT_TAKEN = (
+    "The mail server did not take the invitation. Nobody was invited. A test message under Manage, Mail says "
+    "at which step mail stops."
+)
 
 
 class PlaceForm(forms.Form):
@@ -88,9 +92,9 @@ def people_invite(request: StaffRequest) -> HttpResponse:
     except OSError as error:
         log.warning("an invitation was not sent: %s", type(error).__name__)
         people.withdraw(made, by=by, now=now)
-        messages.error(request, "The mail server did not take the invitation. Nobody was invited.")
-    else:
-        messages.success(request, f"Invited: {made.name}. The link works once, for 72 hours.")
+        form.add_error(None, NOT_TAKEN)
+        return _page(request, form, 422)
+    messages.success(request, f"Invited: {made.name}. The link works once, for 72 hours.")
     return redirect("people")
 
 

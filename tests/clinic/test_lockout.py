@@ -1,5 +1,6 @@
 """Guessing passwords: ten wrong ones from one address shut a name there, known or not, and nowhere else."""
 
+import logging
 from datetime import timedelta
 
 import pytest
@@ -45,6 +46,16 @@ def test_nothing_tells_a_known_name_from_an_unknown_one(wren: User) -> None:
         unknown = [try_in("nemo", "wrong") for _ in range(settings.AXES_FAILURE_LIMIT + 1)]
     assert [status for status, _ in known] == [status for status, _ in unknown]
     assert known[-1][1].replace("wren", "nemo").split("csrf")[0] == unknown[-1][1].split("csrf")[0]
+
+
+def test_each_sign_in_and_each_failure_leaves_a_line(wren: User, caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level(logging.INFO)
+    try_in("wren", "wrong-secret")
+    assert any("failure" in line and "192.0.2.7" in line for line in caplog.messages)
+    try_in("wren", GOOD)
+    (line,) = [one for one in caplog.records if one.getMessage() == "signed in"]
+    assert vars(line)["user"] == wren.pk
+    assert not any(secret in line for line in caplog.messages for secret in ("wrong-secret", GOOD))
 
 
 def test_a_good_password_forgets_the_wrong_ones_before(wren: User) -> None:

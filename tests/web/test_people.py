@@ -89,6 +89,7 @@ def test_a_mail_that_is_not_taken_invites_nobody(ada: Client, settings: Any) -> 
     sent = {"name": "Ilse Varga", "email": "ilse@clinic.example", "role": "desk"}
     page = ada.post(reverse("people_invite"), sent, follow=True)
     assert b"Nobody was invited" in page.content
+    assert b'value="ilse@clinic.example"' in page.content  # what was typed is still there
     assert Invitation.objects.get().withdrawn_at is not None
 
 
