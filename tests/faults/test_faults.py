@@ -58,7 +58,10 @@ def test_nothing_is_lost_and_a_fault_costs_at_most_one_copy(stand: Stand) -> Non
 
     def flush_until_sent() -> bool:
         stand.flush()
-        return len({one.address for one in stand.office.taken if one.address.startswith("due-flushed")}) == 9
+        return (
+            len({one.address for one in stand.office.taken if one.address.startswith(f"due-{flushed.mark}-")})
+            == 9
+        )
 
     assert flushed.counted("due") == 9
     wait_until(flush_until_sent, "everybody got a mail from under an emptied queue")
