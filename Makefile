@@ -21,7 +21,7 @@ run: setup ## open a whole demo clinic on this machine; Ctrl-C closes it
 	@DEMO=1 $(BIN)/python -m clinic.run
 
 test: setup ## run the tests, with private servers and a real browser
-	@$(BIN)/python -m pytest -n 2
+	@$(BIN)/python -m pytest -n 3
 
 test-deep: setup ## laws of the rules on 10,000 cases each, then a mutation tester over the rules
 	@HYPOTHESIS_PROFILE=deep $(BIN)/python -m pytest -n 2 $(RULES)

@@ -181,10 +181,26 @@ class Migration(migrations.Migration):
                         ('address', models.TextField(blank=True)),
                         ('tracks_stock', models.BooleanField(default=False)),
                         ('open_weekdays', models.CharField(db_default='01234', default='01234', max_length=7)),
+                        ('closed_on', models.DateField(blank=True, null=True)),
                     ],
                     options={
                         'ordering': ['name'],
                         'constraints': [models.CheckConstraint(condition=models.Q(('open_weekdays__regex', '^(?=.)0?1?2?3?4?5?6?$')), name='location_open_some_weekday')],
+                    },
+                ),
+                migrations.CreateModel(
+                    name='MailTest',
+                    fields=[
+                        ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                        ('sent_at', models.DateTimeField()),
+                        ('server', models.CharField(max_length=300)),
+                        ('sender', models.CharField(max_length=320)),
+                        ('outcome', models.CharField(choices=[('accepted', 'accepted'), ('refused', 'refused'), ('later', 'later'), ('unsure', 'unsure'), ('unreachable', 'unreachable')], max_length=12)),
+                        ('detail', models.CharField(blank=True, max_length=120)),
+                        ('sent_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                    ],
+                    options={
+                        'indexes': [models.Index(fields=['-sent_at'], name='mail_test_newest')],
                     },
                 ),
                 migrations.CreateModel(
@@ -270,6 +286,23 @@ class Migration(migrations.Migration):
                     options={
                         'ordering': ['name'],
                         'constraints': [models.UniqueConstraint(condition=models.Q(('removed_at', None)), fields=('user', 'name'), name='saved_view_once')],
+                    },
+                ),
+                migrations.CreateModel(
+                    name='StepAside',
+                    fields=[
+                        ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                        ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                        ('voided_at', models.DateTimeField(blank=True, null=True)),
+                        ('void_reason', models.CharField(blank=True, max_length=300)),
+                        ('step', models.CharField(max_length=12)),
+                        ('recorded_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                        ('voided_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                    ],
+                    options={
+                        'verbose_name': 'first step put aside',
+                        'abstract': False,
+                        'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('void_reason', ''), ('voided_at', None)), models.Q(('voided_at__isnull', False), models.Q(('void_reason', ''), _negated=True)), _connector='OR'), name='resupply_stepaside_void_has_reason'), models.CheckConstraint(condition=models.Q(('step__in', ['all', 'location', 'staff', 'payers', 'catalogue', 'list', 'mail', 'dispense'])), name='step_aside_is_known'), models.UniqueConstraint(condition=models.Q(('voided_at', None)), fields=('step',), name='step_aside_stands_once')],
                     },
                 ),
                 migrations.CreateModel(
@@ -555,6 +588,7 @@ class Migration(migrations.Migration):
                         ('address', models.TextField(blank=True)),
                         ('tracks_stock', models.BooleanField(default=False)),
                         ('open_weekdays', models.CharField(db_default='01234', default='01234', max_length=7)),
+                        ('closed_on', models.DateField(blank=True, null=True)),
                         ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
                         ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.location')),
                     ],
@@ -762,6 +796,26 @@ class Migration(migrations.Migration):
                     ],
                     options={
                         'verbose_name_plural': 'staff',
+                    },
+                ),
+                migrations.CreateModel(
+                    name='StepAsideChange',
+                    fields=[
+                        ('pgh_id', models.AutoField(primary_key=True, serialize=False)),
+                        ('pgh_created_at', models.DateTimeField(auto_now_add=True)),
+                        ('pgh_label', models.TextField(help_text='The event label.')),
+                        ('id', models.BigIntegerField()),
+                        ('recorded_at', models.DateTimeField(default=django.utils.timezone.now, editable=False)),
+                        ('voided_at', models.DateTimeField(blank=True, null=True)),
+                        ('void_reason', models.CharField(blank=True, max_length=300)),
+                        ('step', models.CharField(max_length=12)),
+                        ('pgh_context', models.ForeignKey(db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', to='pghistory.context')),
+                        ('pgh_obj', models.ForeignKey(db_constraint=False, on_delete=django.db.models.deletion.DO_NOTHING, related_name='changes', to='resupply.stepaside')),
+                        ('recorded_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                        ('voided_by', models.ForeignKey(blank=True, db_constraint=False, null=True, on_delete=django.db.models.deletion.DO_NOTHING, related_name='+', related_query_name='+', to=settings.AUTH_USER_MODEL)),
+                    ],
+                    options={
+                        'abstract': False,
                     },
                 ),
                 migrations.CreateModel(
@@ -3235,11 +3289,11 @@ class Migration(migrations.Migration):
                 ),
                 pgtrigger.migrations.AddTrigger(
                     model_name='location',
-                    trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_locationchange" ("address", "id", "name", "open_weekdays", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "phone", "time_zone", "tracks_stock") SELECT new_values."address", new_values."id", new_values."name", new_values."open_weekdays", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."phone", new_values."time_zone", new_values."tracks_stock" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='fc7997a58de0de666ed29b2c66064eaaea57ee75', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_21ed6', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_location', when='AFTER')),
+                    trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_locationchange" ("address", "closed_on", "id", "name", "open_weekdays", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "phone", "time_zone", "tracks_stock") SELECT new_values."address", new_values."closed_on", new_values."id", new_values."name", new_values."open_weekdays", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."phone", new_values."time_zone", new_values."tracks_stock" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='87d118adcddd5308831c995ab937e61613830ca0', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_21ed6', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_location', when='AFTER')),
                 ),
                 pgtrigger.migrations.AddTrigger(
                     model_name='location',
-                    trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_locationchange" ("address", "id", "name", "open_weekdays", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "phone", "time_zone", "tracks_stock") SELECT new_values."address", new_values."id", new_values."name", new_values."open_weekdays", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."phone", new_values."time_zone", new_values."tracks_stock" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='0425539813f976f8bf69ccf0015f0907cbac931b', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_85f6b', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_location', when='AFTER')),
+                    trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_locationchange" ("address", "closed_on", "id", "name", "open_weekdays", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "phone", "time_zone", "tracks_stock") SELECT new_values."address", new_values."closed_on", new_values."id", new_values."name", new_values."open_weekdays", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."phone", new_values."time_zone", new_values."tracks_stock" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='b2b3196412d62247005b2b9c41d1573d03efbe6c', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_85f6b', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_location', when='AFTER')),
                 ),
                 pgtrigger.migrations.AddTrigger(
                     model_name='payer',
@@ -3836,6 +3890,18 @@ class Migration(migrations.Migration):
                 pgtrigger.migrations.AddTrigger(
                     model_name='staffchange',
                     trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='45918958cb5fc32520fdd2b4cc18e71b63bc49e2', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_02992', table='resupply_staffchange', when='BEFORE')),
+                ),
+                pgtrigger.migrations.AddTrigger(
+                    model_name='stepaside',
+                    trigger=pgtrigger.compiler.Trigger(name='insert_insert', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_stepasidechange" ("id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "recorded_at", "recorded_by_id", "step", "void_reason", "voided_at", "voided_by_id") SELECT new_values."id", _pgh_attached_context.value, NOW(), \'insert\', new_values."id", new_values."recorded_at", new_values."recorded_by_id", new_values."step", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM new_values  ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='21528d4f0317dcccfb2ff6f2985ac167bd4dd62c', level='STATEMENT', operation='INSERT', pgid='pgtrigger_insert_insert_b9a04', referencing='REFERENCING NEW TABLE AS new_values ', table='resupply_stepaside', when='AFTER')),
+                ),
+                pgtrigger.migrations.AddTrigger(
+                    model_name='stepaside',
+                    trigger=pgtrigger.compiler.Trigger(name='update_update', sql=pgtrigger.compiler.UpsertTriggerSql(func='WITH _pgh_attached_context AS ( SELECT _pgh_attach_context() AS value ) INSERT INTO "resupply_stepasidechange" ("id", "pgh_context_id", "pgh_created_at", "pgh_label", "pgh_obj_id", "recorded_at", "recorded_by_id", "step", "void_reason", "voided_at", "voided_by_id") SELECT new_values."id", _pgh_attached_context.value, NOW(), \'update\', new_values."id", new_values."recorded_at", new_values."recorded_by_id", new_values."step", new_values."void_reason", new_values."voided_at", new_values."voided_by_id" FROM ( SELECT new_values.* FROM old_values JOIN new_values ON (old_values."id") = (new_values."id") WHERE (old_values.* IS DISTINCT FROM new_values.*) ) AS new_values, _pgh_attached_context; RETURN NULL;', hash='f2be1d3f64e92ae8ddcc7a9831cb903e6115744a', level='STATEMENT', operation='UPDATE', pgid='pgtrigger_update_update_2c2d4', referencing='REFERENCING OLD TABLE AS old_values  NEW TABLE AS new_values ', table='resupply_stepaside', when='AFTER')),
+                ),
+                pgtrigger.migrations.AddTrigger(
+                    model_name='stepasidechange',
+                    trigger=pgtrigger.compiler.Trigger(name='append_only', sql=pgtrigger.compiler.UpsertTriggerSql(func="RAISE EXCEPTION 'pgtrigger: Cannot update or delete rows from % table', TG_TABLE_NAME;", hash='cf7e5f94e0178ec9731e0dd723e413ffc5f4c656', operation='UPDATE OR DELETE', pgid='pgtrigger_append_only_42b88', table='resupply_stepasidechange', when='BEFORE')),
                 ),
                 pgtrigger.migrations.AddTrigger(
                     model_name='stockcount',
