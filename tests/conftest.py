@@ -9,8 +9,7 @@ import shutil
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
-from uuid import uuid4
+from typing import TYPE_CHECKING
 
 import pytest
 
@@ -42,14 +41,15 @@ def pytest_configure(config: pytest.Config) -> None:
             os.environ["REDIS_URL"] = f"redis://127.0.0.1:{free_port()}/0"
             os.environ["EVENKEEP_TEST_REDIS"] = "private"
         os.environ.pop("EMAIL_URL", None)
-    elif (
-        os.environ.get("EVENKEEP_TEST_REDIS") == "private"
-    ):  # each of xdist's workers empties a cache of its own
+    import django
+    from django.conf import settings
+
+    if not IS_OWNER and os.environ.get("EVENKEEP_TEST_REDIS") == "private":
+        # Each of xdist's workers empties a cache of its own. The settings are read by now: pytest-django
+        # reads them before any conftest where the environment names them, as a worker's does.
         number = int(os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw"))
         os.environ["CACHE_URL"] = f"{os.environ['REDIS_URL'].rsplit('/', 1)[0]}/{2 + number % 14}"
-
-    import django
-
+        settings.CACHES["default"]["LOCATION"] = os.environ["CACHE_URL"]
     django.setup()
     from tests import emptying
 
@@ -107,13 +107,6 @@ def cast(db: None) -> "Cast":
     from tests.cast import make_cast  # models can be imported only once the settings are loaded
 
     return make_cast()
-
-
-@pytest.fixture
-def own_cache(settings: Any) -> None:
-    """A cache in this process, of this test alone: for what is counted over many requests."""
-    place = {"BACKEND": "django.core.cache.backends.locmem.LocMemCache", "LOCATION": uuid4().hex}
-    settings.CACHES = {"default": place}
 
 
 @pytest.fixture(autouse=True)

@@ -140,7 +140,6 @@ def test_no_permission_of_managers_is_among_those_it_opens() -> None:
     assert not [name for name in UNDER_EMERGENCY if name.endswith((".export", ".link", ".calendar"))]
 
 
-@pytest.mark.usefixtures("own_cache")
 def test_names_are_not_searched_by_it(cast: Cast, desk: Client) -> None:
     """Wrong ones find nobody, and after ten of them nothing is looked for; who sees everybody needs none."""
     assert desk.post(BEGIN, TEVIN | {"birth_date": "1979-11-29"}).status_code == 422

@@ -113,7 +113,6 @@ def test_secrets_and_roles_do_not_stand_in_for_each_other(cast: Cast, settings: 
     assert Client().get("/fhir/Patient", headers=bearer).status_code == 401
 
 
-@pytest.mark.usefixtures("own_cache")
 def test_a_run_of_guesses_waits_and_is_logged_and_a_good_token_does_not(
     cast: Cast, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -145,7 +144,6 @@ def test_a_run_of_guesses_waits_and_is_logged_and_a_good_token_does_not(
     assert client.get(f"/cal/{UNKNOWN}.ics", REMOTE_ADDR="192.0.2.7").status_code == 404  # another address
 
 
-@pytest.mark.usefixtures("own_cache")
 def test_an_ended_calendar_that_is_asked_for_again_and_again_is_no_guess(cast: Cast) -> None:
     calendar = feeds.subscribe(cast.odalys, feeds.Options(), by=None, now=NOW)
     feeds.revoke(calendar.subscription, by=None, now=NOW)
