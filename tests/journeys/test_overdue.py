@@ -30,6 +30,8 @@ def test_narrow_save_snooze_undo_and_export(cast: Cast, window: OpenWindow) -> N
     page.get_by_role("button", name="Save the view").click()
     page.get_by_role("link", name="North, never reached", exact=True).wait_for()
 
+    counts = page.get_by_role("link", name="8 to 30 days")
+    counts.wait_for()  # what is clicked below must not move meanwhile
     page.wait_for_load_state()
     lines = page.get_by_role("checkbox", name="Odalys Brandt")
     before = lines.count()
@@ -55,6 +57,8 @@ def test_narrow_save_snooze_undo_and_export(cast: Cast, window: OpenWindow) -> N
 
     with page.expect_navigation():
         page.get_by_role("link", name="North, never reached", exact=True).click()
+    counts.wait_for()
+    page.wait_for_load_state()
     assert lines.count() == before
     lines.nth(0).check()
     page.get_by_role("button", name="Note …").click()
