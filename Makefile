@@ -46,14 +46,15 @@ DEPLOYMENT := env -u DEMO SECRET_KEY=only-for-this-check-0123456789-abcdefghijkl
 	MAIL_FROM=desk@check.example DATA_KEYS=b25seSBmb3IgdGhpcyBjaGVjaywgMzIgYnl0ZXMgISE= INDEX_KEY=b25seSBmb3IgdGhpcyBjaGVjaywgMzIgYnl0ZXMgISE=
 check: export DEMO = 1
 check: setup ## format, lint, types, arrows, templates, migrations, deployment settings, locks
-	@$(BIN)/ruff format --check .
-	@$(BIN)/ruff check .
-	@$(BIN)/mypy
-	@$(BIN)/lint-imports --no-logo
-	@$(BIN)/djlint --lint --quiet templates
-	@$(BIN)/python -W ignore::RuntimeWarning manage.py makemigrations --check --dry-run
-	@$(DEPLOYMENT) $(BIN)/python -W ignore::RuntimeWarning manage.py check --deploy --fail-level WARNING
-	@! grep -nE '://|^--[a-z]' requirements.lock requirements-dev.lock
+	@set -e; $(BIN)/mypy & types=$$!; trap 'kill $$types 2>/dev/null || :' EXIT; \
+	$(BIN)/ruff format --check .; \
+	$(BIN)/ruff check .; \
+	$(BIN)/lint-imports --no-logo; \
+	$(BIN)/djlint --lint --quiet templates; \
+	$(BIN)/python -W ignore::RuntimeWarning manage.py makemigrations --check --dry-run; \
+	$(DEPLOYMENT) $(BIN)/python -W ignore::RuntimeWarning manage.py check --deploy --fail-level WARNING; \
+	if grep -nE '://|^--[a-z]' requirements.lock requirements-dev.lock; then exit 1; fi; \
+	wait $$types
 	@echo "All checks passed."
 
 format: setup ## format the code
