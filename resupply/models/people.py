@@ -2,7 +2,6 @@
 
 import uuid
 from collections.abc import Collection
-from datetime import date
 from typing import Any, Self
 
 import pgtrigger
@@ -157,11 +156,6 @@ class Patient(models.Model):
     def name(self) -> str:
         """Given and family name, as shown to staff and to the patient."""
         return f"{self.given_name} {self.family_name}".strip()
-
-    def age_on(self, day: date) -> int:
-        """Whole years on a day."""
-        before = (day.month, day.day) < (self.birth_date.month, self.birth_date.day)
-        return day.year - self.birth_date.year - before
 
 
 class FindToken(models.Model):

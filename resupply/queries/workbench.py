@@ -3,7 +3,7 @@
 from collections import Counter
 from collections.abc import Collection, Hashable, Iterable, Iterator
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from typing import Any
 
 from django.db.models import QuerySet
@@ -194,9 +194,3 @@ def effect_page(draft: PolicyDraft, wanted: EffectFilter, *, after: int = 0, bef
 def effect_rows(draft: PolicyDraft, wanted: EffectFilter) -> Iterable[PolicyEffect]:
     """Every row, read in batches with flat memory."""
     return effects(draft, wanted).order_by("pk").iterator(chunk_size=1000)
-
-
-def applied_since(moment: datetime) -> QuerySet[PolicyDraft]:
-    """Drafts applied after a moment, the newest first."""
-    rows = PolicyDraft.objects.filter(state=DraftState.APPLIED, decided_at__gte=moment)
-    return rows.select_related("payer", "decided_by").order_by("-decided_at")

@@ -110,8 +110,3 @@ def read_value(column: Column, cell: str) -> Decimal | None:
 def to_hpa(cmh2o: Decimal) -> Decimal:
     """A pressure in cmH2O as hPa."""
     return cmh2o * HPA_PER_CMH2O
-
-
-def to_lps(lpm: Decimal) -> Decimal:
-    """A flow in L/min as L/s."""
-    return lpm / LPM_PER_LPS

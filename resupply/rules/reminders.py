@@ -168,11 +168,6 @@ def next_window(
     raise AssertionError("sending hours come round every day")
 
 
-def next_opening(now: datetime, zone: str, hours: Hours | None = None) -> datetime:
-    """The first moment from `now` on at which a message may go out (aware, UTC)."""
-    return max(now.astimezone(UTC), next_window(now, zone, hours).opens_at)
-
-
 def may_send(
     now: datetime, zone: str, hours: Hours | None = None, *, hours_on: HoursOn = usual_hours
 ) -> bool:

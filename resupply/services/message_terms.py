@@ -8,7 +8,7 @@ from resupply.models import MessageTermsVersion
 from resupply.rules.message_terms import LONGEST_AHEAD, LONGEST_WAIT, MOST_A_WEEK
 from resupply.rules.reminders import EARLIEST, LATEST
 from resupply.services.errors import Refused
-from resupply.services.records import check_reason, stamp, take_back
+from resupply.services.records import check_reason, stamp
 
 
 def plan_terms(
@@ -62,11 +62,3 @@ def check_numbers(
         raise Refused(
             "days", "Ask again within 28 days; write of a link at most 60 days ahead.", "second_ask_days"
         )
-
-
-def void_terms(
-    version: MessageTermsVersion, *, reason: str, by: AbstractBaseUser | None, now: datetime
-) -> MessageTermsVersion:
-    """Take a version back. Raises Refused: `reason_missing`, `reason_long`, `already_void`."""
-    take_back(version, reason=reason, by=by, now=now)
-    return version

@@ -261,8 +261,12 @@ class Stand:
         wait_until(lambda: not _lives(pid), "the queue is dead")
 
     def start_redis(self) -> None:
-        """A new, empty one at the same address."""
-        servers.start_redis(self._redis_folder, port=self._redis_port)
+        """A new, empty one at the same address; another program may have that port for a moment."""
+        for _ in range(5):
+            with contextlib.suppress(OSError):
+                servers.start_redis(self._redis_folder, port=self._redis_port)
+                return
+        raise AssertionError("the queue does not come back")
 
     # --- health
     def heartbeat_returns(self, *, seconds: float = 120) -> float:

@@ -21,10 +21,3 @@ TASK_STATUS: dict[str, str] = {
 
 ON_THERAPY = PatientStatus.ON_THERAPY.value
 DIED = PatientStatus.DIED.value
-
-ORDER_STATUSES = ("active", "completed", "entered-in-error")
-"""Those of `request-status` that occur."""
-DELIVERY_STATUSES = ("completed", "abandoned", "entered-in-error")
-"""Those of `supplydelivery-status` that occur; a parcel that never arrived was abandoned."""
-DEVICE_STATUSES = ("active", "entered-in-error")
-"""Those of `device-status` that occur."""

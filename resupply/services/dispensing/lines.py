@@ -59,11 +59,6 @@ class NewLine:
         """The kind of its code. Raises KeyError for a code that is no part type."""
         return part_types()[self.code].kind
 
-    @property
-    def is_reasoned(self) -> bool:
-        """Whether staff typed a reason."""
-        return bool(self.exception_reason.strip())
-
 
 def check_line(line: NewLine, dispensed_on: date, row: int) -> None:
     """Raises Refused: `unknown_code`, `quantity`, `first_use`, `contains`, `size_kept`."""

@@ -14,8 +14,6 @@ from resupply.rules.question_page import words
 from resupply.services.answers import NewItem
 from resupply.web.needs import NEEDS
 
-WISHES = (Wish.YES, Wish.NOT_NOW, Wish.STOP)
-
 
 @dataclass(frozen=True, slots=True)
 class PartFields:
