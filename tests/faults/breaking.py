@@ -181,7 +181,6 @@ class Breaking:
             lambda: self.stand.arm(
                 self.random.choice(list(POINTS)), self.random.choice(["kill child", "kill worker"])
             ),
-            lambda: self.freeze_at(point=self.random.choice(list(POINTS))),
             lambda: self.random.choice(self.stand.workers).signal(signal.SIGKILL),
             self.stand.flush,
             self.kill_redis,
@@ -191,6 +190,8 @@ class Breaking:
         ]
         if self.database_folder is not None:
             faults.append(self.restart_database)
+        if self.writer.is_alive():  # later nobody may pass a point any more
+            faults.append(lambda: self.freeze_at(point=self.random.choice(list(POINTS))))
         return faults
 
     # --- what it left
