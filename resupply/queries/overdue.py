@@ -162,7 +162,7 @@ def overdue_page(
     if place is not None:
         rows = rows.filter(_beyond(TupleGreaterThan if forwards else TupleLessThan, place))
     order = ("supply_ends_on", "pk") if forwards else ("-supply_ends_on", "-pk")
-    rows, candidates = rows.order_by(*order), rows.order_by(*order)
+    rows = candidates = rows.order_by(*order)
     if wanted.looks_into_records:
         looked_at = PlanLine.objects.filter(pk__in=candidates.values("pk")[:LOOKED_AT])
         rows = _looked_into(looked_at, wanted, today=today).order_by(*order)
