@@ -1,8 +1,9 @@
 """The changes of an item in words: each field by the name its form gives it, each value as people read it."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from resupply.queries.row_changes import Change
 from resupply.web.manager.catalogue_forms import MAGNET_WORDS, STYLE_WORDS, ItemForm
@@ -24,13 +25,20 @@ class ChangeWords:
 
 
 def changes_in_words(changes: Iterable[Change]) -> list[ChangeWords]:
-    """The changes as they are shown, newest first."""
+    """The changes of an item as they are shown, newest first."""
+    return told(changes, _LABELS, _value)
+
+
+def told(
+    changes: Iterable[Change], labels: Mapping[str, str], says: Callable[[str, Any], str]
+) -> list[ChangeWords]:
+    """Changes of any record in words: what its fields are called, and what a value of one says."""
     return [
         ChangeWords(
             change.at,
             change.by or "the program",
             [
-                (_LABELS[field.name], _value(field.name, field.before), _value(field.name, field.after))
+                (labels[field.name], says(field.name, field.before), says(field.name, field.after))
                 for field in change.fields
             ],
         )

@@ -10,7 +10,7 @@ from resupply.models import Location
 from resupply.queries.row_changes import Change
 from resupply.services.locations import WORKDAYS, LocationDetails
 from resupply.web.forms import zones
-from resupply.web.manager.item_words import ChangeWords
+from resupply.web.manager.item_words import ChangeWords, told
 from resupply.web.manager.open_days_forms import WeekdaysForm, weekdays_said
 from resupply.web.wording import day_words
 
@@ -74,17 +74,7 @@ class NewLocationForm(WeekdaysForm, LocationForm):
 
 def changes_said(changes: Iterable[Change]) -> list[ChangeWords]:
     """The changes of a location as they are shown, newest first."""
-    return [
-        ChangeWords(
-            change.at,
-            change.by or "the program",
-            [
-                (_LABELS[field.name], _value(field.name, field.before), _value(field.name, field.after))
-                for field in change.fields
-            ],
-        )
-        for change in changes
-    ]
+    return told(changes, _LABELS, _value)
 
 
 def _value(name: str, value: Any) -> str:
