@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
 from itertools import islice
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 from resupply.models import (
     Act,
@@ -30,6 +30,8 @@ from resupply.rules.consents import newest as newest_word
 from resupply.rules.next_steps import Known, Line, NextStep, next_step
 from resupply.rules.purposes import Purpose
 from resupply.rules.reminders import SAME_REFILL_DAYS
+
+L = TypeVar("L", bound=PlanLine)
 
 BATCH = 500
 """Lines whose records are held at once."""
@@ -88,7 +90,7 @@ def looked_up(lines: Sequence[PlanLine], *, today: date) -> dict[int, Looked]:
     return {line.pk: found.look(line) for line in lines}
 
 
-def each_looked_up(lines: Iterable[PlanLine], *, today: date) -> Iterator[tuple[PlanLine, Looked]]:
+def each_looked_up(lines: Iterable[L], *, today: date) -> Iterator[tuple[L, Looked]]:
     """Any number of lines with what is known of them, some hundred at a time: memory stays flat."""
     waiting = iter(lines)
     while batch := list(islice(waiting, BATCH)):

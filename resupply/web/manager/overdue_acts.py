@@ -22,7 +22,13 @@ from resupply import clock
 from resupply.delivery.carriers import carriers
 from resupply.delivery.overdue_words import left_out_words
 from resupply.models import Act, BulkAct, PlanLine, Staff
-from resupply.queries.overdue import OverdueFilter, Snoozed, overdue_lines, overdue_rows
+from resupply.queries.overdue import (
+    OverdueFilter,
+    Snoozed,
+    overdue_lines,
+    overdue_rows,
+    with_what_a_row_shows,
+)
 from resupply.services import overdue_acts
 from resupply.services.errors import Refused
 from resupply.services.overdue_acts import Preview, Wish
@@ -131,7 +137,7 @@ def _chosen(request: StaffRequest) -> Chosen | None:
     mine = OverdueFilter(location_ids=request.location_ids or None, snoozed=Snoozed.TOO)
     found = overdue_lines(mine, today=asked.today).filter(pk__in=sorted(ids)[: most + 1])
     order = ("supply_ends_on", "pk") if asked.longest_first else ("-supply_ends_on", "-pk")
-    lines = list(found.select_related("patient", "location", "payer").order_by(*order))
+    lines = list(with_what_a_row_shows(found).order_by(*order))
     return Chosen(act, lines[:most], len(ids) > most, query, asked)
 
 

@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from datetime import date
 from itertools import islice
 from tempfile import TemporaryFile
+from typing import TYPE_CHECKING
 
 from django.contrib import messages
 from django.http import FileResponse, HttpResponse, StreamingHttpResponse
@@ -16,7 +17,6 @@ from resupply import clock
 from resupply.delivery.overdue_tables import HEADER, cells
 from resupply.delivery.tables_out import Cell, csv_lines
 from resupply.delivery.workbooks import write_workbook
-from resupply.models import PlanLine
 from resupply.queries.overdue import overdue_rows
 from resupply.queries.overdue_known import each_looked_up
 from resupply.services import jobs
@@ -28,6 +28,9 @@ from resupply.web.manager.forms import PastDayForm
 from resupply.web.manager.overdue import asked_for
 from resupply.web.paging import with_filters
 from resupply.web.wording import day_words
+
+if TYPE_CHECKING:
+    from resupply.queries.overdue import OverdueLine
 
 MOST_IN_A_WORKBOOK = 20_000
 """Rows of a workbook made while somebody waits; CSV has no end."""
@@ -96,6 +99,6 @@ def overdue_past(request: StaffRequest) -> HttpResponse:
     return render(request, "manager/overdue_past.html", context, status=422 if form.is_bound else 200)
 
 
-def _cells(lines: Iterator[PlanLine], today: date) -> Iterator[list[Cell]]:
+def _cells(lines: "Iterator[OverdueLine]", today: date) -> Iterator[list[Cell]]:
     for line, looked in each_looked_up(lines, today=today):
         yield cells(line, looked, today=today)
