@@ -1,4 +1,4 @@
-"""Headers of every page: what a browser may use, and that it keeps nothing.
+"""Headers of every page: what a browser may use, and that it keeps nothing. Pages leave compressed.
 
 Pages hold patients' data or lead to it, and desks are shared: none is stored, unless its view says otherwise
 (a calendar, which its program compares by ETag). Styles and scripts are answered before this.
@@ -9,6 +9,7 @@ from collections.abc import Callable
 from django.conf import settings
 from django.http import HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
+from django.middleware.gzip import GZipMiddleware
 
 _NOTHING = (
     *("accelerometer", "autoplay", "bluetooth", "camera", "display-capture", "encrypted-media", "fullscreen"),
@@ -45,6 +46,25 @@ class NoPlainPrograms:
         if settings.SECURE_SSL_REDIRECT and request.path.startswith(self.PATHS) and not request.is_secure():
             return HttpResponse("TLS only.\n", status=403, content_type="text/plain; charset=utf-8")
         return self.get_response(request)
+
+
+class CompressedPages(GZipMiddleware):
+    """Sends pages compressed, and nothing else.
+
+    Files go as they are: calendars and records are compared by an ETag over their very bytes, packets by
+    their hash, and lists leave row by row. The length of a compressed page tells who listens whether a word
+    of the address stands on it, if they can make a browser ask for it (the BREACH attack). So a page that
+    another site led to goes as it is, and every other one gets up to 100 random bytes, for browsers that do
+    not say who led them.
+    """
+
+    def process_response(self, request: HttpRequest, response: HttpResponseBase) -> HttpResponseBase:
+        """Compressed if it is a whole page that nobody else led to, and the browser takes it."""
+        kind = response.get("Content-Type", "").partition(";")[0]
+        is_led_here = request.headers.get("Sec-Fetch-Site") in {"cross-site", "same-site"}
+        if kind != "text/html" or response.streaming or "ETag" in response or is_led_here:
+            return response
+        return super().process_response(request, response)
 
 
 class Headers:

@@ -75,6 +75,7 @@ MIDDLEWARE = [
     "clinic.headers.NoPlainPrograms",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
+    "clinic.headers.CompressedPages",
     "clinic.headers.Headers",
     "csp.middleware.CSPMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",

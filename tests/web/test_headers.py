@@ -1,9 +1,11 @@
 """Headers of every page, cookies of a deployment, and formulas in every file that goes out.
 
-Sources: OWASP Secure Headers Project (what to send); RFC 6265bis, section 4.1.3 (cookie name prefixes).
+Sources: OWASP Secure Headers Project (what to send); RFC 6265bis, section 4.1.3 (cookie name prefixes);
+RFC 1952, section 2.3 (gzip: a name may follow the header of ten bytes); W3C, Fetch Metadata (Sec-Fetch-Site).
 """
 
 import csv
+import gzip
 import io
 import re
 from datetime import date
@@ -63,6 +65,54 @@ def test_every_page_says_what_a_browser_may_do_and_is_not_kept(
     assert ada.post(everywhere["logout"])["Clear-Site-Data"] == '"cache", "storage"'
 
 
+def test_pages_leave_compressed_and_no_two_of_one_length(cast: Cast) -> None:
+    tess = Client(headers={"Accept-Encoding": "br, gzip"})
+    tess.force_login(cast.therapist.user)
+    pages = (
+        *(reverse("home"), reverse("desk:patient", args=[cast.odalys.public_id]), reverse("desk:book_print")),
+        *(reverse("me:page", args=[make_own_page(cast.odalys).token]), "/no/such/page/"),
+    )
+    for address in pages:
+        sent = tess.get(address)
+        assert sent["Content-Encoding"] == "gzip", address
+        assert "Accept-Encoding" in sent["Vary"], address
+        assert int(sent["Content-Length"]) == len(sent.content)
+        assert gzip.decompress(sent.content).rstrip().endswith(b"</html>")
+        plain = tess.get(address, headers={"Accept-Encoding": "identity"})
+        assert "Content-Encoding" not in plain
+        assert len(plain.content) > len(sent.content)
+        for led in ("cross-site", "same-site"):
+            assert "Content-Encoding" not in tess.get(address, headers={"Sec-Fetch-Site": led})
+    names = {tess.get(pages[-1]).content[10:].partition(b"\0")[0] for _ in range(8)}
+    assert len({len(name) for name in names}) > 1
+
+
+def test_files_and_calendars_leave_as_they_are(cast: Cast, everywhere: dict[str, str]) -> None:
+    ada = Client()
+    ada.force_login(cast.administrator.user)
+    ends = ("csv", "xlsx", "pdf", "json", "calendar", "job_file")
+    files = [name for name in views() if name.endswith(ends) or name == "desk:import_template"]
+    checked = set()
+    for name in files:
+        plain, asked = (ada.get(everywhere[name], headers=one) for one in ({}, {"Accept-Encoding": "gzip"}))
+        if plain.status_code != 200 or plain["Content-Type"].startswith("text/html"):
+            continue
+        checked.add(name)
+        assert "Content-Encoding" not in asked, name
+        assert asked.get("ETag") == plain.get("ETag"), name
+        if not name.endswith("xlsx"):  # made anew each time, with the moment in it
+            assert _body(asked) == _body(plain), name
+    assert {"feed:calendar", "manager:packet_json", "manager:packet_pdf", "desk:book_csv"} <= checked
+    feed = ada.get(everywhere["feed:calendar"], headers={"Accept-Encoding": "gzip"})
+    again = {"Accept-Encoding": "gzip", "If-None-Match": feed["ETag"]}
+    assert feed["ETag"].startswith('"')
+    assert ada.get(everywhere["feed:calendar"], headers=again).status_code == 304
+
+
+def _body(answer: Any) -> bytes:
+    return b"".join(answer.streaming_content) if answer.streaming else bytes(answer.content)
+
+
 def test_cookies_of_a_deployment_cannot_come_from_elsewhere(monkeypatch: pytest.MonkeyPatch) -> None:
     made = settings_with(monkeypatch, PRODUCTION)
     assert (made["SESSION_COOKIE_NAME"], made["CSRF_COOKIE_NAME"]) == ("__Host-session", "__Host-csrf")
@@ -96,7 +146,7 @@ def test_no_file_that_goes_out_holds_a_formula(cast: Cast, everywhere: dict[str,
         )
         for name, address in files.items():
             answer: Any = ada.get(address)
-            body = b"".join(answer.streaming_content) if answer.streaming else answer.content
+            body = _body(answer)
             wrong = [cell for cell in _cells(body, is_csv=name.endswith("csv")) if cell.startswith(STARTS)]
             assert wrong == [], name
             assert body.startswith(b"PK") or not any(
