@@ -74,7 +74,7 @@ from resupply.models.people import (
     Role,
     Staff,
 )
-from resupply.models.plans import PlanChecklist, PlanEdition, PlanLine, PlanState, shown
+from resupply.models.plans import PlanChecklist, PlanDigest, PlanEdition, PlanLine, PlanState, shown
 from resupply.models.policies import CleaningChoice, ClinicTermsVersion, LifeVersion
 from resupply.models.proofs import Proof, ProofMethod
 from resupply.models.questions import QuestionLink, QuestionPart, QuestionState, RefillQuestion
@@ -173,6 +173,7 @@ __all__ = [
     "PatientStatus",
     "Payer",
     "PlanChecklist",
+    "PlanDigest",
     "PlanEdition",
     "PlanLine",
     "PlanState",

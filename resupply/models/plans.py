@@ -94,6 +94,18 @@ class PlanState(models.Model):
         return f"plan of {self.patient_id}"
 
 
+class PlanDigest(models.Model):
+    """What a patient's plan was worked out from and to when a rebuild last did it, as one number
+    (`queries.plan_digests`): while it holds, a rebuild leaves the patient alone.
+    """
+
+    patient = models.OneToOneField(Patient, models.CASCADE, primary_key=True, related_name="+")
+    digest = models.BigIntegerField()
+
+    def __str__(self) -> str:
+        return f"digest of the plan of {self.patient_id}"
+
+
 class PlanLine(PlanRow):
     """The dates of one patient's line, true until the day that patient's `PlanState` names.
 

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from django.db import connection, transaction
 
 from resupply.models import Patient, PlanState
+from resupply.queries import plan_digests
 from resupply.services import plan_rows
 
 FARTHEST_AHEAD = timedelta(hours=14)
@@ -119,9 +120,14 @@ BATCH = 500
 """Patients per transaction of a rebuild: enough to be fast, few enough that an edit never waits long."""
 
 
-def rebuild_plans(*, now: datetime, after: int = 0, up_to: int | None = None) -> Iterator[tuple[int, int]]:
-    """Rebuild every plan from the records, in committed batches by patient id, of ids above `after` and at
+def rebuild_plans(
+    *, now: datetime, after: int = 0, up_to: int | None = None, doubting: bool = False
+) -> Iterator[tuple[int, int]]:
+    """Make every plan what the records say, in committed batches by patient id, of ids above `after` and at
     most `up_to` (None: to the last).
+
+    Where neither facts, rules nor the plan changed since it was last rebuilt, it is left alone, which takes
+    a small part of the time (`queries.plan_digests`); `doubting` works out those too.
 
     Yields (last patient id done, rows written) per batch, so that a stopped rebuild can go on from there.
     """
@@ -129,9 +135,21 @@ def rebuild_plans(*, now: datetime, after: int = 0, up_to: int | None = None) ->
     if up_to is not None:
         patients = patients.filter(pk__lte=up_to)
     while batch := list(patients.filter(pk__gt=after)[:BATCH]):
-        written = _refresh_batch(batch, now=now)
+        written = _rebuild_batch(batch, now=now, doubting=doubting)
         after = batch[-1]
         yield after, written
+
+
+def _rebuild_batch(patient_ids: Sequence[int], *, now: datetime, doubting: bool) -> int:
+    rules = plan_digests.rules_digest()
+    horizon = (now + FARTHEST_AHEAD).date()
+    looked_at = plan_digests.to_work_out(patient_ids, rules=rules, horizon=horizon, doubting=doubting)
+    if not looked_at:
+        return 0
+    with transaction.atomic():
+        written = _refresh_batch([facts.patient_id for facts in looked_at], now=now)
+        plan_digests.keep(looked_at, rules=rules)
+    return written
 
 
 def _refresh_batch(patient_ids: Sequence[int], *, now: datetime) -> int:
