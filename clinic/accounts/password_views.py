@@ -73,7 +73,7 @@ def new_password(request: HttpRequest, token: str) -> HttpResponse:
     form = ReplaceForm(request.POST if request.method == "POST" else None, user=found.user)
     if form.is_valid():
         if passwords.replace(found, form.cleaned_data["password"], now=clock.now()):
-            messages.success(request, "Your new password holds. Sign in with it.")
+            messages.success(request, "Your password is changed. Sign in with the new one.")
             return redirect("login")
         return render(request, page, {"form": None}, status=404)
     return render(request, page, {"form": form}, status=422 if form.errors else 200)

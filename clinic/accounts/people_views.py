@@ -159,7 +159,7 @@ def join(request: HttpRequest, token: str) -> HttpResponse:
     if form.is_valid():
         typed = form.cleaned_data
         if people.join(found, typed["username"], typed["password"], now=clock.now()):
-            messages.success(request, "Welcome. Sign in with what you just chose.")
+            messages.success(request, "Welcome, your sign-in is made. Use the name and password just chosen.")
             return redirect("login")
         return render(request, "registration/join.html", {"form": None}, status=404)
     context = {"form": form, "invitation": found}

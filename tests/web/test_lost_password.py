@@ -53,8 +53,8 @@ def link(typed: str = "ines@clinic.example", now: datetime = NOW) -> str:
     return "/new-password/" + str(mail.outbox[-1].body).split("/new-password/")[1].split()[0]
 
 
-def choose(path: str, password: str = NEW) -> int:
-    return Client().post(path, {"password": password, "again": password}).status_code
+def choose(path: str, password: str = NEW, visitor: Client | None = None) -> int:
+    return (visitor or Client()).post(path, {"password": password, "again": password}).status_code
 
 
 def test_a_link_replaces_the_password_once_and_ends_what_is_signed_in(ines: User, settings: Any) -> None:
@@ -68,7 +68,9 @@ def test_a_link_replaces_the_password_once_and_ends_what_is_signed_in(ines: User
     assert Client().get(path).status_code == 200
     assert client.get("/").status_code == 200  # asking changes nothing
     assert choose(path, "short") == choose(path, "ines@clinic.example") == 422
-    assert choose(path) == 302
+    visitor = Client()
+    assert choose(path, visitor=visitor) == 302
+    assert "Your password is changed." in visitor.get(reverse("login")).content.decode()
     assert (choose(path), Client().get(path).status_code) == (404, 404)
     assert client.get("/").status_code == 302
     assert not SignIn.objects.filter(user=ines, ended_at=None).exists()

@@ -51,9 +51,9 @@ def link(ada: Client, cast: Cast, settings: Any) -> str:
     return path
 
 
-def take(path: str, password: str = GOOD, username: str = "ilse") -> int:
+def take(path: str, password: str = GOOD, username: str = "ilse", visitor: Client | None = None) -> int:
     sent = {"username": username, "password": password, "again": password}
-    return Client().post(path, sent).status_code
+    return (visitor or Client()).post(path, sent).status_code
 
 
 def test_an_invitation_makes_one_account_with_role_and_location(link: str, cast: Cast) -> None:
@@ -61,7 +61,9 @@ def test_an_invitation_makes_one_account_with_role_and_location(link: str, cast:
     for poor in ("short", "password1234", "ilse@clinic.example", "123456123456", "Juniper-Bend-2026!"):
         assert take(link, poor) == 422
     assert take(link, username="INES") == 422  # somebody else's name
-    assert take(link) == 302
+    visitor = Client()
+    assert take(link, visitor=visitor) == 302
+    assert "Welcome, your sign-in is made." in visitor.get(reverse("login")).content.decode()
     staff = Staff.objects.get(user__username="ilse")
     assert (staff.role, list(staff.locations.all())) == ("desk", [cast.north])
     assert staff.user.password.startswith("argon2")
