@@ -15,6 +15,8 @@ import uuid
 from django.conf import settings
 from django.db import migrations, models
 
+from resupply.migrations import _functions
+
 
 class Migration(migrations.Migration):
 
@@ -1849,6 +1851,13 @@ class Migration(migrations.Migration):
                     options={
                         'abstract': False,
                     },
+                ),
+                migrations.CreateModel(
+                    name='PlanDigest',
+                    fields=[
+                        ('patient', models.OneToOneField(on_delete=django.db.models.deletion.CASCADE, primary_key=True, related_name='+', serialize=False, to='resupply.patient')),
+                        ('digest', models.BigIntegerField()),
+                    ],
                 ),
                 migrations.CreateModel(
                     name='PlanState',
@@ -3958,4 +3967,5 @@ class Migration(migrations.Migration):
             sql=['CREATE INDEX IF NOT EXISTS history_context_made ON pghistory_context (created_at)', "CREATE INDEX IF NOT EXISTS history_context_who ON pghistory_context ((metadata ->> 'user'), created_at)"],
             reverse_sql=['DROP INDEX IF EXISTS history_context_made', 'DROP INDEX IF EXISTS history_context_who'],
         ),
+        migrations.RunSQL(sql=_functions.CREATE, reverse_sql=_functions.DROP),
     ]

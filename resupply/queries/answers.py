@@ -64,25 +64,10 @@ def answered(*, today: date) -> Q:
     )
 
 
-UNUSED_YESES = """ARRAY(
-    SELECT item.id || ' ' || item.kind
-    FROM resupply_refillansweritem item JOIN resupply_refillanswer said ON said.id = item.answer_id
-    WHERE said.patient_id = resupply_patient.id AND said.wish = 'yes' AND said.voided_at IS NULL
-      AND item.wanted
-      AND NOT EXISTS (
-        SELECT FROM resupply_refillansweritem other
-        JOIN resupply_refillanswer later ON later.id = other.answer_id
-        WHERE later.patient_id = said.patient_id AND later.voided_at IS NULL AND other.kind = item.kind
-          AND (later.answered_at, later.id) > (said.answered_at, said.id))
-      AND NOT EXISTS (
-        SELECT FROM resupply_dispenseline line JOIN resupply_dispense given ON given.id = line.dispense_id
-        WHERE given.patient_id = said.patient_id AND given.voided_at IS NULL AND line.voided_at IS NULL
-          AND (line.answer_item_id = item.id OR (line.kind = item.kind AND line.exchange_of_id IS NULL
-            AND given.dispensed_on >= said.contacted_on))))"""
+UNUSED_YESES = "resupply_unused_yeses(resupply_patient.id)"
 """Column of a query on patients: wanted items that no later answer replaced and no dispense used up, however
-old ("id kind" each). Every refresh of a plan asks for it. In SQL, because to compose it takes Django three
-times as long as PostgreSQL to answer; a test holds it against `open_items`, which says the same in Django's
-words.
+old ("id kind" each). A function of the database, as every refresh of a plan asks for it; a test holds it
+against `open_items`, which says the same in Django's words.
 """
 STORED_YESES = "ARRAY(SELECT item_id FROM resupply_standingyes WHERE patient_id = resupply_patient.id)"
 """Column of a query on patients: the items on record as such."""

@@ -18,6 +18,7 @@ from typing import Any, NamedTuple
 from django.db import connection
 
 import resupply
+from resupply.queries import kept_rules
 
 _ROOMS = ("rules", "models", "queries", "services")
 """Rooms of the program that decide what a plan is, with the tables shipped in them."""
@@ -62,33 +63,15 @@ _DERIVED = (
     _Source("resupply_planstate"),
     _Source("resupply_standingyes"),
 )
-_CLINIC = {
-    "resupply_lifeversion": "patient_id IS NULL",
-    "resupply_allowanceversion": "TRUE",
-    "resupply_refillruleversion": "TRUE",
-    "resupply_clinictermsversion": "TRUE",
-    "resupply_cleaningchoice": "TRUE",
-    "resupply_payer": "TRUE",
-    "resupply_planedition": "TRUE",
-    "resupply_policydraft": "id IN (SELECT staged_id FROM resupply_planedition)",
-}
-"""What holds for every patient: tables, and which of their rows."""
-COVERED = frozenset(source.table for source in (*_FACTS, *_DERIVED)) | _CLINIC.keys()
-"""Every table that digests cover; a test holds it against what a refresh of plans reads."""
+COVERED = frozenset(source.table for source in (*_FACTS, *_DERIVED))
+"""Every table of which a patient's digest covers the rows; the clinic's rules have a digest of their own."""
 
 
 def rules_digest() -> int:
     """Of what holds for every patient, which edition of plans is shown among it, and of this program. One
     query.
     """
-    rows = " UNION ALL ".join(
-        f"SELECT {_hash(number)} AS digest FROM {table} row WHERE {which}"  # noqa: S608 - our names
-        for number, (table, which) in enumerate(_CLINIC.items())
-    )
-    with connection.cursor() as cursor:
-        cursor.execute(f"SELECT coalesce(bit_xor(digest), 0) FROM ({rows}) found")  # noqa: S608
-        found: int = cursor.fetchall()[0][0]
-    return found ^ _program_digest()
+    return kept_rules.digest_now() ^ _program_digest()
 
 
 @cache

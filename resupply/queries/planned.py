@@ -13,6 +13,7 @@ from django.db import connection, models
 from resupply.models import Patient, PlanChecklist, PlanLine, PlanState
 from resupply.queries.answers import STORED_YESES, UNUSED_YESES
 from resupply.queries.editions import CURRENT, Editions
+from resupply.queries.kept_rules import DIGEST
 
 MARKS = ("shown_from", "shown_until")
 Values = tuple[object, ...]
@@ -24,11 +25,13 @@ Stored = tuple[int, int | None, int | None, Values]
 class Planned:
     """A patient whose plan is worked out anew: of `patient` only number, zone, location and status are read.
 
-    `state`: the stored `PlanState` (None: there is none yet).
+    `rules_digest`: of the clinic's rules (`kept_rules`). `state`: the stored `PlanState` (None: there is none
+    yet).
     """
 
     patient: Patient
     editions: Editions
+    rules_digest: int
     unused_yeses: list[str]
     stored_yeses: list[int]
     state: Values | None
@@ -36,7 +39,7 @@ class Planned:
 
 _PLANNED = f"""
     SELECT resupply_patient.id, time_zone, location_id, status, {UNUSED_YESES}, {STORED_YESES}, {CURRENT},
-        state.patient_id, state.valid_until, state.staged_for, state.staged_until
+        {DIGEST}, state.patient_id, state.valid_until, state.staged_for, state.staged_until
     FROM resupply_patient LEFT JOIN resupply_planstate state ON state.patient_id = resupply_patient.id
     WHERE resupply_patient.id = ANY(%s)"""  # noqa: S608 - no part of it comes from outside
 _FIELDS = ("id", "time_zone", "location_id", "status")
@@ -47,11 +50,12 @@ def planned(patient_ids: Collection[int]) -> dict[int, Planned]:
     found = {}
     with connection.cursor() as cursor:
         cursor.execute(_PLANNED, [list(patient_ids)])
-        for pk, zone, place, status, unused, stored, editions, *state in cursor.fetchall():
+        for pk, zone, place, status, unused, stored, editions, rules_digest, *state in cursor.fetchall():
             patient = Patient.from_db(connection.alias, _FIELDS, (pk, zone, place, status))
             found[pk] = Planned(
                 patient,
                 Editions.read(editions),
+                rules_digest,
                 unused,
                 stored,
                 tuple(state) if state[0] is not None else None,

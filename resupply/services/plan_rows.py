@@ -16,6 +16,7 @@ from resupply.models import Patient, PatientStatus, PlanChecklist, PlanLine, Pla
 from resupply.queries import facts as fact_queries
 from resupply.queries.drafts import change_of
 from resupply.queries.facts import ClinicRules
+from resupply.queries.kept_rules import rules_in_force
 from resupply.queries.planned import Planned, Stored, contents, planned, stored_rows
 from resupply.rules import cleaning
 from resupply.rules.facts import PatientFacts
@@ -40,13 +41,14 @@ class PlanRows:
 def refresh(patient_ids: Sequence[int], *, today_of: Callable[[Patient], date]) -> int:
     """Work out these patients' plans and write what differs, under their locks; returns the rows written.
 
-    Six queries, and one for each table that changes.
+    Five queries, one more where the clinic's rules changed, and one for each table that changes.
     """
     found = planned(patient_ids)
     if not found:
         return 0
-    present = next(iter(found.values())).editions
-    rules, draft = fact_queries.clinic_rules(), present.draft()
+    some = next(iter(found.values()))
+    present = some.editions
+    rules, draft = rules_in_force(some.rules_digest), present.draft()
     ahead = fact_queries.clinic_rules(change=change_of(draft)) if draft else None
     settle_read((pk, one.unused_yeses, one.stored_yeses) for pk, one in found.items())
     known = fact_queries.patient_facts(patient_ids)

@@ -126,7 +126,7 @@ def test_a_page_is_one_query_that_compares_rows(cast: Cast, django_assert_num_qu
     assert place.after is None
     with django_assert_num_queries(1) as queries:
         page = overdue_page(EVERYTHING, today=TODAY, after=Place(TODAY - timedelta(days=9), 0))
-        [str(r.patient.name) + str(r.location) + str(r.payer) for r in page.rows]
+        [(r.patient.name, r.location_name, r.payer_name) for r in page.rows]
     assert page.rows == [row]
     sql = queries.captured_queries[0]["sql"]
     assert ") > (" in sql
