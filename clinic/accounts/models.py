@@ -16,6 +16,7 @@ from django.contrib.postgres.fields import ArrayField
 from django.db import models
 from django.db.models import Q
 
+from clinic.accounts.devices import device_words
 from resupply.models import Role
 
 _KEPT = pgtrigger.Protect(name="keep", operation=pgtrigger.Delete)
@@ -65,6 +66,11 @@ class SignIn(models.Model):
 
     def __str__(self) -> str:
         return f"{self.user_id}, {self.began_at:%Y-%m-%d %H:%M}"
+
+    @property
+    def device_words(self) -> str:
+        """The browser and what it runs on: `Firefox on Linux`."""
+        return device_words(self.device)
 
 
 class Invitation(models.Model):
@@ -121,7 +127,7 @@ class Act(models.TextChoices):
     PASSWORD_CHANGED = "password_changed", "Password changed"
     PASSWORD_MAILED = "password_mailed", "Link for a lost password mailed"
     PASSWORD_REPLACED = "password_replaced", "New password by a mailed link"
-    ADDRESS_CHANGED = "address_changed", "Mail address changed"
+    ADDRESS_CHANGED = "address_changed", "E-mail address changed"
 
 
 class LetterKind(models.TextChoices):

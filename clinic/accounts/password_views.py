@@ -24,15 +24,15 @@ class LostForm(forms.Form):
 
     name = forms.CharField(
         max_length=254,
-        label="User name or mail address",
+        label="User name or e-mail address",
         widget=forms.TextInput(attrs={"autocomplete": "username", "autofocus": True}),
     )
 
 
 class AddressForm(forms.Form):
-    """A mail address."""
+    """An e-mail address."""
 
-    email = forms.EmailField(label="Mail address", widget=forms.EmailInput(attrs={"autocomplete": "email"}))
+    email = forms.EmailField(label="E-mail address", widget=forms.EmailInput(attrs={"autocomplete": "email"}))
 
 
 class ReplaceForm(NewPasswordForm):
@@ -88,7 +88,7 @@ def own_address(request: HttpRequest) -> HttpResponse:
     form = AddressForm(request.POST if request.method == "POST" else None, initial={"email": user.email})
     if form.is_valid():
         passwords.set_address(user, form.cleaned_data["email"], now=clock.now())
-        messages.success(request, "Changed. The address you had before is told, too.")
+        messages.success(request, "Your e-mail address is changed. The one you had before is told, too.")
         return redirect("your_sign_in")
     status = 422 if form.errors else 200
     return render(request, "registration/own_address.html", {"form": form}, status=status)

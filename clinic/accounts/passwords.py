@@ -23,11 +23,11 @@ FROM_ONE_PLACE = Tally("lost-from", most=10, seconds=3600)
 FOR_ONE_NAME = Tally("lost-for", most=3, seconds=3600)
 """Askings for one name, as it was typed."""
 _ACCOUNTS = 5
-"""So many accounts with one mail address are written to."""
+"""So many accounts with one e-mail address are written to."""
 
 
 def ask(typed: str, *, address: str, now: datetime) -> bool:
-    """Somebody at `address` lost the password of what was typed: a user name or a mail address.
+    """Somebody at `address` lost the password of what was typed: a user name or an e-mail address.
 
     False: too many were asked for from there. Too many for one name are not written down, and not told.
     """

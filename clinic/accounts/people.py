@@ -11,7 +11,7 @@ from django.db.models import QuerySet
 from django.template.loader import render_to_string
 from django.urls import reverse
 
-from clinic.accounts import letters, sessions
+from clinic.accounts import letters, second, sessions
 from clinic.accounts.models import Act, Invitation, User
 from clinic.accounts.second import note
 from resupply.models import Location, Role, Staff
@@ -139,6 +139,11 @@ def end_sessions(staff: Staff, *, by: User, now: datetime) -> int:
     count = sessions.end(_user(staff), now=now)
     note(_user(staff), Act.SESSIONS_ENDED, by=by, now=now)
     return count
+
+
+def reset_second_step(staff: Staff, *, by: User, now: datetime) -> None:
+    """Phone and key are lost, and no recovery code is left: the next sign-in sets up a new second step."""
+    second.reset(_user(staff), by=by, now=now)
 
 
 def _others_or_error(staff: Staff) -> None:

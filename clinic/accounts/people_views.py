@@ -1,6 +1,7 @@
 """Pages for administrators about who works here, and the page that an invitation's link opens."""
 
 import logging
+from collections.abc import Callable
 from typing import Any, cast
 from uuid import UUID
 
@@ -25,6 +26,17 @@ NOT_TAKEN = (
     "The mail server did not take the invitation. Nobody was invited. A test message under Manage, Mail says "
     "at which step mail stops."
 )
+NO_OTHER = "Nothing was changed: this is the only administrator. Make somebody else one first."
+ACTS: dict[str, tuple[Callable[..., object], str]] = {
+    "shut-out": (people.shut_out, "{} is shut out. The account opens nothing from now on."),
+    "let-in": (people.let_in, "{} is let in again, with the password and second step of before."),
+    "end": (people.end_sessions, "{} is signed out everywhere."),
+    "reset": (
+        people.reset_second_step,
+        "The second step of {} is reset. The next sign-in asks for a new one.",
+    ),
+}
+"""What can be done to somebody's account, and what is said then."""
 
 
 class PlaceForm(forms.Form):
@@ -43,7 +55,7 @@ class InviteForm(PlaceForm):
     """Whom, and as what."""
 
     name = forms.CharField(max_length=150)
-    email = forms.EmailField(label="Mail address")
+    email = forms.EmailField(label="E-mail address")
     field_order = ("name", "email", "role", "locations")
 
 
@@ -61,7 +73,7 @@ class JoinForm(NewPasswordForm):
         """Nobody else's."""
         name: str = self.cleaned_data["username"]
         if User.objects.filter(username__iexact=name).exists():
-            raise ValidationError("Please take another name.")
+            raise ValidationError("Somebody has this user name. Choose another one.")
         return name
 
     def owner(self) -> User:
@@ -104,6 +116,7 @@ def people_withdraw(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take an invitation back."""
     found = get_object_or_404(people.waiting(now=clock.now()), public_id=public_id)
     people.withdraw(found, by=_by(request), now=clock.now())
+    messages.success(request, f"The invitation of {found.name} is withdrawn. Its link opens nothing.")
     return redirect("people")
 
 
@@ -118,8 +131,9 @@ def people_change(request: StaffRequest, pk: int) -> HttpResponse:
         try:
             people.change(staff, **form.cleaned_data, by=_by(request), now=clock.now())
         except people.LastAdministratorError:
-            form.add_error("role", "Somebody must stay administrator.")
+            form.add_error("role", NO_OTHER)
         else:
+            messages.success(request, f"Role and locations of {_name(staff)} are changed.")
             return redirect("people")
     context = {"form": form, "person": staff}
     return render(request, "registration/person.html", context, status=422 if form.errors else 200)
@@ -130,20 +144,13 @@ def people_change(request: StaffRequest, pk: int) -> HttpResponse:
 def people_act(request: StaffRequest, pk: int, act: str) -> HttpResponse:
     """Shut somebody out, let them in again, sign them out everywhere, or reset their second step."""
     staff = get_object_or_404(Staff.objects.select_related("user"), pk=pk)
-    by, now = _by(request), clock.now()
+    do, said = ACTS[act]
     try:
-        if act == "shut-out":
-            people.shut_out(staff, by=by, now=now)
-        elif act == "let-in":
-            people.let_in(staff, by=by, now=now)
-        elif act == "end":
-            people.end_sessions(staff, by=by, now=now)
-        else:
-            second.reset(staff.user, by=by, now=now)
+        do(staff, by=_by(request), now=clock.now())
     except people.LastAdministratorError:
-        messages.error(request, "Somebody must stay administrator.")
+        messages.error(request, NO_OTHER)
     else:
-        messages.success(request, "Done, and kept below.")
+        messages.success(request, said.format(_name(staff)))
     return redirect("people")
 
 
@@ -176,6 +183,11 @@ def _page(request: StaffRequest, form: InviteForm, status: int) -> HttpResponse:
         "form": form,
     }
     return render(request, "registration/people.html", context, status=status)
+
+
+def _name(staff: Staff) -> str:
+    user = cast(User, staff.user)
+    return user.get_full_name() or user.get_username()
 
 
 def _by(request: StaffRequest) -> User:

@@ -67,7 +67,7 @@ def invite_somebody(page: Page, other: Page) -> None:
     expect(page.get_by_role("heading", level=1)).to_have_text("People")
     page.wait_for_load_state()
     page.get_by_label("Name").fill("Ines Varga")
-    page.get_by_label("Mail address").fill("ines@clinic.example")
+    page.get_by_label("E-mail address").fill("ines@clinic.example")
     page.get_by_role("button", name="Send the invitation").click()
     expect(page.get_by_role("status")).to_contain_text("Invited: Ines Varga.")
     (letter,) = mail.outbox

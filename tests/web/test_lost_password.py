@@ -146,7 +146,7 @@ def test_the_owner_is_told_of_changes_without_a_secret(ines: User, cast: Cast) -
     assert {one.to[0] for one in mail.outbox[5:]} == {"ines@clinic.example", "ines@home.example"}
     whole = " ".join(f"{one.subject} {one.body}" for one in mail.outbox)
     for word in ("Second step added", "New recovery codes", "Second step removed", "Second step reset",
-                 "Password changed", "Mail address changed", "25 November 2026, 17:00 UTC",
+                 "Password changed", "E-mail address changed", "25 November 2026, 17:00 UTC",
                  "https://clinic.example/your-sign-in/", "If it was not"):  # fmt: skip
         assert word in whole
     assert not any(secret in whole for secret in (*codes, "JBSWY3DPEHPK3PXP", NEW, "/new-password/"))

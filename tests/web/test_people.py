@@ -108,6 +108,7 @@ def test_leavers_are_shut_out_at_once_and_may_come_back(ada: Client, cast: Cast)
     assert not cast.desk.user.sign_ins.filter(ended_at=None).exists()
     act(ada, cast.desk, "let-in")
     assert ines.get("/").status_code == 302  # the old session stays ended
+    assert f"{cast.desk.user.get_username()} is let in again" in ada.get(reverse("people")).content.decode()
     act(ada, cast.administrator, "shut-out")  # the last administrator stays
     assert User.objects.get(pk=cast.administrator.user.pk).is_active
     assert [one.act for one in AccountAct.objects.order_by("pk")] == ["shut_out", "let_in"]
