@@ -25,10 +25,17 @@ _ROOMS = ("rules", "models", "queries", "services")
 
 
 class Facts(NamedTuple):
-    """A patient whose plan has to be worked out, and the digest of the facts as they were at the look."""
+    """A patient whose plan may have to be worked out, and the digest of the facts as they were at the look.
+
+    `changed`: they, the plan or the rules are not what they were; else the plan may run out on `valid_until`
+    in `time_zone`.
+    """
 
     patient_id: int
     digest: int
+    changed: bool
+    valid_until: date | None
+    time_zone: str
 
 
 class _Source(NamedTuple):
@@ -87,7 +94,7 @@ def _program_digest() -> int:
 
 def _hash(table: int) -> str:
     """A row as 64 bits: its place in its table, and the transaction that wrote it there."""
-    return f"hashtidextended(row.ctid, (row.xmin::text::bigint << 8) + {table})"
+    return f"hashtidextended(row.ctid, hashtextextended(row.xmin::text, {table}))"
 
 
 def _digests(sources: Sequence[_Source], first: int) -> str:
@@ -102,14 +109,16 @@ def _digests(sources: Sequence[_Source], first: int) -> str:
 
 _DIGEST_OF_PLAN = _digests(_DERIVED, first=100)
 _CHANGED = f"""
-    SELECT facts.patient, facts.digest
+    SELECT * FROM (
+    SELECT facts.patient, facts.digest, kept.digest IS DISTINCT FROM
+        (facts.digest # coalesce(plan.digest, 0) # %(rules)s::bigint) AS changed, state.valid_until, time_zone
     FROM ({_digests(_FACTS, first=0)}) facts
         LEFT JOIN ({_DIGEST_OF_PLAN}) plan ON plan.patient = facts.patient
         LEFT JOIN resupply_plandigest kept ON kept.patient_id = facts.patient
         LEFT JOIN resupply_planstate state ON state.patient_id = facts.patient
-    WHERE %(doubting)s OR state.valid_until <= %(horizon)s OR kept.digest IS DISTINCT FROM
-        (facts.digest # coalesce(plan.digest, 0) # %(rules)s::bigint)
-    ORDER BY facts.patient"""  # noqa: S608
+        JOIN resupply_patient patient ON patient.id = facts.patient) looked
+    WHERE changed OR valid_until <= %(horizon)s OR %(doubting)s
+    ORDER BY patient"""  # noqa: S608
 _KEEP = f"""
     INSERT INTO resupply_plandigest (patient_id, digest)
     SELECT facts.patient, facts.digest # coalesce(plan.digest, 0) # %(rules)s::bigint
@@ -118,13 +127,11 @@ _KEEP = f"""
     ON CONFLICT (patient_id) DO UPDATE SET digest = EXCLUDED.digest"""  # noqa: S608
 
 
-def to_work_out(
-    patient_ids: Sequence[int], *, rules: int, horizon: date, doubting: bool = False
-) -> list[Facts]:
-    """Those of these patients whose plan may differ from what it would be worked out to, by number.
+def look(patient_ids: Sequence[int], *, rules: int, horizon: date, doubting: bool = False) -> list[Facts]:
+    """Those of these patients whose plan may differ from what it would be worked out to, by number: changed,
+    or valid until `horizon` at most; `doubting`: all of them.
 
-    `rules`: `rules_digest()`. A plan that runs out by `horizon` counts as run out; `doubting`: all of them.
-    One query, no lock.
+    `rules`: `rules_digest()`. One query, no lock.
     """
     with connection.cursor() as cursor:
         values: dict[str, Any] = {

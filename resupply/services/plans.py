@@ -19,12 +19,17 @@ FARTHEST_AHEAD = timedelta(hours=14)
 
 
 def today_of(patient: Patient, now: datetime) -> date:
-    """The calendar date of a moment where the patient lives.
+    """The calendar date of a moment where the patient lives."""
+    return day_in(patient.time_zone, now)
+
+
+def day_in(time_zone: str, now: datetime) -> date:
+    """The calendar date of a moment in a zone of the IANA database.
 
     A zone that this machine no longer knows counts as UTC: one such patient must not stop everybody's sweep.
     """
     try:
-        zone: tzinfo = ZoneInfo(patient.time_zone)
+        zone: tzinfo = ZoneInfo(time_zone)
     except ZoneInfoNotFoundError:
         zone = UTC
     return now.astimezone(zone).date()
@@ -118,6 +123,8 @@ def refresh_if_run_out(patient: Patient, *, now: datetime) -> None:
 
 BATCH = 500
 """Patients per transaction of a rebuild: enough to be fast, few enough that an edit never waits long."""
+LOOKED_AT = 5000
+"""Patients per look for what changed, which locks nobody."""
 
 
 def rebuild_plans(
@@ -134,22 +141,32 @@ def rebuild_plans(
     patients = Patient.objects.order_by("pk").values_list("pk", flat=True)
     if up_to is not None:
         patients = patients.filter(pk__lte=up_to)
-    while batch := list(patients.filter(pk__gt=after)[:BATCH]):
-        written = _rebuild_batch(batch, now=now, doubting=doubting)
-        after = batch[-1]
-        yield after, written
+    while seen := list(patients.filter(pk__gt=after)[:LOOKED_AT]):
+        rules = plan_digests.rules_digest()
+        wrong = _to_work_out(seen, rules=rules, now=now, doubting=doubting)
+        after = seen[-1]
+        for start in range(0, len(wrong), BATCH):
+            batch = wrong[start : start + BATCH]
+            with transaction.atomic():
+                written = _refresh_batch([facts.patient_id for facts in batch], now=now)
+                plan_digests.keep(batch, rules=rules)
+            yield batch[-1].patient_id, written
+        if not wrong or wrong[-1].patient_id != after:
+            yield after, 0
 
 
-def _rebuild_batch(patient_ids: Sequence[int], *, now: datetime, doubting: bool) -> int:
-    rules = plan_digests.rules_digest()
+def _to_work_out(
+    patient_ids: Sequence[int], *, rules: int, now: datetime, doubting: bool
+) -> list[plan_digests.Facts]:
+    """Whose plan is not what the records say, or may not be."""
     horizon = (now + FARTHEST_AHEAD).date()
-    looked_at = plan_digests.to_work_out(patient_ids, rules=rules, horizon=horizon, doubting=doubting)
-    if not looked_at:
-        return 0
-    with transaction.atomic():
-        written = _refresh_batch([facts.patient_id for facts in looked_at], now=now)
-        plan_digests.keep(looked_at, rules=rules)
-    return written
+    return [
+        facts
+        for facts in plan_digests.look(patient_ids, rules=rules, horizon=horizon, doubting=doubting)
+        if doubting
+        or facts.changed
+        or (facts.valid_until and facts.valid_until <= day_in(facts.time_zone, now))
+    ]
 
 
 def _refresh_batch(patient_ids: Sequence[int], *, now: datetime) -> int:
