@@ -189,7 +189,13 @@ class Wording:
         if step.why in {"contact_lead", "delivery_lead"} and isinstance(result, int):
             result = abs(result)  # counted back, so the rules hold it negative
         value = "" if step.op == "none" else self._words(result, is_state=step.why == "state")
-        return Said(text, value, self.sources.get(step.source, step.source))
+        return Said(text, value, self._source(step.source))
+
+    def _source(self, reference: str) -> str:
+        """The name of a record; of a rule its words, with its day (`… from 2020-01-01`) as people say it."""
+        words, _, day = reference.rpartition(" from ")
+        said = f"{words} from {self._words(day)}" if words else reference
+        return self.sources.get(reference, said)
 
     def _argument(self, arg: int | str | None) -> str:
         return self._words(self._resolved(arg))

@@ -118,6 +118,12 @@ def counted(number: int, noun: str) -> str:
 
 
 @register.filter
+def with_minus(number: int) -> str:
+    """`−1`: less than nothing with a minus sign, as people write it."""
+    return str(number).replace("-", "−")
+
+
+@register.filter
 def limit_words(limit: int | None) -> str:
     """A quantity limit, or "no published limit"."""
     return wording.limit_words(limit)

@@ -25,7 +25,7 @@ def test_a_yes_by_telephone_moves_to_said_yes_and_opens_the_dispense(
     assert "Odalys Brandt" in calls.inner_text()
     assert "Odalys Brandt" not in page.get_by_role("region", name="Said yes").inner_text()
 
-    calls.get_by_role("link", name="Record answer of Odalys Brandt").click()
+    calls.get_by_role("link", name="Record an answer of Odalys Brandt").click()
     page.get_by_role("group", name="Are you still using your equipment?").get_by_label("Yes").check()
     assert page.get_by_label("How the answer came in").input_value() == "phone"
     page.get_by_label("Why the parts are needed").select_option("worn")
@@ -57,7 +57,7 @@ def test_what_is_missing_is_said_and_the_keyboard_mends_it(cast: "Cast", window:
     let_fall_behind(cast)
     page = window(user=cast.desk.user)
     page.goto("/today/calls/")
-    page.get_by_role("link", name="Record answer of Odalys Brandt").click()
+    page.get_by_role("link", name="Record an answer of Odalys Brandt").click()
     page.get_by_role("heading", name="Record an answer").wait_for()
     first_yes = page.get_by_role("radio", name="Yes").first
     expect(page.locator(":focus")).to_have_attribute("type", "radio")  # the page opens on the first question
@@ -78,7 +78,7 @@ def test_a_call_nobody_took_leaves_the_list_until_tomorrow(cast: "Cast", window:
     let_fall_behind(cast)
     page = window(width=390, user=cast.desk.user)
     page.goto("/")
-    page.get_by_role("link", name="Log call to Odalys Brandt").click()
+    page.get_by_role("link", name="Log a call to Odalys Brandt").click()
     page.get_by_label("Note").fill("rang twice")
     page.get_by_role("button", name="Log the call").click()
     page.get_by_text("Call to Odalys Brandt logged: no answer. To try again on Thu 19 Mar.").wait_for()

@@ -22,7 +22,7 @@ def test_a_shelf_shows_its_lots_and_what_to_do(north: Location, ines: Client, cu
     page = text(ines.get(reverse("stock:shelves")))
     assert (
         "Nasal cushion, M Cushion · A7032 North room 6 low 1 X · expires Tue 17 Mar expired "
-        "2 A · expires Tue 7 Apr expires in 20 days 5 B · expires Wed 30 Jun 2027 -1 Z count this shelf "
+        "2 A · expires Tue 7 Apr expires in 20 days 5 B · expires Wed 30 Jun 2027 −1 Z count this shelf "
         "low from 6, up to 20" in page
     )
     assert "1 item is low 1 shelf to count 1 item has expired or will within 60 days" in page
