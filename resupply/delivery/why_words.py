@@ -192,10 +192,8 @@ class Wording:
         return Said(text, value, self._source(step.source))
 
     def _source(self, reference: str) -> str:
-        """The name of a record; of a rule its words, with its day (`… from 2020-01-01`) as people say it."""
-        words, _, day = reference.rpartition(" from ")
-        said = f"{words} from {self._words(day)}" if words else reference
-        return self.sources.get(reference, said)
+        """The name of the record behind a step; of a rule, its own words."""
+        return self.sources.get(reference, reference)
 
     def _argument(self, arg: int | str | None) -> str:
         return self._words(self._resolved(arg))

@@ -18,6 +18,11 @@ class Wording(why_words.Wording):
     def __init__(self, explanation: Explanation, facts: PatientFacts, *, today: date) -> None:
         super().__init__(explanation, _sources(facts, today), today=today)
 
+    def _source(self, reference: str) -> str:
+        """On a page the day of a rule (`… from 2020-01-01`) stands as people say it; papers keep its words."""
+        words, _, day = super()._source(reference).rpartition(" from ")
+        return f"{words} from {self._words(day)}" if words else day
+
 
 def _sources(facts: PatientFacts, today: date) -> Mapping[str, str]:
     """The name of the record behind a fact, in words: the reference of a row means nothing to a person."""
