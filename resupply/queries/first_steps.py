@@ -71,8 +71,11 @@ class Found:
 
     def leads(self, *, now: datetime) -> bool:
         """Whether the first page shows the steps: not once they are put away, nor to a clinic at work."""
-        has_grown = self.dispensed_at is not None and self.dispensed_at <= now - FIRST_DAYS
-        return not self.is_put_away and not has_grown
+        return not self.is_put_away and not self.is_at_work(now=now)
+
+    def is_at_work(self, *, now: datetime) -> bool:
+        """Whether the first dispense was recorded long enough ago that nothing here is *next*."""
+        return self.dispensed_at is not None and self.dispensed_at <= now - FIRST_DAYS
 
 
 def found(*, server: str, sender: str) -> Found:

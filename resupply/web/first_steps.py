@@ -1,6 +1,6 @@
 """The first steps as pages show them: each with its words, where it is done, and the one that comes next."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from django.urls import reverse
@@ -86,7 +86,7 @@ WORDS: dict[Step, Words] = {
         "a whole.",
         "desk:import_new",
         "import.run",
-        "Bring a list along",
+        "Import a list",
         "desk:imports",
         ("desk:import_columns", "Columns, with empty files to fill in"),
     ),
@@ -145,10 +145,12 @@ class Shown:
     found: Found
     steps: list[ShownStep]
     summary: FirstSteps
+    is_at_work: bool = False
+    """Whether the clinic has long begun: what is left waits, and none of it is next."""
 
     @property
     def next(self) -> ShownStep | None:
-        """The one to do now; None: nothing is left."""
+        """The one to do now; None: nothing is left, or nothing presses."""
         return next((step for step in self.steps if step.is_next), None)
 
     @property
@@ -157,10 +159,10 @@ class Shown:
         return f"{self.summary.settled} of {len(self.steps)} settled"
 
 
-def first_steps(request: StaffRequest) -> Shown:
+def first_steps(request: StaffRequest, *, now: datetime) -> Shown:
     """The steps for the page of their own. Three queries."""
     asides = {one.step: one for one in queries.asides()}
-    shown = _shown(request, _found())
+    shown = _shown(request, _found(), now=now)
     steps = []
     for step in shown.steps:
         aside = asides.get(step.standing.step.value) if step.standing.state is State.ASIDE else None
@@ -171,7 +173,7 @@ def first_steps(request: StaffRequest) -> Shown:
                 (by.get_full_name() or by.get_username()) if by else "", aside.recorded_at if aside else None,
             )
         )  # fmt: skip
-    return Shown(shown.found, steps, shown.summary)
+    return replace(shown, steps=steps)
 
 
 def leading(request: StaffRequest, *, now: datetime) -> Shown | None:
@@ -179,7 +181,7 @@ def leading(request: StaffRequest, *, now: datetime) -> Shown | None:
     if not can(request, "first_steps.see"):
         return None
     found = _found()
-    return _shown(request, found) if found.leads(now=now) else None
+    return _shown(request, found, now=now) if found.leads(now=now) else None
 
 
 def _found() -> Found:
@@ -187,9 +189,15 @@ def _found() -> Found:
     return queries.found(server=mail.server, sender=mail.sender)
 
 
-def _shown(request: StaffRequest, found: Found) -> Shown:
-    summary = found.steps
-    return Shown(found, [_step(request, found, one) for one in summary.steps], summary)
+def _shown(request: StaffRequest, found: Found, *, now: datetime) -> Shown:
+    summary, is_at_work = found.steps, found.is_at_work(now=now)
+    standings = [_waiting(one) if is_at_work else one for one in summary.steps]
+    return Shown(found, [_step(request, found, one) for one in standings], summary, is_at_work)
+
+
+def _waiting(one: Standing) -> Standing:
+    """A step of a clinic at work: none of those that are left comes first."""
+    return replace(one, state=State.LEFT) if one.state is State.NEXT else one
 
 
 def _step(request: StaffRequest, found: Found, one: Standing) -> ShownStep:

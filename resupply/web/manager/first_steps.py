@@ -20,7 +20,7 @@ def first_steps(request: StaffRequest) -> HttpResponse:
     """Every step: done, put aside, next, left."""
     context = {
         "today": clock.today(request.zone),
-        "shown": shown_steps(request),
+        "shown": shown_steps(request, now=clock.now()),
         "may_change": can(request, "first_steps.change"),
     }
     return render(request, "manager/first_steps.html", context)
@@ -54,7 +54,7 @@ def step_up(request: StaffRequest, step: str) -> HttpResponse:
 @require_POST
 def steps_away(request: StaffRequest) -> HttpResponse:
     """Nothing is left to do: the first page shows the steps no more."""
-    if not shown_steps(request).summary.is_over:
+    if not shown_steps(request, now=clock.now()).summary.is_over:
         messages.error(request, "Some steps are left. Do them, or say that they are not for you.")
         return redirect("manager:first_steps")
     service.put_away(by=request.staff.user, now=clock.now())

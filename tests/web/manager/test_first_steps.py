@@ -95,6 +95,9 @@ def test_who_is_led(cast: Cast, client: Client) -> None:
     assert reverse("manager:location_new") not in page
     builders.make_dispense(cast.odalys, recorded_at=builders.NOW.replace(year=2025))
     assert "First steps" not in seen(client)
+    page = seen(client, STEPS)
+    assert "This clinic is at work." in page
+    assert 'aria-current="step"' not in page  # nothing of it is next
 
 
 def test_a_location_is_corrected_closed_and_opened_again(cast: Cast, client: Client) -> None:
