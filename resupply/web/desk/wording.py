@@ -19,7 +19,7 @@ class Wording(why_words.Wording):
         super().__init__(explanation, _sources(facts, today), today=today)
 
     def _source(self, reference: str) -> str:
-        """On a page the day of a rule (`… from 2020-01-01`) stands as people say it; papers keep its words."""
+        """On a page the day of a rule (`… from 2020-01-01`) as people say it; papers keep its words."""
         words, _, day = super()._source(reference).rpartition(" from ")
         return f"{words} from {self._words(day)}" if words else day
 

@@ -427,6 +427,7 @@ def test_why_opens_the_steps_in_place_or_as_a_page(cast: Cast, ines: Client, cus
     for said in ("Coverage opens Sun 1 Feb", "At most today 5", "Suggested today 3", "State Overdue"):
         assert said in full
     assert "Days overdue 17" in full
+    assert not re.search(r" from \d{4}-", full)  # days of rules too are said as people say them
 
 
 def test_there_is_no_why_of_what_is_not_there(cast: Cast, ines: Client, cushion: Dispense) -> None:
