@@ -42,6 +42,14 @@ class SuggestingInput(forms.TextInput):
         return format_html('{}<datalist id="{}-words">{}</datalist>', field, name, options)
 
 
+class VoidForm(forms.Form):
+    """Why a record is taken back."""
+
+    reason = forms.CharField(
+        label="Reason", max_length=300, widget=forms.Textarea({"rows": 2}), help_text="It stays on record."
+    )
+
+
 def day_field(label: str, **over: Any) -> forms.DateField:
     """A calendar date."""
     return forms.DateField(label=label, widget=DayInput(), **over)

@@ -9,7 +9,7 @@ from django.contrib import messages
 from django.http import Http404, HttpResponse, StreamingHttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 from django_htmx.http import HttpResponseClientRefresh
 
 from resupply import clock
@@ -18,8 +18,9 @@ from resupply.services import jobs as job_services
 from resupply.services.errors import Refused
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
+from resupply.web.act import Back, ask
+from resupply.web.methods import GET_OR_POST
 
-GET_OR_POST = require_http_methods(["GET", "POST"])
 LISTED = 50
 _AT_WORK = (JobState.WAITING, JobState.RUNNING)
 
@@ -79,13 +80,10 @@ def job_again(request: StaffRequest, public_id: UUID) -> HttpResponse:
         except Refused as refusal:
             messages.error(request, refusal.message)
         return redirect("job", found.public_id)
-    return _confirm(
-        request,
-        found,
-        title="Try this job again",
-        action="Try again",
-        text=f"“{found.title}” goes on from where it stopped.",
-    )
+    return ask(
+        request, None, title="Try this job again", action="Try again",
+        text=f"“{found.title}” goes on from where it stopped.", **_back(found),
+    )  # fmt: skip
 
 
 @may("job.see")
@@ -97,18 +95,18 @@ def job_drop(request: StaffRequest, public_id: UUID) -> HttpResponse:
         job_services.drop(found, now=clock.now())
         return redirect("job", found.public_id)
     is_at_work = found.state in _AT_WORK
-    return _confirm(
+    return ask(
         request,
-        found,
+        None,
         title="Stop this job" if is_at_work else "Remove the file of this job",
         action="Stop the job" if is_at_work else "Remove the file",
         text=f"“{found.title}” stops at its next step; it leaves no file."
         if is_at_work
         else f"The file of “{found.title}” is removed here. Copies you saved stay.",
+        **_back(found),
     )
 
 
-def _confirm(request: StaffRequest, found: Job, *, title: str, action: str, text: str) -> HttpResponse:
-    context = {"title": title, "action": action, "text": text, "back_label": found.title}
-    context["back_url"] = reverse("job", args=[found.public_id])
-    return render(request, "act.html", {**context, "today": clock.today(request.zone)})
+def _back(found: Job) -> Back:
+    """Where the forms about a job lead back to."""
+    return {"back_url": reverse("job", args=[found.public_id]), "back_label": found.title}

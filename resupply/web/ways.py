@@ -4,7 +4,7 @@ from django.http import HttpRequest
 from django.utils.http import url_has_allowed_host_and_scheme
 
 
-def own_address(request: HttpRequest, name: str = "next") -> str:
+def way_back(request: HttpRequest, name: str = "next") -> str:
     """The address in a field of the query, where it is a path of this site; empty otherwise.
 
     No other host, scheme or relative path is ever gone to: the query can come from anywhere.

@@ -1,17 +1,9 @@
-"""Small forms about one patient: each records one thing, or takes one back, and returns to the patient's
-page.
-"""
+"""What happened to a patient's parts, and pauses: small forms that log one thing, or take one back."""
 
-from collections.abc import Callable
 from datetime import date
 from uuid import UUID
 
-from django import forms
-from django.contrib import messages
 from django.http import HttpResponse
-from django.shortcuts import redirect, render
-from django.urls import reverse
-from django.views.decorators.http import require_http_methods
 
 from resupply import clock
 from resupply.models import Patient
@@ -20,11 +12,11 @@ from resupply.rules.kinds import Kind
 from resupply.services import events
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.desk.forms import PartEventForm, PauseEndForm, PauseForm, RefitForm, SwapForm, VoidForm
-from resupply.web.forms import written
+from resupply.web.act import act
+from resupply.web.desk.forms import PartEventForm, PauseEndForm, PauseForm, RefitForm, SwapForm
+from resupply.web.forms import VoidForm
+from resupply.web.methods import GET_OR_POST
 from resupply.web.wording import day_words, kind_word
-
-GET_OR_POST = require_http_methods(["GET", "POST"])
 
 
 @may("event.record")
@@ -46,8 +38,8 @@ def swap(request: StaffRequest, public_id: UUID) -> HttpResponse:
         )
         return f"Swap logged: {_part(data['kind'])} on {day_words(data['on'], today=today)}."
 
-    return answer(
-        request, person, form, write, title="Log a swap", action="Log the swap",
+    return act(
+        request, form, write, person=person, title="Log a swap", action="Log the swap",
         text="The day the patient began to use the next part. The spare starts on that day.",
     )  # fmt: skip
 
@@ -66,8 +58,8 @@ def loss(request: StaffRequest, public_id: UUID) -> HttpResponse:
         )
         return f"Loss logged: {_part(data['kind'])} on {day_words(data['on'], today=today)}."
 
-    return answer(
-        request, person, form, write, title="Log a loss", action="Log the loss",
+    return act(
+        request, form, write, person=person, title="Log a loss", action="Log the loss",
         text="The part in use was lost or broke on that day. Where a spare is on record, it starts.",
     )  # fmt: skip
 
@@ -84,8 +76,8 @@ def pause(request: StaffRequest, public_id: UUID) -> HttpResponse:
         events.record_pause(patient=person, on=on, until=until, by=request.staff.user, now=clock.now())
         return f"Pause logged from {day_words(on, today=today)}. Nothing wears while therapy pauses."
 
-    return answer(
-        request, person, form, write, title="Pause therapy", action="Log the pause",
+    return act(
+        request, form, write, person=person, title="Pause therapy", action="Log the pause",
         text="For a stay in hospital or another break in therapy that the prescriber or the patient told you "
         "about. Nothing wears and no reminder goes out until therapy goes on.",
     )  # fmt: skip
@@ -104,8 +96,8 @@ def pause_end(request: StaffRequest, public_id: UUID) -> HttpResponse:
         events.end_pause(event, until=until, by=request.staff.user, now=clock.now())
         return f"Pause ended: therapy again from {day_words(until, today=today)}."
 
-    return answer(
-        request, event.patient, form, write, title="End the pause", action="End the pause",
+    return act(
+        request, form, write, person=event.patient, title="End the pause", action="End the pause",
         text=f"Therapy has paused since {day_words(event.on, today=today)}.",
     )  # fmt: skip
 
@@ -122,8 +114,8 @@ def refit(request: StaffRequest, public_id: UUID) -> HttpResponse:
         events.record_refit(patient=person, family=family, on=on, by=request.staff.user, now=clock.now())
         return f"Refit logged: {family} on {day_words(on, today=today)}."
 
-    return answer(
-        request, person, form, write, title="Log a refit", action="Log the refit",
+    return act(
+        request, form, write, person=person, title="Log a refit", action="Log the refit",
         text="Masks, cushions, pillows and headgear of every other family end on that day, spares too. Log "
         "the new mask as a dispense of the same day.",
     )  # fmt: skip
@@ -142,8 +134,9 @@ def event_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         events.void_event(event, reason=form.cleaned_data["reason"], by=request.staff.user, now=clock.now())
         return f"Voided: {name}."
 
-    return answer(
-        request, event.patient, form, write, title=f"Void: {name}", action="Void the record", danger=True,
+    return act(
+        request, form, write, person=event.patient, title=f"Void: {name}", action="Void the record",
+        danger=True,
         text="The plan is worked out again without it. The record stays, struck through, with your reason.",
     )  # fmt: skip
 
@@ -166,36 +159,3 @@ def _first(request: StaffRequest, today: date) -> dict[str, object]:
 
 def _part(kind: str) -> str:
     return kind_word(kind).lower()
-
-
-def answer(
-    request: StaffRequest,
-    person: Patient,
-    form: forms.Form,
-    write: Callable[[], str],
-    *,
-    title: str,
-    text: str,
-    action: str,
-    danger: bool = False,
-    back_url: str = "",
-    undo_url: str = "",
-) -> HttpResponse:
-    """Show the form; sent and written, say so on the patient's page, or at `back_url`.
-
-    With `undo_url`, what is said there offers a button that undoes it.
-    """
-    if request.method == "POST" and (done := written(form, write)):
-        messages.success(request, done, extra_tags=undo_url)
-        return redirect(back_url or reverse("desk:patient", args=[person.public_id]))
-    context = {
-        "person": person,
-        "form": form,
-        "title": title,
-        "text": text,
-        "action": action,
-        "today": clock.today(person.time_zone),
-        "danger": danger,
-        "back_url": back_url or reverse("desk:patient", args=[person.public_id]),
-    }
-    return render(request, "act.html", context, status=422 if form.errors else 200)

@@ -10,7 +10,6 @@ from django.forms import BaseFormSet
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_http_methods
 
 from resupply import clock
 from resupply.models import AnswerChannel, Handover, Outcome, Patient, RefillAnswer, Wish
@@ -20,15 +19,14 @@ from resupply.services import answers, contacts, plans
 from resupply.services.errors import Refused
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.desk.acts import answer as answer_form
+from resupply.web.act import act
 from resupply.web.desk.answer_forms import AnswerForm, AnswerRowForm, AnswerRows, ContactForm, HandledForm
-from resupply.web.desk.forms import VoidForm
-from resupply.web.forms import show, written
+from resupply.web.forms import VoidForm, show, written
 from resupply.web.line_rows import LineRow, rows_of
+from resupply.web.methods import GET_OR_POST
 from resupply.web.today_lists import LISTS
 from resupply.web.wording import day_words, kind_word
 
-GET_OR_POST = require_http_methods(["GET", "POST"])
 _TO_ASK = {State.ASK, State.DELIVER, State.DUE, State.OVERDUE}
 
 
@@ -110,8 +108,9 @@ def answer_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         answers.void_answer(found, reason=form.cleaned_data["reason"], by=request.staff.user, now=clock.now())
         return f"Voided: {name}."
 
-    return answer_form(
-        request, found.patient, form, write, title=f"Void the {name}", action="Void the answer", danger=True,
+    return act(
+        request, form, write, person=found.patient, title=f"Void the {name}", action="Void the answer",
+        danger=True,
         text="The answer before it counts again. This one stays on record, struck through, with your reason.",
     )  # fmt: skip
 
@@ -161,8 +160,9 @@ def contact_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         )
         return f"Voided: {name}."
 
-    return answer_form(
-        request, found.patient, form, write, title=f"Void the {name}", action="Void the contact", danger=True,
+    return act(
+        request, form, write, person=found.patient, title=f"Void the {name}", action="Void the contact",
+        danger=True,
         text="The record stays, struck through, with your reason. A refusal of calls that was recorded with "
         "it is taken back too.",
     )  # fmt: skip

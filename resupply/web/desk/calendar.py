@@ -7,11 +7,9 @@ from zoneinfo import ZoneInfo
 
 from django import forms
 from django.conf import settings
-from django.contrib import messages
 from django.http import HttpResponse
-from django.shortcuts import redirect, render
+from django.shortcuts import render
 from django.urls import reverse
-from django.views.decorators.http import require_http_methods
 
 from resupply import clock
 from resupply.models import Patient, Subscription
@@ -19,7 +17,9 @@ from resupply.queries import feeds as feed_queries
 from resupply.services import feeds
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
+from resupply.web.act import act, ask, confirmed
 from resupply.web.forms import written
+from resupply.web.methods import GET_HEAD_OR_POST
 from resupply.web.qr import qr_svg
 from resupply.web.wording import day_words
 
@@ -76,7 +76,7 @@ class CalendarForm(forms.Form):
 
 
 @may("patient.calendar")
-@require_http_methods(["GET", "HEAD", "POST"])
+@GET_HEAD_OR_POST
 def calendar(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """The patient's calendars, and a form for another; the answer shows a new address this once."""
     person = access.patient_or_404(request, public_id)
@@ -91,30 +91,32 @@ def calendar(request: StaffRequest, public_id: UUID) -> HttpResponse:
 
 
 @may("patient.calendar")
-@require_http_methods(["GET", "HEAD", "POST"])
+@GET_HEAD_OR_POST
 def change(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """What a calendar shows, at the same address."""
     subscription = access.subscription_or_404(request, public_id)
     first = CalendarForm.first(subscription)
     form = CalendarForm(request.POST if request.method == "POST" else None, initial=first)
-    if request.method == "POST":
-        written(form, lambda: feeds.change(subscription, form.options(), now=clock.now()))
-        if form.is_valid():
-            messages.success(request, f"{_name(subscription)} is changed. Its address stays the same.")
-            return redirect("desk:calendar", subscription.patient.public_id)
-    text = (
-        f"{_name(subscription)} keeps its address. Calendar programs show the change when they next look, "
-        "often within a day. Choose detailed words only if the patient asks for them."
-    )
-    return _confirm(request, subscription, form, "Change the calendar", text)
+
+    def write() -> str:
+        feeds.change(subscription, form.options(), now=clock.now())
+        return f"{_name(subscription)} is changed. Its address stays the same."
+
+    return act(
+        request, form, write, person=subscription.patient, title="Change the calendar",
+        action="Change the calendar",
+        text=f"{_name(subscription)} keeps its address. Calendar programs show the change when they next "
+        "look, often within a day. Choose detailed words only if the patient asks for them.",
+        back_url=_calendars(subscription.patient),
+    )  # fmt: skip
 
 
 @may("patient.calendar")
-@require_http_methods(["GET", "HEAD", "POST"])
+@GET_HEAD_OR_POST
 def renew(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Another address for a calendar; the old one ends."""
     subscription = access.subscription_or_404(request, public_id)
-    form = forms.Form(request.POST if request.method == "POST" else None)
+    form = confirmed(request)
     if request.method == "POST":
         issued = written(form, lambda: feeds.renew(subscription, by=request.staff.user, now=clock.now()))
         if issued:
@@ -123,25 +125,34 @@ def renew(request: StaffRequest, public_id: UUID) -> HttpResponse:
         f"{_name(subscription)} gets a new address. The old one ends at once and for good: calendar programs "
         "that use it show nothing new."
     )
-    return _confirm(request, subscription, form, "Renew the address", text)
+    return ask(
+        request, form, person=subscription.patient, title="Renew the address", action="Renew the address",
+        text=text, back_url=_calendars(subscription.patient),
+    )  # fmt: skip
 
 
 @may("patient.calendar")
-@require_http_methods(["GET", "HEAD", "POST"])
+@GET_HEAD_OR_POST
 def revoke(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """The end of a calendar address."""
     subscription = access.subscription_or_404(request, public_id)
-    form = forms.Form(request.POST if request.method == "POST" else None)
-    if request.method == "POST":
-        written(form, lambda: feeds.revoke(subscription, by=request.staff.user, now=clock.now()))
-        if form.is_valid():
-            messages.success(request, f"{_name(subscription)} is revoked.")
-            return redirect("desk:calendar", subscription.patient.public_id)
-    text = (
-        f"{_name(subscription)} ends at once and for good. What calendar providers have stored already is "
-        "theirs to remove: the patient deletes the calendar there."
-    )
-    return _confirm(request, subscription, form, "Revoke the address", text)
+
+    def write() -> str:
+        feeds.revoke(subscription, by=request.staff.user, now=clock.now())
+        return f"{_name(subscription)} is revoked."
+
+    return act(
+        request, confirmed(request), write, person=subscription.patient, title="Revoke the address",
+        action="Revoke the address", danger=True,
+        text=f"{_name(subscription)} ends at once and for good. What calendar providers have stored already "
+        "is theirs to remove: the patient deletes the calendar there.",
+        back_url=_calendars(subscription.patient),
+    )  # fmt: skip
+
+
+def _calendars(person: Patient) -> str:
+    """Where a patient's calendars are."""
+    return reverse("desk:calendar", args=[person.public_id])
 
 
 def _page(person: Patient) -> dict[str, Any]:
@@ -168,22 +179,6 @@ def _address_page(request: StaffRequest, person: Patient, issued: feeds.Issued, 
     response = render(request, "desk/calendar_address.html", context)
     response["Cache-Control"] = "no-store"
     return response
-
-
-def _confirm(
-    request: StaffRequest, subscription: Subscription, form: forms.Form, action: str, text: str
-) -> HttpResponse:
-    context = {
-        "person": subscription.patient,
-        "today": clock.today(subscription.patient.time_zone),
-        "form": form,
-        "title": action,
-        "action": action,
-        "text": text,
-        "danger": action.startswith("Revoke"),
-        "back_url": reverse("desk:calendar", args=[subscription.patient.public_id]),
-    }
-    return render(request, "act.html", context)
 
 
 def _name(subscription: Subscription) -> str:

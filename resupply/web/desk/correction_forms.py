@@ -9,8 +9,7 @@ from django import forms
 from resupply.models import CatalogueItem, Given, Notice, Parcel, ProofMethod
 from resupply.services.exchanges import Replacement
 from resupply.services.proofs import NewProof
-from resupply.web.desk.forms import VoidForm
-from resupply.web.forms import SuggestingInput, day_field
+from resupply.web.forms import SuggestingInput, VoidForm, day_field
 
 DISCARDED, SHELF = "discarded", "shelf"
 _PARTS = [

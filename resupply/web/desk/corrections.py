@@ -18,9 +18,10 @@ from resupply.services import corrections, exchanges
 from resupply.services.exchanges import Replacement
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.desk.acts import GET_OR_POST, answer
+from resupply.web.act import act
 from resupply.web.desk.correction_forms import ExchangeForm, ParcelForm, TakeBackForm
 from resupply.web.forms import written
+from resupply.web.methods import GET_OR_POST
 from resupply.web.wording import day_words, kind_word
 
 Lots = dict[int, list[stock_queries.Lot]]
@@ -46,8 +47,8 @@ def dispense_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         )
         return f"Voided: {name}."
 
-    return answer(
-        request, dispense.patient, form, write, title=f"Void the {name}",
+    return act(
+        request, form, write, person=dispense.patient, title=f"Void the {name}",
         action="Void the dispense", danger=True,
         text="All its parts are taken back and the plan is worked out again. The record stays, struck "
         "through, with your reason.",
@@ -73,8 +74,8 @@ def line_void(request: StaffRequest, public_id: UUID, position: int) -> HttpResp
         )
         return f"Voided: {name}."
 
-    return answer(
-        request, line.dispense.patient, form, write, title=f"Void: {name}",
+    return act(
+        request, form, write, person=line.dispense.patient, title=f"Void: {name}",
         action="Void the part", danger=True,
         text=STAYS, undo_url=reverse("desk:line_undo", args=[public_id, position]),
     )  # fmt: skip
@@ -112,8 +113,8 @@ def parcel(request: StaffRequest, public_id: UUID) -> HttpResponse:
         corrections.parcel_undelivered(dispense, on=on, to_shelf=form.to_shelf, by=by, now=now)
         return f"Parcel came back: {_name(dispense)}. The refill is open again."
 
-    return answer(
-        request, dispense.patient, form, write, title=f"Parcel not delivered: {_name(dispense)}",
+    return act(
+        request, form, write, person=dispense.patient, title=f"Parcel not delivered: {_name(dispense)}",
         action="Log the parcel", danger=True,
         text="The patient never had these parts: the dispense is voided, the plan is worked out again and "
         "coverage opens. The record stays, marked with what became of the parcel.",
@@ -192,8 +193,8 @@ def _undo(
         corrections.restore(record, by=request.staff.user, now=clock.now())
         return f"The void is undone: {name} stands again."
 
-    return answer(
-        request, dispense.patient, form, write, title=f"Undo the void: {name}", action="Undo the void",
+    return act(
+        request, form, write, person=dispense.patient, title=f"Undo the void: {name}", action="Undo the void",
         text="The dispense stands again as if it had not been voided, and the plan follows. This works for "
         "15 minutes after the void.",
         back_url=reverse("desk:slip", args=[dispense.public_id]),

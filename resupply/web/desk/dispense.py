@@ -9,7 +9,6 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_http_methods
 
 from resupply import clock
 from resupply.models import CatalogueItem, Dispense, Given
@@ -22,11 +21,12 @@ from resupply.web.desk.dispense_desk import Desk
 from resupply.web.desk.dispense_sheet import Sheet, fitting_of, sheet_of
 from resupply.web.desk.scanning import Scanned, scan_form
 from resupply.web.forms import show
+from resupply.web.methods import GET_OR_POST
 from resupply.web.wording import day_words, kind_word
 
 
 @may("dispense.record")
-@require_http_methods(["GET", "POST"])
+@GET_OR_POST
 def dispense(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """The form, prefilled with what may go out today; sent, the patient's page with the plan it changed."""
     person = access.patient_or_404(request, public_id)

@@ -7,14 +7,13 @@ from uuid import UUID
 
 from django import forms
 from django.conf import settings
-from django.contrib import messages
 from django.http import HttpResponse
-from django.shortcuts import redirect, render
+from django.shortcuts import render
 from django.urls import resolve, reverse
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 
 from resupply import clock
-from resupply.models import Patient, PatientLink, PatientReport
+from resupply.models import Patient, PatientReport
 from resupply.queries import doors as door_queries
 from resupply.queries import texts
 from resupply.rules.patient_page import LANGUAGES
@@ -22,13 +21,12 @@ from resupply.services import doors, own_page, plans
 from resupply.services.doors import IssuedLink
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.desk.acts import answer
+from resupply.web.act import act, ask, confirmed
 from resupply.web.forms import written
+from resupply.web.methods import GET_HEAD_OR_POST
 from resupply.web.own_address import own_path
 from resupply.web.qr import qr_svg
 from resupply.web.wording import day_words
-
-GET_OR_POST = require_http_methods(["GET", "HEAD", "POST"])
 
 
 class HandledForm(forms.Form):
@@ -40,11 +38,11 @@ class HandledForm(forms.Form):
 
 
 @may("patient.link")
-@GET_OR_POST
+@GET_HEAD_OR_POST
 def link(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """The patient's link and its past ones; a POST gives one out, and the answer shows it this once."""
     person = access.patient_or_404(request, public_id)
-    form = forms.Form(request.POST if request.method == "POST" else None)
+    form = confirmed(request)
     if request.method == "POST":
         issued = written(form, lambda: doors.issue(person, by=request.staff.user, now=clock.now()))
         if issued:
@@ -53,11 +51,11 @@ def link(request: StaffRequest, public_id: UUID) -> HttpResponse:
 
 
 @may("patient.link")
-@GET_OR_POST
+@GET_HEAD_OR_POST
 def renew(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Another address for the page; the old one ends, with every device that opened it."""
     row = access.link_or_404(request, public_id)
-    form = forms.Form(request.POST if request.method == "POST" else None)
+    form = confirmed(request)
     if request.method == "POST":
         issued = written(form, lambda: doors.renew(row, by=request.staff.user, now=clock.now()))
         if issued:
@@ -66,22 +64,28 @@ def renew(request: StaffRequest, public_id: UUID) -> HttpResponse:
         f"{row.patient.name} gets a new link. The old one ends at once, on paper too, and every device is "
         "asked for the date of birth again."
     )
-    return _confirm(request, row, form, "Renew the link", text)
+    return ask(
+        request, form, person=row.patient, title="Renew the link", action="Renew the link", text=text,
+        back_url=_links(row.patient),
+    )  # fmt: skip
 
 
 @may("patient.link")
-@GET_OR_POST
+@GET_HEAD_OR_POST
 def revoke(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """The end of a link."""
     row = access.link_or_404(request, public_id)
-    form = forms.Form(request.POST if request.method == "POST" else None)
-    if request.method == "POST":
-        written(form, lambda: doors.revoke(row, by=request.staff.user, now=clock.now()))
-        if form.is_valid():
-            messages.success(request, "The link is revoked. It opens nothing any more.")
-            return redirect("desk:link", row.patient.public_id)
-    text = f"The link to the page of {row.patient.name} ends at once and for good, on every device."
-    return _confirm(request, row, form, "Revoke the link", text)
+
+    def write() -> str:
+        doors.revoke(row, by=request.staff.user, now=clock.now())
+        return "The link is revoked. It opens nothing any more."
+
+    return act(
+        request, confirmed(request), write, person=row.patient, title="Revoke the link",
+        action="Revoke the link", danger=True,
+        text=f"The link to the page of {row.patient.name} ends at once and for good, on every device.",
+        back_url=_links(row.patient),
+    )  # fmt: skip
 
 
 @may("patient.link")
@@ -106,7 +110,7 @@ def own(request: StaffRequest, public_id: UUID, rest: str = "") -> HttpResponse:
 
 
 @may("report.handle")
-@GET_OR_POST
+@GET_HEAD_OR_POST
 def report_handled(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """A person saw to what a patient reported."""
     row = access.report_or_404(request, public_id)
@@ -119,8 +123,8 @@ def report_handled(request: StaffRequest, public_id: UUID) -> HttpResponse:
         own_page.handle(row, note=form.cleaned_data["note"], by=request.staff.user, now=clock.now())
         return f"Handled: {said}."
 
-    return answer(
-        request, person, form, write, title=said, action="Mark as handled", text=_report_text(row),
+    return act(
+        request, form, write, person=person, title=said, action="Mark as handled", text=_report_text(row),
         back_url=_back(request, person),
     )  # fmt: skip
 
@@ -153,6 +157,11 @@ def _back(request: StaffRequest, person: Patient) -> str:
     return reverse("desk:patient", args=[person.public_id])
 
 
+def _links(person: Patient) -> str:
+    """Where a patient's links are."""
+    return reverse("desk:link", args=[person.public_id])
+
+
 def _page(person: Patient) -> dict[str, Any]:
     rows = list(door_queries.of_patient(person))
     live = next((row for row in rows if row.revoked_at is None), None)
@@ -182,19 +191,3 @@ def _address_page(request: StaffRequest, issued: IssuedLink, title: str) -> Http
     response = render(request, "desk/link_address.html", context)
     response["Cache-Control"] = "no-store"
     return response
-
-
-def _confirm(
-    request: StaffRequest, row: PatientLink, form: forms.Form, action: str, text: str
-) -> HttpResponse:
-    context = {
-        "person": row.patient,
-        "today": clock.today(row.patient.time_zone),
-        "form": form,
-        "title": action,
-        "action": action,
-        "text": text,
-        "danger": action.startswith("Revoke"),
-        "back_url": reverse("desk:link", args=[row.patient.public_id]),
-    }
-    return render(request, "act.html", context)

@@ -13,7 +13,6 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_http_methods
 
 from resupply import clock
 from resupply.models import EmergencyAccess
@@ -24,9 +23,10 @@ from resupply.services.people import fold
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.access.guessing import Tally
+from resupply.web.act import ask
 from resupply.web.forms import day_field, written
+from resupply.web.methods import GET_HEAD_OR_POST
 
-GET_OR_POST = require_http_methods(["GET", "HEAD", "POST"])
 WRONG_NAMES = Tally("emergency", most=10, seconds=3600)
 """So many names that fit nobody, by one member of staff in an hour (ours)."""
 log = logging.getLogger(__name__)
@@ -48,7 +48,7 @@ class EmergencyForm(forms.Form):
 
 
 @may("emergency.open")
-@GET_OR_POST
+@GET_HEAD_OR_POST
 def begin(request: StaffRequest) -> HttpResponse:
     """Open one patient of another location for an hour."""
     form = EmergencyForm(request.POST if request.method == "POST" else None)
@@ -71,7 +71,7 @@ def begin(request: StaffRequest) -> HttpResponse:
 
 
 @may("emergency.open")
-@GET_OR_POST
+@GET_HEAD_OR_POST
 def end(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """End an access of one's own before its hour is over."""
     opened = access.emergency_or_404(request, public_id)
@@ -79,15 +79,11 @@ def end(request: StaffRequest, public_id: UUID) -> HttpResponse:
         service.end(opened, now=clock.now())
         messages.success(request, "Emergency access ended.")
         return redirect("desk:find")
-    context = {
-        "today": clock.today(request.zone),
-        "title": "End the emergency access",
-        "action": "End the access now",
-        "text": "The patient is closed to you at once. What you recorded stays.",
-        "back_url": reverse("desk:find"),
-        "back_label": "Patients",
-    }
-    return render(request, "act.html", context)
+    return ask(
+        request, None, title="End the emergency access", action="End the access now",
+        text="The patient is closed to you at once. What you recorded stays.",
+        back_url=reverse("desk:find"), back_label="Patients",
+    )  # fmt: skip
 
 
 def _open(request: StaffRequest, form: EmergencyForm) -> EmergencyAccess | UUID:

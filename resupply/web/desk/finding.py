@@ -3,17 +3,17 @@
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_http_methods
 
 from resupply.models import Patient
 from resupply.queries.finding import MOST_FOUND, find_patients, recent_patients
 from resupply.services.people import fold
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
+from resupply.web.methods import GET_OR_POST
 
 
 @may("patient.find")
-@require_http_methods(["GET", "POST"])
+@GET_OR_POST
 def find(request: StaffRequest) -> HttpResponse:
     """The patients that match, or those seen last; one match alone is opened by the form at once."""
     typed = request.POST.get("q", "").replace("\0", "").strip()

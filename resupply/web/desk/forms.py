@@ -168,14 +168,6 @@ class RefitForm(forms.Form):
         self.fields["family"].widget.words = families
 
 
-class VoidForm(forms.Form):
-    """Why a record is taken back."""
-
-    reason = forms.CharField(
-        label="Reason", max_length=300, widget=forms.Textarea({"rows": 2}), help_text="It stays on record."
-    )
-
-
 class ScanForm(forms.Form):
     """What a scanner types. Blanks at the ends stay: a group separator counts as one for `str.strip()`."""
 

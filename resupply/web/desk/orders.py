@@ -9,7 +9,7 @@ from django.forms import BaseFormSet
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.models import Order, Patient
@@ -19,13 +19,12 @@ from resupply.services import orders as service
 from resupply.services.errors import Refused
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.desk.acts import answer
-from resupply.web.desk.forms import VoidForm
+from resupply.web.act import act
 from resupply.web.desk.order_forms import DeviceForm, OrderForm, OrderItemForm, OrderItemFormSet
-from resupply.web.forms import show
+from resupply.web.forms import VoidForm, show
+from resupply.web.methods import GET_OR_POST
 from resupply.web.wording import day_words
 
-GET_OR_POST = require_http_methods(["GET", "POST"])
 FIRST_ROWS = 5
 """Empty rows of an order that follows none."""
 
@@ -84,8 +83,9 @@ def order_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         service.void_order(order, reason=form.cleaned_data["reason"], by=request.staff.user, now=clock.now())
         return f"Voided: {name}."
 
-    return answer(
-        request, order.patient, form, write, title=f"Void the {name}", action="Void the order", danger=True,
+    return act(
+        request, form, write, person=order.patient, title=f"Void the {name}", action="Void the order",
+        danger=True,
         text="Dispenses that name it keep naming it. The record stays, struck through, with your reason.",
     )  # fmt: skip
 
@@ -102,8 +102,8 @@ def device_new(request: StaffRequest, public_id: UUID) -> HttpResponse:
         device = service.record_device(person, form.details(), by=request.staff.user, now=clock.now())
         return f"Device recorded, supplied {day_words(device.supplied_on, today=today)}."
 
-    return answer(
-        request, person, form, write, title="Record a device", action="Record the device",
+    return act(
+        request, form, write, person=person, title="Record a device", action="Record the device",
         text="The device supplied last is the one in use. The pressure is what the prescriber wrote; nothing "
         "here sets a device or advises on therapy.",
     )  # fmt: skip
@@ -123,8 +123,9 @@ def device_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         )
         return f"Voided: {name}."
 
-    return answer(
-        request, device.patient, form, write, title=f"Void the {name}", action="Void the device", danger=True,
+    return act(
+        request, form, write, person=device.patient, title=f"Void the {name}", action="Void the device",
+        danger=True,
         text="The one supplied before it is the patient's again. The record stays, struck through, with your "
         "reason.",
     )  # fmt: skip

@@ -6,7 +6,6 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_http_methods
 
 from resupply import clock
 from resupply.models import Patient
@@ -14,12 +13,11 @@ from resupply.queries import patients as patient_queries
 from resupply.services import people
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.desk.acts import answer
+from resupply.web.act import act
 from resupply.web.desk.forms import ConsentForm, CoverageForm, NewPatientForm, PatientForm, StatusForm
 from resupply.web.forms import written
+from resupply.web.methods import GET_OR_POST
 from resupply.web.no_location import NoLocationError, needs_location
-
-GET_OR_POST = require_http_methods(["GET", "POST"])
 
 
 @may("patient.edit")
@@ -65,8 +63,8 @@ def edit(request: StaffRequest, public_id: UUID) -> HttpResponse:
         people.update_patient(person, form.details(), now=clock.now())
         return "Details saved."
 
-    return answer(
-        request, person, form, write, title="Correct details", action="Save",
+    return act(
+        request, form, write, person=person, title="Correct details", action="Save the details",
         text="The date of birth and the time zone bear on what is due, and when.",
     )  # fmt: skip
 
@@ -82,8 +80,8 @@ def status(request: StaffRequest, public_id: UUID) -> HttpResponse:
         people.change_status(person, form.cleaned_data["status"], now=clock.now())
         return f"Status: {person.get_status_display().lower()}."
 
-    return answer(
-        request, person, form, write, title="Change the status", action="Save the status",
+    return act(
+        request, form, write, person=person, title="Change the status", action="Save the status",
         text="Off therapy, a patient is on no list and gets no reminder. The records stay.",
     )  # fmt: skip
 
@@ -104,8 +102,8 @@ def coverage(request: StaffRequest, public_id: UUID) -> HttpResponse:
         people.set_coverage(person, payer, starts_on=starts_on, by=request.staff.user, now=clock.now())
         return f"From that day on {payer.name if payer else 'the patient'} pays."
 
-    return answer(
-        request, person, form, write, title="Change who pays", action="Save the payer",
+    return act(
+        request, form, write, person=person, title="Change who pays", action="Save the payer",
         text="What was billed to an earlier payer does not count with the next one.",
     )  # fmt: skip
 
@@ -135,7 +133,8 @@ def consent(request: StaffRequest, public_id: UUID) -> HttpResponse:
             "Answer recorded: messages are welcome." if data["granted"] else "Answer recorded: no messages."
         )
 
-    return answer(
-        request, person, form, write, title="Record an answer about messages", action="Record the answer",
+    return act(
+        request, form, write, person=person, title="Record an answer about messages",
+        action="Record the answer",
         text="Without a recorded yes nothing is sent. The newest answer counts.",
     )  # fmt: skip

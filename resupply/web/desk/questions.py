@@ -2,21 +2,18 @@
 
 from uuid import UUID
 
-from django import forms
 from django.http import HttpResponse
 from django.urls import reverse
-from django.views.decorators.http import require_http_methods
 
 from resupply import clock
 from resupply.delivery.carriers import carriers
 from resupply.services import questions, reminders
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.desk.acts import answer as answer_form
-from resupply.web.desk.forms import VoidForm
+from resupply.web.act import act, confirmed
+from resupply.web.forms import VoidForm
+from resupply.web.methods import GET_OR_POST
 from resupply.web.wording import day_words
-
-GET_OR_POST = require_http_methods(["GET", "POST"])
 
 
 @may("question.change")
@@ -32,8 +29,8 @@ def again(request: StaffRequest, public_id: UUID) -> HttpResponse:
         )
         return f"The question goes out again on {day_words(message.day, today=today)}."
 
-    return answer_form(
-        request, found.patient, forms.Form(request.POST if request.method == "POST" else None), write,
+    return act(
+        request, confirmed(request), write, person=found.patient,
         title="Ask again", action="Send the question again",
         text="One more message with a link of its own goes to the patient, at an hour when mail may be sent. "
         "It names no part. The links of earlier messages keep working.",
@@ -52,8 +49,8 @@ def withdraw(request: StaffRequest, public_id: UUID) -> HttpResponse:
         questions.withdraw(found, reason=form.cleaned_data["reason"], by=request.staff.user, now=clock.now())
         return "The question is withdrawn."
 
-    return answer_form(
-        request, found.patient, form, write, title="Withdraw the question",
+    return act(
+        request, form, write, person=found.patient, title="Withdraw the question",
         action="Withdraw the question", danger=True,
         text="Its links say that they have ended, and nothing more of it is sent. When the parts come to "
         "their next reminder, the patient is asked anew.",

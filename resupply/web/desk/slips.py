@@ -16,9 +16,10 @@ from resupply.queries.slips import slip_of
 from resupply.services import corrections, proofs
 from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
-from resupply.web.desk.acts import GET_OR_POST, answer
+from resupply.web.act import act
 from resupply.web.desk.correction_forms import SignForm, first_day
-from resupply.web.desk.forms import VoidForm
+from resupply.web.forms import VoidForm
+from resupply.web.methods import GET_OR_POST
 from resupply.web.wording import day_words
 
 
@@ -80,8 +81,8 @@ def sign(request: StaffRequest, public_id: UUID) -> HttpResponse:
         proofs.record_proof(dispense, form.proof(), by=request.staff.user, now=clock.now())
         return f"Proof of delivery recorded for slip {dispense.number}."
 
-    return answer(
-        request, person, form, write, title=f"Proof of delivery, slip {dispense.number}",
+    return act(
+        request, form, write, person=person, title=f"Proof of delivery, slip {dispense.number}",
         action="Record the proof",
         text="What the signed slip, the carrier or the facility says. Keep the signed paper with the "
         "patient's file.",
@@ -102,8 +103,9 @@ def proof_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         proofs.void_proof(proof, reason=form.cleaned_data["reason"], by=request.staff.user, now=clock.now())
         return f"Proof of {day} voided. Slip {dispense.number} has none now."
 
-    return answer(
-        request, dispense.patient, form, write, title=f"Void the proof of {day}, slip {dispense.number}",
+    return act(
+        request, form, write, person=dispense.patient,
+        title=f"Void the proof of {day}, slip {dispense.number}",
         action="Void the proof", danger=True,
         text="The record stays, struck through, with your reason. Another proof can be recorded.",
         back_url=reverse("desk:slip", args=[dispense.public_id]),

@@ -8,7 +8,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.delivery.texts import shown
@@ -18,6 +18,7 @@ from resupply.services import inbound
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.forms import written
+from resupply.web.methods import GET_HEAD_OR_POST
 
 LISTED = 100
 """Texts shown of each list."""
@@ -56,7 +57,7 @@ def texts(request: StaffRequest) -> HttpResponse:
 
 
 @may("inbound.handle")
-@require_http_methods(["GET", "HEAD", "POST"])
+@GET_HEAD_OR_POST
 def handled(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """A person saw to a text."""
     text = access.inbound_text_or_404(request, public_id)

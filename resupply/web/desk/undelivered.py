@@ -6,7 +6,7 @@ from django import forms
 from django.http import HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.delivery.carriers import carriers
@@ -15,11 +15,11 @@ from resupply.queries import failures as queries
 from resupply.services import bounces, failures, optouts
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.desk.acts import answer as answer_form
-from resupply.web.desk.forms import VoidForm
+from resupply.web.act import act, confirmed
+from resupply.web.forms import VoidForm
+from resupply.web.methods import GET_OR_POST
 from resupply.web.wording import day_words
 
-GET_OR_POST = require_http_methods(["GET", "POST"])
 LISTED = 200
 WHY = {
     "bounced": "came back",
@@ -75,8 +75,8 @@ def handled(request: StaffRequest, public_id: UUID) -> HttpResponse:
         failures.handle(message, note=form.cleaned_data["note"], by=request.staff.user, now=clock.now())
         return "Marked as handled."
 
-    return answer_form(
-        request, message.patient, form, write, title="A message that did not arrive",
+    return act(
+        request, form, write, person=message.patient, title="A message that did not arrive",
         action="Mark as handled",
         text="It leaves the list of messages that did not arrive and stays in the patient's messages.",
         back_url=reverse("desk:undelivered"),
@@ -94,8 +94,8 @@ def resend(request: StaffRequest, public_id: UUID) -> HttpResponse:
         again = failures.resend(message, by=request.staff.user, now=clock.now(), channels=tuple(carriers()))
         return f"The message goes out again on {day_words(again.day, today=today)}."
 
-    return answer_form(
-        request, message.patient, forms.Form(request.POST if request.method == "POST" else None), write,
+    return act(
+        request, confirmed(request), write, person=message.patient,
         title="Send again", action="Send the message again",
         text="It goes to the address on record, at an hour when messages may be sent, and says what is still "
         "true by then. One message a day and three a week hold here too.",
@@ -117,8 +117,8 @@ def stop(request: StaffRequest, public_id: UUID) -> HttpResponse:
         )
         return f"Stopped: {Channel(channel).label.lower() if channel else 'all messages and calls'}."
 
-    return answer_form(
-        request, person, form, write, title="Stop messages", action="Stop these messages", danger=True,
+    return act(
+        request, form, write, person=person, title="Stop messages", action="Stop these messages", danger=True,
         text="It holds from this moment. What waits is not sent. A later yes is recorded as an answer about "
         "messages.",
         back_url=reverse("desk:messages", args=[public_id]),
@@ -139,8 +139,8 @@ def confirm(request: StaffRequest, public_id: UUID, pk: int) -> HttpResponse:
         )
         return "The address is written to again."
 
-    return answer_form(
-        request, person, form, write, title="Confirm an address", action="Confirm the address",
+    return act(
+        request, form, write, person=person, title="Confirm an address", action="Confirm the address",
         text=f"{bad.address} was said not to exist. Ask the patient first; a wrong address is corrected in "
         "the details instead.",
         back_url=reverse("desk:messages", args=[public_id]),

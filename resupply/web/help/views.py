@@ -3,21 +3,21 @@
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 
 from resupply.rules import help_search
 from resupply.rules.help_search import Found
 from resupply.rules.help_topics import Topic
 from resupply.web.access import StaffRequest, may
 from resupply.web.help import book, links
+from resupply.web.methods import GET_HEAD_OR_POST
 
-GET_OR_POST = require_http_methods(["GET", "HEAD", "POST"])
 LONGEST = 200
 """Letters of a search that are looked at."""
 
 
 @may("help.see")
-@GET_OR_POST
+@GET_HEAD_OR_POST
 def contents(request: StaffRequest) -> HttpResponse:
     """All topics, one's own first. A search is sent, not asked by address: somebody may type a name."""
     query = request.POST.get("q", "").strip()[:LONGEST]

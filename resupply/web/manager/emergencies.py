@@ -7,7 +7,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.queries import emergency as queries
@@ -15,9 +15,9 @@ from resupply.services import emergency as service
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.forms import written
+from resupply.web.methods import GET_HEAD_OR_POST
 from resupply.web.paging import page_number
 
-GET_OR_POST = require_http_methods(["GET", "HEAD", "POST"])
 PAGE = 30
 
 
@@ -51,7 +51,7 @@ def emergencies(request: StaffRequest) -> HttpResponse:
 
 
 @may("emergency.review")
-@GET_OR_POST
+@GET_HEAD_OR_POST
 def emergency(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """One access with all that was done under it; a POST marks it as reviewed."""
     found = access.emergency_to_review_or_404(request, public_id)

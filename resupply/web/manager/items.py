@@ -7,7 +7,7 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.models import CatalogueItem
@@ -23,10 +23,10 @@ from resupply.web.access import StaffRequest, can, may
 from resupply.web.forms import written
 from resupply.web.manager.catalogue_forms import MAGNET_WORDS, STYLE_WORDS, ItemForm, redrawn, start_of
 from resupply.web.manager.item_words import changes_in_words
-from resupply.web.ways import own_address
+from resupply.web.methods import GET_OR_POST
+from resupply.web.ways import way_back
 from resupply.web.wording import kind_word
 
-GET_OR_POST = require_http_methods(["GET", "POST"])
 _SCANNED = 60  # characters of a scanned value that are shown
 
 
@@ -57,7 +57,7 @@ def item(request: StaffRequest, public_id: UUID) -> HttpResponse:
 @GET_OR_POST
 def item_new(request: StaffRequest) -> HttpResponse:
     """Add an item, from a scan where one came with the address."""
-    way_back = own_address(request)
+    came_from = way_back(request)
     first = {"gtin": request.GET.get("gtin", ""), "hibc": request.GET.get("hibc", ""), "is_offered": True}
     form = _form(request, first | {"magnetic": start_of("")})
 
@@ -66,7 +66,7 @@ def item_new(request: StaffRequest) -> HttpResponse:
 
     return _answer(
         request, form, write, title="Add an item", action="Add the item", done="Added: {}.",
-        back_url=way_back or reverse("manager:catalogue"), way_back=way_back,
+        back_url=came_from or reverse("manager:catalogue"), came_from=came_from,
     )  # fmt: skip
 
 
@@ -82,7 +82,7 @@ def item_edit(request: StaffRequest, public_id: UUID) -> HttpResponse:
 
     return _answer(
         request, form, write, title=f"Change {found}", action="Save the item", done="Saved: {}.",
-        back_url=reverse("manager:item", args=[public_id]), way_back="", of=found,
+        back_url=reverse("manager:item", args=[public_id]), came_from="", of=found,
     )  # fmt: skip
 
 
@@ -103,13 +103,13 @@ def _answer(
     action: str,
     done: str,
     back_url: str,
-    way_back: str,
+    came_from: str,
     of: CatalogueItem | None = None,
 ) -> HttpResponse:
     """Show the form; sent and written, go where one came from, or to the item."""
     if request.method == "POST" and "redraw" not in request.POST and (saved := written(form, write)):
         messages.success(request, done.format(saved))
-        return redirect(way_back or reverse("manager:item", args=[saved.public_id]))
+        return redirect(came_from or reverse("manager:item", args=[saved.public_id]))
     context = {
         "today": clock.today(request.zone),
         "form": form,

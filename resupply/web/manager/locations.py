@@ -1,11 +1,10 @@
 """The clinic's locations: listed, added, corrected, closed and opened again, each with its history."""
 
-from django import forms
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.models import Location
@@ -13,12 +12,12 @@ from resupply.queries import locations as queries
 from resupply.services import locations as service
 from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
+from resupply.web.act import act, ask, confirmed
 from resupply.web.forms import written
 from resupply.web.manager.location_forms import LocationForm, NewLocationForm, changes_said
 from resupply.web.manager.open_days_forms import weekdays_said
-from resupply.web.ways import own_address
-
-GET_OR_POST = require_http_methods(["GET", "POST"])
+from resupply.web.methods import GET_OR_POST
+from resupply.web.ways import way_back
 
 
 @may("location.see")
@@ -66,9 +65,13 @@ def location_new(request: StaffRequest) -> HttpResponse:
         messages.success(
             request, f"Added: {made.name}. Staff can be invited to it, and patients belong to it."
         )
-        return redirect(own_address(request) or reverse("manager:location", args=[made.pk]))
-    text = "Patients belong to a location, and parts are dispensed at one. All of this can be changed later."
-    return _asked(request, form, title="Add a location", text=text, action="Add the location")
+        return redirect(way_back(request) or reverse("manager:location", args=[made.pk]))
+    return ask(
+        request, form, title="Add a location", action="Add the location",
+        text="Patients belong to a location, and parts are dispensed at one. All of this can be changed "
+        "later.",
+        back_url=way_back(request) or reverse("manager:locations"), back_label="Locations",
+    )  # fmt: skip
 
 
 @may("location.change")
@@ -79,14 +82,15 @@ def location_edit(request: StaffRequest, pk: int) -> HttpResponse:
     title = f"Change {found.name}"
     form = LocationForm(request.POST or None, initial=LocationForm.initial_of(found))
 
-    def write() -> Location:
-        return service.change_location(found, form.details(), by=request.staff.user)
+    def write() -> str:
+        return f"Saved: {service.change_location(found, form.details(), by=request.staff.user).name}."
 
-    if request.method == "POST" and (saved := written(form, write)):
-        messages.success(request, f"Saved: {saved.name}.")
-        return redirect("manager:location", pk)
-    text = "Days on record stay as they are, whatever the time zone. An import finds a location by its name."
-    return _asked(request, form, title=title, text=text, action="Save the location", back_to=pk)
+    return act(
+        request, form, write, title=title, action="Save the location",
+        text="Days on record stay as they are, whatever the time zone. An import finds a location by its "
+        "name.",
+        back_url=reverse("manager:location", args=[pk]), back_label="Locations",
+    )  # fmt: skip
 
 
 @may("location.change")
@@ -95,36 +99,22 @@ def location_close(request: StaffRequest, pk: int) -> HttpResponse:
     """Close a location, or open a closed one again."""
     found = access.any_location_or_404(pk)
     is_open = found.closed_on is None
-    form = forms.Form(request.POST if request.method == "POST" else None)
 
-    def write() -> Location:
+    def write() -> str:
         if is_open:
-            return service.close_location(found, on=clock.today(found.time_zone), by=request.staff.user)
-        return service.open_location(found, by=request.staff.user)
+            service.close_location(found, on=clock.today(found.time_zone), by=request.staff.user)
+            return f"{found.name} is closed."
+        service.open_location(found, by=request.staff.user)
+        return f"{found.name} is open again."
 
-    if request.method == "POST" and (done := written(form, write)):
-        messages.success(request, f"{done.name} is {'closed' if is_open else 'open again'}.")
-        return redirect("manager:location", pk)
     text = (
         "Nobody new belongs to it and nothing more is dispensed there. Its records stay, and it can be "
         "opened again. Patients on therapy are given another location first."
         if is_open
         else "Patients may belong to it again, and parts are dispensed there."
     )
-    title = f"{'Close' if is_open else 'Open'} {found.name}"
-    action = "Close the location" if is_open else "Open it again"
-    return _asked(request, form, title=title, text=text, action=action, back_to=pk)
-
-
-def _asked(
-    request: StaffRequest, form: forms.Form, *, back_to: int | None = None, **said: str
-) -> HttpResponse:
-    back = reverse("manager:location", args=[back_to]) if back_to else reverse("manager:locations")
-    context: dict[str, object] = {
-        **said,
-        "today": clock.today(request.zone),
-        "form": form,
-        "back_url": own_address(request) or back,
-        "back_label": "Locations",
-    }
-    return render(request, "act.html", context, status=422 if form.errors else 200)
+    return act(
+        request, confirmed(request), write, title=f"{'Close' if is_open else 'Open'} {found.name}", text=text,
+        action="Close the location" if is_open else "Open it again",
+        back_url=reverse("manager:location", args=[pk]), back_label="Locations",
+    )  # fmt: skip

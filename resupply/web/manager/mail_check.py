@@ -4,7 +4,6 @@ from django import forms
 from django.contrib.auth.models import AbstractUser
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
-from django.views.decorators.http import require_http_methods
 
 from resupply import clock
 from resupply.delivery.mail_check import mail_settings, send_message
@@ -14,6 +13,7 @@ from resupply.rules.sending import Outcome
 from resupply.services import first_steps as service
 from resupply.web.access import StaffRequest, may
 from resupply.web.manager.mail_words import LINES, told
+from resupply.web.methods import GET_OR_POST
 
 SHOWN = 10
 """Tests that the page lists."""
@@ -31,7 +31,7 @@ class MailTestForm(forms.Form):
 
 
 @may("mail.check")
-@require_http_methods(["GET", "POST"])
+@GET_OR_POST
 def mail(request: StaffRequest) -> HttpResponse:
     """The settings without the password, the last tests, and another one."""
     own = request.user.email if isinstance(request.user, AbstractUser) else ""

@@ -11,7 +11,7 @@ from django.db.models import QuerySet
 from django.http import HttpResponse, StreamingHttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.delivery.tables_out import Cell as TableCell
@@ -22,8 +22,10 @@ from resupply.services import jobs
 from resupply.services.measures import PAST_MONTHS, missing_months
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
+from resupply.web.act import ask
 from resupply.web.manager.measure_charts import Chart, chart
 from resupply.web.manager.measure_words import MEASURES, Measure
+from resupply.web.methods import GET_OR_POST
 from resupply.web.paging import with_filters
 from resupply.web.wording import counted, month_words
 
@@ -96,7 +98,7 @@ def measures_csv(request: StaffRequest) -> StreamingHttpResponse:
 
 
 @may("measures.see")
-@require_http_methods(["GET", "POST"])
+@GET_OR_POST
 def measures_past(request: StaffRequest) -> HttpResponse:
     """Have the months that are not on record worked out in the background."""
     today = clock.today(request.zone)
@@ -115,16 +117,12 @@ def measures_past(request: StaffRequest) -> HttpResponse:
     if request.method == "POST":
         messages.error(request, "There is nothing to work out, or it is for those who work everywhere.")
         return redirect("manager:measures")
-    context = {
-        "title": "Work out past months",
-        "text": f"Supply at the end of {counted(len(months), 'month')} is worked out by the rules, from the "
+    return ask(
+        request, None, title="Work out past months", action="Work out the months",
+        text=f"Supply at the end of {counted(len(months), 'month')} is worked out by the rules, from the "
         "facts that stand now, patient by patient, in the background.",
-        "action": "Work out the months",
-        "back_url": reverse("manager:measures"),
-        "back_label": "Measures",
-        "today": today,
-    }
-    return render(request, "act.html", context)
+        back_url=reverse("manager:measures"), back_label="Measures",
+    )  # fmt: skip
 
 
 def _asked(request: StaffRequest) -> tuple[MeasuresForm, list[Location], date]:

@@ -2,23 +2,21 @@
 
 from uuid import UUID
 
-from django.contrib import messages
 from django.http import HttpResponse
-from django.shortcuts import redirect, render
+from django.shortcuts import render
 from django.urls import reverse
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 
 from resupply import clock
-from resupply.models import ClosedDay
 from resupply.queries import open_days as queries
 from resupply.services import open_days as service
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.forms import written
-from resupply.web.manager.open_days_forms import DayOffForm, OpenAgainForm, WeekdaysForm, weekdays_said
+from resupply.web.act import Back, act
+from resupply.web.forms import VoidForm
+from resupply.web.manager.open_days_forms import DayOffForm, WeekdaysForm, weekdays_said
+from resupply.web.methods import GET_OR_POST
 from resupply.web.wording import counted, day_words
-
-GET_OR_POST = require_http_methods(["GET", "POST"])
 
 
 @may("open_days.change")
@@ -40,20 +38,15 @@ def weekdays(request: StaffRequest, pk: int) -> HttpResponse:
     sent = request.POST if request.method == "POST" else None
     form = WeekdaysForm(sent, initial={"weekdays": list(place.open_weekdays)})
 
-    def write() -> bool:
+    def write() -> str:
         service.set_weekdays(place, [int(day) for day in form.cleaned_data["weekdays"]])
-        return True
+        return f"{place.name} is open {weekdays_said(place.open_weekdays)}."
 
-    if request.method == "POST" and written(form, write):
-        messages.success(request, f"{place.name} is open {weekdays_said(place.open_weekdays)}.")
-        return redirect("manager:open_days")
-    return _asked(
-        request,
-        form,
-        title=f"Open weekdays: {place.name}",
+    return act(
+        request, form, write, title=f"Open weekdays: {place.name}", action="Save the weekdays",
         text="Deliveries are planned on these days. What is planned moves at once; no date of a part does.",
-        action="Save the weekdays",
-    )
+        **_back(),
+    )  # fmt: skip
 
 
 @may("open_days.change")
@@ -64,9 +57,9 @@ def day_off(request: StaffRequest) -> HttpResponse:
     places = access.locations(request)
     form = DayOffForm(request.POST or None, locations=places)
 
-    def write() -> list[ClosedDay]:
+    def write() -> str:
         asked = form.cleaned_data
-        return service.close_day(
+        made = service.close_day(
             list(asked["locations"]),
             day=asked["day"],
             reason=asked["reason"],
@@ -74,13 +67,14 @@ def day_off(request: StaffRequest) -> HttpResponse:
             today=today,
             now=clock.now(),
         )
-
-    if request.method == "POST" and (made := written(form, write)):
         where = made[0].location.name if len(made) == 1 else counted(len(made), "location")
-        messages.success(request, f"Closed on {day_words(made[0].day, today=today)}: {where}.")
-        return redirect("manager:open_days")
-    text = "No delivery is planned on it: what would have gone out that day goes before it, or else after."
-    return _asked(request, form, title="Add a day off", text=text, action="Add the day off")
+        return f"Closed on {day_words(made[0].day, today=today)}: {where}."
+
+    return act(
+        request, form, write, title="Add a day off", action="Add the day off",
+        text="No delivery is planned on it: what would have gone out that day goes before it, or else after.",
+        **_back(),
+    )  # fmt: skip
 
 
 @may("open_days.change")
@@ -89,28 +83,19 @@ def open_again(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take a day off back with a reason."""
     closed = access.closed_day_or_404(request, public_id)
     said = day_words(closed.day, today=clock.today(request.zone))
-    form = OpenAgainForm(request.POST or None)
+    form = VoidForm(request.POST or None)
 
-    def write() -> bool:
+    def write() -> str:
         reason = form.cleaned_data["reason"]
         service.open_again(closed, reason=reason, by=request.staff.user, now=clock.now())
-        return True
+        return f"{closed.location.name} is open on {said}."
 
-    if request.method == "POST" and written(form, write):
-        messages.success(request, f"{closed.location.name} is open on {said}.")
-        return redirect("manager:open_days")
-    title = f"Open after all: {closed.location.name}, {said}"
-    return _asked(request, form, title=title, text="The day off stays on record.", action="Open that day")
+    return act(
+        request, form, write, title=f"Open after all: {closed.location.name}, {said}", action="Open that day",
+        text="The day off stays on record.", **_back(),
+    )  # fmt: skip
 
 
-def _asked(
-    request: StaffRequest, form: WeekdaysForm | DayOffForm | OpenAgainForm, **said: str
-) -> HttpResponse:
-    context: dict[str, object] = {
-        **said,
-        "today": clock.today(request.zone),
-        "form": form,
-        "back_url": reverse("manager:open_days"),
-        "back_label": "Open days",
-    }
-    return render(request, "act.html", context, status=422 if form.errors else 200)
+def _back() -> Back:
+    """Where these forms lead back to."""
+    return {"back_url": reverse("manager:open_days"), "back_label": "Open days"}

@@ -49,11 +49,3 @@ class DayOffForm(forms.Form):
         field = self.fields["locations"]
         if isinstance(field, forms.ModelMultipleChoiceField):
             field.queryset, field.initial = locations, list(locations)
-
-
-class OpenAgainForm(forms.Form):
-    """Why a location is open on a day off after all."""
-
-    reason = forms.CharField(
-        label="Reason", max_length=300, widget=forms.Textarea({"rows": 2}), help_text="It stays on record."
-    )

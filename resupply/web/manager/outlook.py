@@ -11,7 +11,7 @@ from django.db.models import QuerySet
 from django.http import HttpResponse, StreamingHttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.delivery.tables_out import Cell, csv_lines
@@ -26,8 +26,10 @@ from resupply.services.outlook import OUTLOOK
 from resupply.services.outlook_pace import ENOUGH
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
+from resupply.web.act import ask
 from resupply.web.manager.outlook_chart import outlook_chart
 from resupply.web.manager.outlook_words import finding, order_steps, pace_finding, pace_words, shown_number
+from resupply.web.methods import GET_OR_POST
 from resupply.web.paging import with_filters
 from resupply.web.wording import kind_word
 
@@ -51,15 +53,6 @@ class OutlookForm(forms.Form):
         ]  # fmt: skip
         for field in self.fields.values():
             field.widget.attrs["class"] = "form-select"
-
-
-_ANEW = {
-    "title": "Work out the outlook anew",
-    "text": "Every refill of the next half year is counted anew, location by location, in the background. "
-    "What stands is shown until it is done.",
-    "action": "Work out the outlook anew",
-    "back_label": "Outlook",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,11 +123,16 @@ def outlook_csv(request: StaffRequest) -> StreamingHttpResponse:
 
 
 @may("outlook.see")
-@require_http_methods(["GET", "POST"])
+@GET_OR_POST
 def outlook_anew(request: StaffRequest) -> HttpResponse:
     """Have the outlook worked out anew in the background."""
     if request.method == "GET":
-        return render(request, "act.html", _ANEW | {"back_url": reverse("manager:outlook")})
+        return ask(
+            request, None, title="Work out the outlook anew", action="Work out the outlook anew",
+            text="Every refill of the next half year is counted anew, location by location, in the "
+            "background. What stands is shown until it is done.",
+            back_url=reverse("manager:outlook"), back_label="Outlook",
+        )  # fmt: skip
     if request.location_ids:
         messages.error(request, "The outlook is worked out for all locations, by those who work everywhere.")
         return redirect("manager:outlook")

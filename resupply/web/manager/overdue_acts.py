@@ -16,7 +16,7 @@ from django.contrib import messages
 from django.http import HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.delivery.carriers import carriers
@@ -34,10 +34,12 @@ from resupply.services.errors import Refused
 from resupply.services.overdue_acts import Preview, Wish
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
+from resupply.web.act import ask
 from resupply.web.forms import show
 from resupply.web.manager.forms import NOBODY, AssignForm, NoteForm, SnoozeForm, staff_of
 from resupply.web.manager.overdue import Asked, asked_for
 from resupply.web.manager.overdue_act_words import BUTTONS, TITLES, done_words, left_out_said, undone_words
+from resupply.web.methods import GET_OR_POST
 
 SHOWN = 200
 """Names of a preview; the counts are of all."""
@@ -56,7 +58,7 @@ class Chosen:
 
 
 @may("overdue.act")
-@require_http_methods(["GET", "POST"])
+@GET_OR_POST
 def overdue_act(request: StaffRequest) -> HttpResponse:
     """Preview an act, and do it once what is shown is what will be done."""
     chosen = _chosen(request)
@@ -98,7 +100,7 @@ def overdue_done(request: StaffRequest) -> HttpResponse:
 
 
 @may("overdue.act")
-@require_http_methods(["GET", "POST"])
+@GET_OR_POST
 def overdue_undo(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Undo an act as a whole."""
     bulk = access.bulk_act_or_404(request, public_id)
@@ -110,11 +112,12 @@ def overdue_undo(request: StaffRequest, public_id: UUID) -> HttpResponse:
         except Refused as refusal:
             messages.error(request, refusal.message)
         return redirect(_list(request.POST.get("query", "")))
-    today = clock.today(request.zone)
-    text = f"{done_words(bulk, today=today)} All of it is taken back, but for messages that have gone out."
-    context = {"title": "Undo this", "text": text, "action": "Undo this", "today": today}
-    context |= {"back_url": reverse("manager:overdue_done"), "back_label": "What you did"}
-    return render(request, "act.html", context)
+    said = done_words(bulk, today=clock.today(request.zone))
+    return ask(
+        request, None, title="Undo this", action="Undo this",
+        text=f"{said} All of it is taken back, but for messages that have gone out.",
+        back_url=reverse("manager:overdue_done"), back_label="What you did",
+    )  # fmt: skip
 
 
 def _chosen(request: StaffRequest) -> Chosen | None:

@@ -11,7 +11,7 @@ from django.http import FileResponse, HttpResponse, StreamingHttpResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.delivery.overdue_tables import HEADER, cells
@@ -26,6 +26,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.manager.forms import PastDayForm
 from resupply.web.manager.overdue import asked_for
+from resupply.web.methods import GET_OR_POST
 from resupply.web.paging import with_filters
 from resupply.web.wording import day_words
 
@@ -72,7 +73,7 @@ def overdue_xlsx(request: StaffRequest) -> HttpResponseBase:
 
 
 @may("overdue.export")
-@require_http_methods(["GET", "POST"])
+@GET_OR_POST
 def overdue_past(request: StaffRequest) -> HttpResponse:
     """Ask for the list as of a past day; a worker works it out."""
     today = clock.today(request.zone)

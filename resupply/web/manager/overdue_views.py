@@ -4,21 +4,20 @@ from uuid import UUID
 
 from django.contrib import messages
 from django.http import HttpResponse
-from django.shortcuts import redirect, render
+from django.shortcuts import redirect
 from django.urls import reverse
-from django.views.decorators.http import require_http_methods
 
 from resupply import clock
 from resupply.models import SavedView
 from resupply.services.saved_views import remove_view, save_view
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
+from resupply.web.act import act, ask, confirmed
 from resupply.web.forms import written
 from resupply.web.manager.forms import ViewNameForm
 from resupply.web.manager.overdue import asked_for
+from resupply.web.methods import GET_OR_POST
 from resupply.web.paging import filters_of
-
-GET_OR_POST = require_http_methods(["GET", "POST"])
 
 
 @may("overdue.see")
@@ -36,17 +35,12 @@ def view_save(request: StaffRequest) -> HttpResponse:
         messages.success(request, f"Saved as “{view.name}”.")
         return redirect(back)
     words = asked_for(request, request.GET).form.words()
-    context = {
-        "title": "Save this view",
-        "text": f"It holds: {' · '.join(words) if words else 'everyone'}. Only you see it; a view of yours "
+    return ask(
+        request, form, title="Save this view", action="Save the view",
+        text=f"It holds: {' · '.join(words) if words else 'everyone'}. Only you see it; a view of yours "
         "with the same name is replaced.",
-        "action": "Save the view",
-        "form": form,
-        "back_url": back,
-        "back_label": "Overdue",
-        "today": clock.today(request.zone),
-    }
-    return render(request, "act.html", context, status=422 if form.is_bound else 200)
+        back_url=back, back_label="Overdue",
+    )  # fmt: skip
 
 
 @may("overdue.see")
@@ -54,17 +48,13 @@ def view_save(request: StaffRequest) -> HttpResponse:
 def view_remove(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take a saved view off one's list."""
     view = access.saved_view_or_404(request, public_id)
-    back = reverse("manager:overdue")
-    if request.method == "POST":
+
+    def write() -> str:
         remove_view(view, now=clock.now())
-        messages.success(request, f"The view “{view.name}” was removed.")
-        return redirect(back)
-    context = {
-        "title": "Remove this view",
-        "text": f"“{view.name}” is taken off your list of views. No line changes.",
-        "action": "Remove the view",
-        "back_url": back,
-        "back_label": "Overdue",
-        "today": clock.today(request.zone),
-    }
-    return render(request, "act.html", context)
+        return f"The view “{view.name}” was removed."
+
+    return act(
+        request, confirmed(request), write, title="Remove this view", action="Remove the view",
+        text=f"“{view.name}” is taken off your list of views. No line changes.",
+        back_url=reverse("manager:overdue"), back_label="Overdue",
+    )  # fmt: skip

@@ -6,7 +6,7 @@ from django.conf import settings
 from django.contrib import messages
 from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.delivery.packets.words import missing_lines
@@ -17,9 +17,8 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
 from resupply.web.manager.packet_forms import FindForm
 from resupply.web.manager.packet_words import differences_in_words
+from resupply.web.methods import GET_OR_POST
 from resupply.web.paging import page_number
-
-GET_OR_POST = require_http_methods(["GET", "POST"])
 
 
 @may("packet.see")

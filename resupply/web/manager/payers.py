@@ -9,7 +9,7 @@ from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils.http import urlencode
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.models import Payer
@@ -20,10 +20,10 @@ from resupply.services import payers as service
 from resupply.services.payers import PayerRules
 from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
+from resupply.web.act import act, confirmed
 from resupply.web.forms import written
-from resupply.web.ways import own_address
-
-GET_OR_POST = require_http_methods(["GET", "POST"])
+from resupply.web.methods import GET_OR_POST
+from resupply.web.ways import way_back
 
 
 class PayerForm(forms.Form):
@@ -106,10 +106,10 @@ def payer_new(request: StaffRequest) -> HttpResponse:
 
     if request.method == "POST" and (made := written(form, write)):
         messages.success(request, f"Added: {made.name}. It can be chosen for patients from now on.")
-        return redirect(own_address(request) or "manager:payers")
+        return redirect(way_back(request) or "manager:payers")
     context = {
         "form": form,
-        "back_url": own_address(request) or reverse("manager:payers"),
+        "back_url": way_back(request) or reverse("manager:payers"),
         **_published(request),
     }
     return render(request, "manager/payer_new.html", context, status=422 if form.errors else 200)
@@ -123,14 +123,14 @@ def payer_edit(request: StaffRequest, pk: int) -> HttpResponse:
     title = f"Change {payer.name}"
     form = PayerForm(request.POST or None, initial={"name": payer.name})
 
-    def write() -> Payer:
-        return service.rename_payer(payer, form.cleaned_data["name"])
+    def write() -> str:
+        return f"Saved: {service.rename_payer(payer, form.cleaned_data['name']).name}."
 
-    if request.method == "POST" and (done := written(form, write)):
-        messages.success(request, f"Saved: {done.name}.")
-        return redirect("manager:payers")
-    text = "Records keep pointing to it. An import finds a payer by its name."
-    return _asked(request, form, title=title, text=text, action="Save the payer")
+    return act(
+        request, form, write, title=title, action="Save the payer",
+        text="Records keep pointing to it. An import finds a payer by its name.",
+        back_url=reverse("manager:payers"), back_label="Payers",
+    )  # fmt: skip
 
 
 @may("policy.change")
@@ -138,29 +138,17 @@ def payer_edit(request: StaffRequest, pk: int) -> HttpResponse:
 def payer_published(request: StaffRequest, pk: int) -> HttpResponse:
     """Give a payer without allowances the published ones."""
     payer = access.payer_or_404(request, pk)
-    form = forms.Form(request.POST if request.method == "POST" else None)
-
-    def write() -> Payer:
-        return service.take_over_published(payer, by=request.staff.user, now=clock.now())
-
-    if request.method == "POST" and (done := written(form, write)):
-        messages.success(request, f"{done.name} has the published usual maximums now.")
-        return redirect("manager:payers")
-    title = f"Published usual maximums for {payer.name}"
     source = next(iter(usual_maximums().values())).ref
-    text = f"{len(usual_maximums())} billing codes, and the published refill rule. Source: {source}."
-    return _asked(request, form, title=title, text=text, action="Take them over")
 
+    def write() -> str:
+        done = service.take_over_published(payer, by=request.staff.user, now=clock.now())
+        return f"{done.name} has the published usual maximums now."
 
-def _asked(request: StaffRequest, form: forms.Form, **said: str) -> HttpResponse:
-    context: dict[str, object] = {
-        **said,
-        "today": clock.today(request.zone),
-        "form": form,
-        "back_url": reverse("manager:payers"),
-        "back_label": "Payers",
-    }
-    return render(request, "act.html", context, status=422 if form.errors else 200)
+    return act(
+        request, confirmed(request), write, title=f"Published usual maximums for {payer.name}",
+        text=f"{len(usual_maximums())} billing codes, and the published refill rule. Source: {source}.",
+        action="Take them over", back_url=reverse("manager:payers"), back_label="Payers",
+    )  # fmt: skip
 
 
 def _published(request: StaffRequest) -> dict[str, object]:

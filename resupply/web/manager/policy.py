@@ -8,7 +8,7 @@ from django.contrib import messages
 from django.http import Http404, HttpResponse, StreamingHttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.delivery.tables_out import Cell, csv_lines
@@ -21,16 +21,16 @@ from resupply.services.policy_changes import background
 from resupply.services.versions import MODELS
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.forms import written
+from resupply.web.act import ask
+from resupply.web.forms import VoidForm, written
 from resupply.web.manager.policy_forms import FORMS, EffectForm
 from resupply.web.manager.policy_list import VersionsForm, groups
 from resupply.web.manager.policy_other_forms import OTHER_FORMS, first_values
 from resupply.web.manager.policy_showing import listed, numbers, shown
 from resupply.web.manager.policy_words import says, subject
-from resupply.web.manager.recall_forms import RecallVoidForm
+from resupply.web.methods import GET_OR_POST
 from resupply.web.paging import filters_of
 
-GET_OR_POST = require_http_methods(["GET", "POST"])
 ALL_FORMS = FORMS | OTHER_FORMS
 _HEADER = (
     "patient_ref", "given_name", "family_name", "location", "payer", "kind", "part_code", "change",
@@ -100,7 +100,7 @@ def policy_void(request: StaffRequest, kind: str, pk: int) -> HttpResponse:
     if kind not in MODELS:
         raise Http404
     version = access.policy_version_or_404(kind, pk)
-    form = RecallVoidForm(request.POST or None)
+    form = VoidForm(request.POST or None)
 
     def write() -> PolicyDraft:
         reason = form.cleaned_data["reason"]
@@ -110,17 +110,13 @@ def policy_void(request: StaffRequest, kind: str, pk: int) -> HttpResponse:
 
     if request.method == "POST" and (made := written(form, write)):
         return redirect("manager:policy_draft", made.public_id)
-    context = {
-        "today": clock.today(request.zone),
-        "form": form,
-        "title": f"Void: {subject(kind, version)}, {says(kind, version)}",
-        "text": "This makes a draft. You see what voiding would do before it is applied; the version stays "
+    return ask(
+        request, form, title=f"Void: {subject(kind, version)}, {says(kind, version)}",
+        action="Make the draft",
+        text="This makes a draft. You see what voiding would do before it is applied; the version stays "
         "readable, struck through, with your reason.",
-        "action": "Make the draft",
-        "back_url": reverse("manager:policy"),
-        "back_label": "Policy",
-    }
-    return render(request, "act.html", context, status=422 if form.errors else 200)
+        back_url=reverse("manager:policy"), back_label="Policy",
+    )  # fmt: skip
 
 
 @may("policy.change")

@@ -63,18 +63,6 @@ class RecallForm(forms.Form):
         return RecallDetails(**{name: self.cleaned_data[name] for name in RecallDetails.__slots__})
 
 
-class ConfirmForm(forms.Form):
-    """Nothing to type: a decision to confirm."""
-
-
-class RecallVoidForm(forms.Form):
-    """Why a recall no longer stands."""
-
-    reason = forms.CharField(
-        label="Reason", max_length=300, widget=forms.Textarea({"rows": 2}), help_text="It stays on record."
-    )
-
-
 class CloseForm(forms.Form):
     """A word on how it ended."""
 

@@ -4,11 +4,10 @@ from collections.abc import Iterator
 from uuid import UUID
 
 from django.contrib import messages
-from django.forms import BaseForm
 from django.http import Http404, HttpResponse, StreamingHttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.delivery.carriers import carriers
@@ -19,13 +18,14 @@ from resupply.queries.recall_reach import Row, Show
 from resupply.services import recall_notices as service
 from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
-from resupply.web.forms import written
-from resupply.web.manager.recall_forms import CloseForm, ConfirmForm, ContactForm, RecallVoidForm
+from resupply.web.act import Back, act, confirmed
+from resupply.web.forms import VoidForm, written
+from resupply.web.manager.recall_forms import CloseForm, ContactForm
 from resupply.web.manager.recall_words import SHOW_WORDS, bar, row_words
+from resupply.web.methods import GET_OR_POST
 from resupply.web.paging import page_number
 from resupply.web.wording import counted
 
-GET_OR_POST = require_http_methods(["GET", "POST"])
 PRINTED = 1000
 """People on paper, or in one file, at most."""
 _HEADER = (
@@ -87,24 +87,21 @@ def notice_open(request: StaffRequest, public_id: UUID) -> HttpResponse:
     found = access.recall_or_404(public_id)
     people = queries.people(found, now=clock.now()).count()
     writable = queries.to_write_to(found, now=clock.now(), channels=tuple(carriers())).count()
-    form = ConfirmForm(request.POST if request.method == "POST" else None)
 
-    def write() -> bool:
+    def write() -> str:
         service.open_notice(found, by=request.staff.user, now=clock.now(), channels=tuple(carriers()))
-        return True
+        return f"Notice opened: {counted(writable, 'message')} on the way. Call the others."
 
-    if request.method == "POST" and written(form, write):
-        messages.success(
-            request, f"Notice opened: {counted(writable, 'message')} on the way. Call the others."
-        )
-        return redirect("manager:recall_reach", public_id)
     text = (
         f"People on record who were given what it names: {people}. Of these, {writable} agreed to messages "
         "and will be sent a short message that asks them to call and names no part; the others are on the "
         "call list. Read the notice first: what patients are told is for the prescriber and licensed staff "
         "to decide, by the notice and the part's instructions. This program tells nobody to stop therapy."
     )
-    return _act(request, found, form, title="Open a notice", text=text, action="Open the notice")
+    return act(
+        request, confirmed(request), write, title="Open a notice", text=text, action="Open the notice",
+        **_back(found),
+    )  # fmt: skip
 
 
 @may("recall.change")
@@ -117,15 +114,15 @@ def notice_close(request: StaffRequest, public_id: UUID) -> HttpResponse:
         raise Http404
     form = CloseForm(request.POST or None)
 
-    def write() -> bool:
+    def write() -> str:
         service.close_notice(notice, note=form.cleaned_data["note"], by=request.staff.user, now=clock.now())
-        return True
+        return "Notice closed: everybody is reached or written off."
 
-    if request.method == "POST" and written(form, write):
-        messages.success(request, "Notice closed: everybody is reached or written off.")
-        return redirect("manager:recall_reach", public_id)
-    text = "It can be closed when everybody, at all locations, is reached or written off with a reason."
-    return _act(request, found, form, title="Close the notice", text=text, action="Close the notice")
+    return act(
+        request, form, write, title="Close the notice", action="Close the notice",
+        text="It can be closed when everybody, at all locations, is reached or written off with a reason.",
+        **_back(found),
+    )  # fmt: skip
 
 
 @may("recall.reach")
@@ -161,43 +158,24 @@ def contact(request: StaffRequest, public_id: UUID, patient_id: UUID) -> HttpRes
 def contact_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take a contact back with a reason."""
     found = access.recall_contact_or_404(request, public_id)
-    form = RecallVoidForm(request.POST or None)
+    form = VoidForm(request.POST or None)
 
-    def write() -> bool:
+    def write() -> str:
         reason = form.cleaned_data["reason"]
         service.void_contact(found, reason=reason, by=request.staff.user, now=clock.now())
-        return True
+        return "Contact voided."
 
-    if request.method == "POST" and written(form, write):
-        messages.success(request, "Contact voided.")
-        return redirect("manager:recall_contact", found.recall.public_id, found.patient.public_id)
-    title = f"Void: {found.get_outcome_display().lower()}, {found.patient.name}"
-    text = "The record stays, struck through, with your reason."
-    return _act(request, found.recall, form, title=title, text=text, action="Void the contact", danger=True)
+    return act(
+        request, form, write, title=f"Void: {found.get_outcome_display().lower()}, {found.patient.name}",
+        text="The record stays, struck through, with your reason.", action="Void the contact", danger=True,
+        done_url=reverse("manager:recall_contact", args=[found.recall.public_id, found.patient.public_id]),
+        **_back(found.recall),
+    )  # fmt: skip
 
 
-def _act(
-    request: StaffRequest,
-    found: Recall,
-    form: BaseForm,
-    *,
-    title: str,
-    text: str,
-    action: str,
-    danger: bool = False,
-) -> HttpResponse:
-    """A decision about a recall, to confirm."""
-    context = {
-        "today": clock.today(request.zone),
-        "form": form,
-        "title": title,
-        "text": text,
-        "action": action,
-        "danger": danger,
-        "back_url": reverse("manager:recall_reach", args=[found.public_id]),
-        "back_label": found.title,
-    }
-    return render(request, "act.html", context, status=422 if form.errors else 200)
+def _back(found: Recall) -> Back:
+    """Where the forms about a recall lead back to."""
+    return {"back_url": reverse("manager:recall_reach", args=[found.public_id]), "back_label": found.title}
 
 
 def _show(request: StaffRequest) -> Show:

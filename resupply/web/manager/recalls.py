@@ -6,7 +6,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.models import Recall
@@ -15,11 +15,11 @@ from resupply.queries import recalls as queries
 from resupply.services import recalls as service
 from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
-from resupply.web.forms import written
-from resupply.web.manager.recall_forms import RecallForm, RecallVoidForm
+from resupply.web.act import act
+from resupply.web.forms import VoidForm, written
+from resupply.web.manager.recall_forms import RecallForm
+from resupply.web.methods import GET_OR_POST
 from resupply.web.paging import page_number
-
-GET_OR_POST = require_http_methods(["GET", "POST"])
 
 
 @may("recall.see")
@@ -78,23 +78,14 @@ def recall_new(request: StaffRequest) -> HttpResponse:
 def recall_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take a recall back with a reason."""
     found = access.recall_or_404(public_id)
-    form = RecallVoidForm(request.POST or None)
+    form = VoidForm(request.POST or None)
 
-    def write() -> bool:
+    def write() -> str:
         service.void_recall(found, reason=form.cleaned_data["reason"], by=request.staff.user, now=clock.now())
-        return True
+        return f"Voided: {found.title}. What it named may be dispensed again."
 
-    if request.method == "POST" and written(form, write):
-        messages.success(request, f"Voided: {found.title}. What it named may be dispensed again.")
-        return redirect("manager:recall", public_id)
-    context = {
-        "today": clock.today(request.zone),
-        "form": form,
-        "title": f"Void: {found.title}",
-        "text": "What it names may be dispensed again. The record stays, struck through, with your reason.",
-        "action": "Void the recall",
-        "danger": True,
-        "back_url": reverse("manager:recall", args=[public_id]),
-        "back_label": "The recall",
-    }
-    return render(request, "act.html", context, status=422 if form.errors else 200)
+    return act(
+        request, form, write, title=f"Void: {found.title}", action="Void the recall", danger=True,
+        text="What it names may be dispensed again. The record stays, struck through, with your reason.",
+        back_url=reverse("manager:recall", args=[public_id]), back_label="The recall",
+    )  # fmt: skip

@@ -7,11 +7,10 @@ from zoneinfo import ZoneInfo
 
 from django import forms
 from django.conf import settings
-from django.contrib import messages
 from django.http import HttpResponse
-from django.shortcuts import redirect, render
+from django.shortcuts import render
 from django.urls import reverse
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.models import Location, SharedResource
@@ -20,9 +19,9 @@ from resupply.services import sharing
 from resupply.services.sharing import LetIn, NewIntegration
 from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
+from resupply.web.act import act, ask, confirmed
 from resupply.web.forms import day_field, written
-
-GET_OR_POST = require_http_methods(["GET", "POST"])
+from resupply.web.methods import GET_OR_POST
 
 
 class IntegrationForm(forms.Form):
@@ -107,16 +106,11 @@ def program_new(request: StaffRequest) -> HttpResponse:
             "is_on": settings.FHIR,
         }
         return render(request, "manager/sharing_token.html", context)
-    context = {
-        "today": today,
-        "form": form,
-        "title": "Let a program in",
-        "text": "It reads the records you tick with a token that is shown once, and writes nothing.",
-        "action": "Make the token",
-        "back_url": reverse("manager:sharing"),
-        "back_label": "Sharing",
-    }
-    return render(request, "act.html", context, status=422 if form.errors else 200)
+    return ask(
+        request, form, title="Let a program in", action="Make the token",
+        text="It reads the records you tick with a token that is shown once, and writes nothing.",
+        back_url=reverse("manager:sharing"), back_label="Sharing",
+    )  # fmt: skip
 
 
 @may("sharing.see")
@@ -140,23 +134,13 @@ def program(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def program_end(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Shut a program out."""
     found = access.integration_or_404(public_id)
-    form = forms.Form(request.POST if request.method == "POST" else None)
 
-    def write() -> bool:
+    def write() -> str:
         sharing.end(found, by=request.staff.user, now=clock.now())
-        return True
+        return f"{found.name} is shut out. Its token opens nothing any more."
 
-    if request.method == "POST" and written(form, write):
-        messages.success(request, f"{found.name} is shut out. Its token opens nothing any more.")
-        return redirect("manager:sharing_program", public_id)
-    context = {
-        "today": clock.today(request.zone),
-        "form": form,
-        "title": f"Shut out {found.name}",
-        "text": "Its token opens nothing from now on, for good. What it has read stays on record.",
-        "action": "Shut the program out",
-        "danger": True,
-        "back_url": reverse("manager:sharing_program", args=[public_id]),
-        "back_label": found.name,
-    }
-    return render(request, "act.html", context, status=422 if form.errors else 200)
+    return act(
+        request, confirmed(request), write, title=f"Shut out {found.name}", action="Shut the program out",
+        text="Its token opens nothing from now on, for good. What it has read stays on record.",
+        danger=True, back_url=reverse("manager:sharing_program", args=[public_id]), back_label=found.name,
+    )  # fmt: skip

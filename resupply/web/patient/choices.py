@@ -5,7 +5,6 @@ from http import HTTPStatus
 from django.conf import settings
 from django.http import HttpResponse
 from django.shortcuts import render
-from django.views.decorators.http import require_http_methods
 
 from resupply import clock
 from resupply.delivery.texts import takes_texts
@@ -15,14 +14,14 @@ from resupply.rules.purposes import Purpose
 from resupply.services import choices as choice_services
 from resupply.services.choices import CHOICES, Choice
 from resupply.services.errors import Refused
+from resupply.web.methods import GET_HEAD_OR_POST
 from resupply.web.patient.doors import PatientRequest, door, frame
 
-GET_OR_POST = require_http_methods(["GET", "HEAD", "POST"])
 _WAYS = {Channel.MAIL.value: "by_mail", Channel.TEXT.value: "by_text", Channel.PHONE.value: "by_phone"}
 
 
 @door
-@GET_OR_POST
+@GET_HEAD_OR_POST
 def choices(request: PatientRequest) -> HttpResponse:
     """The choices as they stand; POST saves them, stops everything, or takes that back."""
     person, now, said = request.patient, clock.now(), words(request.language)

@@ -5,20 +5,20 @@ It needs the link and not the date of birth: nothing in it is about anybody.
 
 from django.http import Http404, HttpResponse
 from django.shortcuts import render
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 
 from resupply.rules import help_search, help_topics, patient_help
 from resupply.rules.help_search import Entry
+from resupply.web.methods import GET_HEAD_OR_POST
 from resupply.web.own_address import own_address
 from resupply.web.patient.doors import PatientRequest, frame, link_only
 
-GET_OR_POST = require_http_methods(["GET", "HEAD", "POST"])
 LONGEST = 200
 """Letters of a search that are looked at."""
 
 
 @link_only
-@GET_OR_POST
+@GET_HEAD_OR_POST
 def contents(request: PatientRequest) -> HttpResponse:
     """All topics. A search is sent, not asked by address: it may be about one's health."""
     query = request.POST.get("q", "").strip()[:LONGEST]

@@ -9,7 +9,6 @@ from django.conf import settings
 from django.http import HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
-from django.views.decorators.http import require_http_methods
 
 from resupply import clock
 from resupply.models import Subscription
@@ -18,18 +17,18 @@ from resupply.rules.patient_page import said_day, said_hour, words
 from resupply.services import feeds
 from resupply.services.errors import Refused
 from resupply.services.records import local_day
+from resupply.web.methods import GET_HEAD_OR_POST
 from resupply.web.patient.doors import PatientRequest, door, frame, to
 from resupply.web.patient.forms import CALENDAR_CHOICES, OwnCalendarForm
 from resupply.web.patient_page import read_said
 from resupply.web.qr import qr_svg
 
-GET_OR_POST = require_http_methods(["GET", "HEAD", "POST"])
 MOST_LINKS = 5
 """More live links than anybody has programs; then one has to end first."""
 
 
 @door
-@GET_OR_POST
+@GET_HEAD_OR_POST
 def calendar(request: PatientRequest) -> HttpResponse:
     """The links in use and a form for another; the answer shows a new link this once."""
     data = request.POST if request.method == "POST" else None
@@ -53,7 +52,7 @@ def calendar(request: PatientRequest) -> HttpResponse:
 
 
 @door
-@GET_OR_POST
+@GET_HEAD_OR_POST
 def change(request: PatientRequest, public_id: UUID) -> HttpResponse:
     """What one calendar shows; a new link for it; its end."""
     live = feed_queries.of_patient(request.patient).filter(revoked_at=None).select_related("patient")

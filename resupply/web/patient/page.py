@@ -5,7 +5,7 @@ from http import HTTPStatus
 
 from django.http import HttpResponse
 from django.shortcuts import render
-from django.views.decorators.http import require_GET, require_http_methods, require_POST
+from django.views.decorators.http import require_GET, require_POST
 
 from resupply import clock
 from resupply.queries import own_page as own
@@ -14,6 +14,7 @@ from resupply.rules.patient_page import LANGUAGES, WEEKDAYS, said_month, words
 from resupply.services import doors, own_page
 from resupply.services.errors import Refused
 from resupply.services.records import local_day
+from resupply.web.methods import GET_HEAD_OR_POST
 from resupply.web.patient.doors import (
     PatientRequest,
     door,
@@ -26,11 +27,9 @@ from resupply.web.patient.doors import (
 from resupply.web.patient.forms import BirthForm
 from resupply.web.patient_page import page_context
 
-GET_OR_POST = require_http_methods(["GET", "HEAD", "POST"])
-
 
 @link_only
-@GET_OR_POST
+@GET_HEAD_OR_POST
 def page(request: PatientRequest) -> HttpResponse:
     """The page; where the device is new, the question for the date of birth and its answer."""
     now = clock.now()

@@ -10,7 +10,7 @@ from uuid import UUID
 from django import forms
 from django.http import HttpResponse
 from django.shortcuts import render
-from django.views.decorators.http import require_GET, require_http_methods, require_POST
+from django.views.decorators.http import require_GET, require_POST
 
 from resupply import clock
 from resupply.models import Event, EventType, PatientReport, Told
@@ -20,11 +20,11 @@ from resupply.rules.magnets import distance_cm, distance_inches, notices
 from resupply.rules.patient_page import WEEKDAYS, said_hour, words
 from resupply.services import own_page
 from resupply.services.errors import Refused
+from resupply.web.methods import GET_HEAD_OR_POST
 from resupply.web.patient.doors import PatientRequest, door, frame, to
 from resupply.web.patient.forms import DaysForm, ImplantForm, NoteForm, OwnForm, PartForm
 from resupply.web.patient_page import parts_said
 
-GET_OR_POST = require_http_methods(["GET", "HEAD", "POST"])
 REPORTS = {"leak": Told.LEAK, "sore": Told.SORE, "ill": Told.ILL}
 Write = Callable[[], HttpResponse]
 M = TypeVar("M", PatientReport, Event)
@@ -32,7 +32,7 @@ F = TypeVar("F", bound=OwnForm)
 
 
 @door
-@GET_OR_POST
+@GET_HEAD_OR_POST
 def report(request: PatientRequest, what: str) -> HttpResponse:
     """Tell of a leak, a sore spot, or an illness (which asks for no note)."""
     form = _form(request, OwnForm) if what == "ill" else _form(request, NoteForm, label="note")
@@ -46,7 +46,7 @@ def report(request: PatientRequest, what: str) -> HttpResponse:
 
 
 @door
-@GET_OR_POST
+@GET_HEAD_OR_POST
 def pause(request: PatientRequest) -> HttpResponse:
     """The equipment is not in use."""
     form = _form(request, NoteForm, label="why")
@@ -59,7 +59,7 @@ def pause(request: PatientRequest) -> HttpResponse:
 
 
 @door
-@GET_OR_POST
+@GET_HEAD_OR_POST
 def again(request: PatientRequest) -> HttpResponse:
     """The equipment is in use again; the answer can be undone as well."""
     form = _form(request, OwnForm)
@@ -72,7 +72,7 @@ def again(request: PatientRequest) -> HttpResponse:
 
 
 @door
-@GET_OR_POST
+@GET_HEAD_OR_POST
 def changed(request: PatientRequest) -> HttpResponse:
     """A part was changed today."""
     held = [line.kind for line in own.lines(request.patient)]
@@ -89,7 +89,7 @@ def changed(request: PatientRequest) -> HttpResponse:
 
 
 @door
-@GET_OR_POST
+@GET_HEAD_OR_POST
 def implant(request: PatientRequest) -> HttpResponse:
     """An implant or object, of the patient or of someone close. Magnets stop at once; there is no undo."""
     form = _form(request, ImplantForm)
@@ -126,7 +126,7 @@ def implant_done(request: PatientRequest) -> HttpResponse:
 
 
 @door
-@GET_OR_POST
+@GET_HEAD_OR_POST
 def days(request: PatientRequest) -> HttpResponse:
     """Days and hour of cleaning; the page that follows offers those before."""
     person, said = request.patient, words(request.language)

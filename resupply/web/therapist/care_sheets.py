@@ -8,7 +8,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.delivery import care_sheets as paper
@@ -18,10 +18,9 @@ from resupply.queries import texts as texts_of
 from resupply.services import text_reviews
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.forms import day_field, written
-from resupply.web.therapist.forms import VoidForm
-
-GET_OR_POST = require_http_methods(["GET", "POST"])
+from resupply.web.act import act
+from resupply.web.forms import VoidForm, day_field, written
+from resupply.web.methods import GET_OR_POST
 
 
 class ReviewForm(forms.Form):
@@ -118,24 +117,17 @@ def text_void(request: StaffRequest, pk: int) -> HttpResponse:
     review = access.text_review_or_404(request, pk)
     form = VoidForm(request.POST or None)
 
-    def write() -> TextReview:
+    def write() -> str:
         reason = form.cleaned_data["reason"]
-        return text_reviews.void_review(review, reason=reason, by=request.staff.user, now=clock.now())
+        text_reviews.void_review(review, reason=reason, by=request.staff.user, now=clock.now())
+        return f"Voided: the approval by {review.reviewer}."
 
-    if request.method == "POST" and (done := written(form, write)):
-        messages.success(request, f"Voided: the approval by {done.reviewer}.")
-        return redirect(f"{reverse('therapist:texts')}?text={done.text}")
-    context = {
-        "form": form,
-        "title": f"Void the approval by {review.reviewer}",
-        "text": "Staff see the note “not yet reviewed” again. The record stays, struck through.",
-        "action": "Void the approval",
-        "danger": True,
-        "today": clock.today("UTC"),
-        "back_url": reverse("therapist:texts"),
-        "back_label": "Spanish wording",
-    }
-    return render(request, "act.html", context, status=422 if form.errors else 200)
+    return act(
+        request, form, write, title=f"Void the approval by {review.reviewer}", action="Void the approval",
+        text="Staff see the note “not yet reviewed” again. The record stays, struck through.",
+        danger=True, today=clock.today("UTC"), done_url=f"{reverse('therapist:texts')}?text={review.text}",
+        back_url=reverse("therapist:texts"), back_label="Spanish wording",
+    )  # fmt: skip
 
 
 def _text(asked: str) -> str:

@@ -9,7 +9,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.models import CatalogueItem, Fitting, FittingOutcome, FittingTry, Patient
@@ -24,15 +24,14 @@ from resupply.services import plans
 from resupply.services.errors import Refused
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.forms import written
+from resupply.web.act import act, ask
+from resupply.web.forms import VoidForm, written
 from resupply.web.line_rows import chart_of, rows_of
+from resupply.web.methods import GET_OR_POST
 from resupply.web.strip import StripChart
 from resupply.web.therapist.fitting_forms import BeginForm, EndForm, TryForm
-from resupply.web.therapist.forms import VoidForm
 from resupply.web.therapist.leak_map import Spot, spots, summary
 from resupply.web.wording import day_words
-
-GET_OR_POST = require_http_methods(["GET", "POST"])
 
 
 @may("fitting.see")
@@ -82,16 +81,11 @@ def begin(request: StaffRequest, public_id: UUID) -> HttpResponse:
 
     if request.method == "POST" and (made := written(form, write)):
         return redirect("therapist:fitting", made.public_id)
-    context = {
-        "person": person,
-        "form": form,
-        "title": "Begin a fitting",
-        "text": "Each mask tried, its size and where it leaks is kept. Nothing is given out by it.",
-        "action": "Begin the fitting",
-        "today": today,
-        "back_url": reverse("therapist:fittings", args=[person.public_id]),
-    }
-    return render(request, "act.html", context, status=422 if form.errors else 200)
+    return ask(
+        request, form, person=person, title="Begin a fitting", action="Begin the fitting", today=today,
+        text="Each mask tried, its size and where it leaks is kept. Nothing is given out by it.",
+        back_url=reverse("therapist:fittings", args=[person.public_id]),
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,17 +155,13 @@ def end(request: StaffRequest, public_id: UUID) -> HttpResponse:
         if done.outcome == FittingOutcome.KEPT:
             return redirect(f"{reverse('desk:dispense', args=[person.public_id])}?fitting={done.public_id}")
         return redirect("therapist:fittings", person.public_id)
-    context = {
-        "person": person,
-        "form": form,
-        "title": "End the fitting",
-        "text": "A mask that was kept closes the lines of another mask family, and the form to give it out "
+    return ask(
+        request, form, person=person, title="End the fitting", action="End the fitting",
+        text="A mask that was kept closes the lines of another mask family, and the form to give it out "
         "opens next with the mask filled in.",
-        "action": "End the fitting",
-        "today": clock.today(visit.location.time_zone),
-        "back_url": reverse("therapist:fitting", args=[visit.public_id]),
-    }
-    return render(request, "act.html", context, status=422 if form.errors else 200)
+        today=clock.today(visit.location.time_zone),
+        back_url=reverse("therapist:fitting", args=[visit.public_id]),
+    )  # fmt: skip
 
 
 @may("fitting.record")
@@ -179,29 +169,20 @@ def end(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def fitting_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take a fitting back with a reason, and the refit it recorded."""
     visit = access.fitting_or_404(request, public_id)
-    person, today = visit.patient, clock.today(visit.patient.time_zone)
-    form = VoidForm(request.POST or None)
-    name = f"fitting of {day_words(visit.fitted_on, today=today)}"
+    person, form = visit.patient, VoidForm(request.POST or None)
+    name = f"fitting of {day_words(visit.fitted_on, today=clock.today(person.time_zone))}"
 
-    def write() -> Fitting:
+    def write() -> str:
         reason = form.cleaned_data["reason"]
-        return service.void_fitting(visit, reason=reason, by=request.staff.user, now=clock.now())
+        service.void_fitting(visit, reason=reason, by=request.staff.user, now=clock.now())
+        return f"Voided: {name}."
 
-    if request.method == "POST" and (done := written(form, write)):
-        messages.success(request, f"Voided: {name}.")
-        return redirect("therapist:fittings", done.patient.public_id)
-    context = {
-        "person": person,
-        "form": form,
-        "title": f"Void the {name}",
-        "text": "The refit it recorded is taken back too. Parts given out after it stay: void their dispense "
-        "by itself. The record stays, struck through, with your reason.",
-        "action": "Void the fitting",
-        "danger": True,
-        "today": today,
-        "back_url": reverse("therapist:fittings", args=[person.public_id]),
-    }
-    return render(request, "act.html", context, status=422 if form.errors else 200)
+    return act(
+        request, form, write, person=person, title=f"Void the {name}", action="Void the fitting", danger=True,
+        text="The refit it recorded is taken back too. Parts given out after it stay: void their dispense by "
+        "itself. The record stays, struck through, with your reason.",
+        back_url=reverse("therapist:fittings", args=[person.public_id]),
+    )  # fmt: skip
 
 
 def _add(visit: Fitting, form: TryForm, mask: CatalogueItem | None) -> FittingTry:

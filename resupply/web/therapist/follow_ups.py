@@ -7,7 +7,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.models import FollowUp, Patient, Told
@@ -22,12 +22,12 @@ from resupply.rules.follow_ups import FollowUpState
 from resupply.services import follow_ups as service
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.forms import written
+from resupply.web.act import act
+from resupply.web.forms import VoidForm, written
+from resupply.web.methods import GET_OR_POST
 from resupply.web.therapist.follow_up_forms import FollowUpForm
-from resupply.web.therapist.forms import VoidForm
 from resupply.web.wording import day_words
 
-GET_OR_POST = require_http_methods(["GET", "POST"])
 ABOUT_FIT = (Told.LEAK, Told.SORE, Told.UNUSED)
 """What patients report that is a therapist's to follow up."""
 RECENT = timedelta(days=14)
@@ -82,28 +82,19 @@ def follow_up(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def follow_up_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take a follow-up back with a reason."""
     row = access.follow_up_or_404(request, public_id)
-    person, today = row.patient, clock.today(row.patient.time_zone)
-    form = VoidForm(request.POST or None)
-    name = f"follow-up of {day_words(row.on, today=today)}"
+    person, form = row.patient, VoidForm(request.POST or None)
+    name = f"follow-up of {day_words(row.on, today=clock.today(person.time_zone))}"
 
-    def write() -> FollowUp:
+    def write() -> str:
         reason = form.cleaned_data["reason"]
-        return service.void_follow_up(row, reason=reason, by=request.staff.user, now=clock.now())
+        service.void_follow_up(row, reason=reason, by=request.staff.user, now=clock.now())
+        return f"Voided: {name}."
 
-    if request.method == "POST" and (done := written(form, write)):
-        messages.success(request, f"Voided: {name}.")
-        return redirect("therapist:follow_up", done.patient.public_id)
-    context = {
-        "person": person,
-        "form": form,
-        "title": f"Void the {name}",
-        "text": "The record stays, struck through, with your reason.",
-        "action": "Void the follow-up",
-        "danger": True,
-        "today": today,
-        "back_url": reverse("therapist:follow_up", args=[person.public_id]),
-    }
-    return render(request, "act.html", context, status=422 if form.errors else 200)
+    return act(
+        request, form, write, person=person, title=f"Void the {name}", action="Void the follow-up",
+        text="The record stays, struck through, with your reason.", danger=True,
+        back_url=reverse("therapist:follow_up", args=[person.public_id]),
+    )  # fmt: skip
 
 
 def _record(request: StaffRequest, person: Patient, form: FollowUpForm) -> FollowUp:

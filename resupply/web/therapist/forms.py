@@ -92,11 +92,3 @@ class ScreenForm(forms.Form):
         spoken = "" if self.language == "en" else implant.plain.get(self.language, "")
         answers = [(words, self[f"{person}_{implant.code}"]) for person, words in PERSON_WORDS.items()]
         return Line(implant, spoken, answers)
-
-
-class VoidForm(forms.Form):
-    """Why a record is taken back."""
-
-    reason = forms.CharField(
-        label="Reason", max_length=300, widget=forms.Textarea({"rows": 2}), help_text="It stays on record."
-    )

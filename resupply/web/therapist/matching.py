@@ -7,7 +7,6 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_http_methods
 
 from resupply import clock
 from resupply.models import MatchRecord, Patient
@@ -17,12 +16,11 @@ from resupply.services import matching
 from resupply.services.errors import Refused
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.forms import show, written
-from resupply.web.therapist.forms import VoidForm
+from resupply.web.act import act
+from resupply.web.forms import VoidForm, show
+from resupply.web.methods import GET_OR_POST
 from resupply.web.therapist.match_form import MatchForm, first_answers, order_view
 from resupply.web.wording import day_words
-
-GET_OR_POST = require_http_methods(["GET", "POST"])
 
 
 @may("match.record")
@@ -59,28 +57,19 @@ def match(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def match_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take a match back with a reason."""
     record = access.match_or_404(request, public_id)
-    person, today = record.patient, clock.today(record.patient.time_zone)
-    form = VoidForm(request.POST or None)
-    name = f"match of {day_words(record.answered_on, today=today)}"
+    person, form = record.patient, VoidForm(request.POST or None)
+    name = f"match of {day_words(record.answered_on, today=clock.today(person.time_zone))}"
 
-    def write() -> MatchRecord:
+    def write() -> str:
         reason = form.cleaned_data["reason"]
-        return matching.void_match(record, reason=reason, by=request.staff.user, now=clock.now())
+        matching.void_match(record, reason=reason, by=request.staff.user, now=clock.now())
+        return f"Voided: {name}."
 
-    if request.method == "POST" and (done := written(form, write)):
-        messages.success(request, f"Voided: {name}.")
-        return redirect("therapist:fittings", done.patient.public_id)
-    context = {
-        "person": person,
-        "form": form,
-        "title": f"Void the {name}",
-        "text": "The record stays, struck through, with your reason.",
-        "action": "Void the match",
-        "danger": True,
-        "today": today,
-        "back_url": reverse("therapist:fittings", args=[person.public_id]),
-    }
-    return render(request, "act.html", context, status=422 if form.errors else 200)
+    return act(
+        request, form, write, person=person, title=f"Void the {name}", action="Void the match",
+        text="The record stays, struck through, with your reason.", danger=True,
+        back_url=reverse("therapist:fittings", args=[person.public_id]),
+    )  # fmt: skip
 
 
 def _first(person: Patient, latest: MatchRecord | None, *, today: Any) -> dict[str, Any]:

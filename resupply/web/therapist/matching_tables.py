@@ -1,7 +1,6 @@
 """The clinic's matching table: versions in force and planned, what each changes, and a new one."""
 
 from dataclasses import dataclass
-from datetime import date
 from uuid import UUID
 
 from django import forms
@@ -9,7 +8,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.models import MatchingVersion
@@ -19,11 +18,10 @@ from resupply.rules.matching_table import BadTableError, read_table, shipped, sh
 from resupply.services import matching
 from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
-from resupply.web.forms import day_field, written
-from resupply.web.therapist.forms import VoidForm
+from resupply.web.act import act
+from resupply.web.forms import VoidForm, day_field, written
+from resupply.web.methods import GET_OR_POST
 from resupply.web.wording import day_words
-
-GET_OR_POST = require_http_methods(["GET", "POST"])
 
 
 class VersionForm(forms.Form):
@@ -56,7 +54,7 @@ class VersionRow:
 @require_GET
 def versions(request: StaffRequest) -> HttpResponse:
     """Every version, newest first, and the shipped table."""
-    today = today_at(request)
+    today = clock.today(request.zone)
     in_force = tables_of.table_on(today).version
     rows = [
         VersionRow(row, row == in_force, len(list(tables_of.differences(shipped(), read_table(row.table)))))
@@ -74,7 +72,7 @@ def new(request: StaffRequest) -> HttpResponse:
     """
     if can(request, "policy.change"):
         return redirect("manager:policy_new", "matching")
-    today = today_at(request)
+    today = clock.today(request.zone)
     current = tables_of.table_on(today)
     first = {
         "table": current.version.table if current.version else shipped_text(),
@@ -109,7 +107,7 @@ def version(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """One version: why, from when, and what it says differently from the shipped table."""
     row = access.matching_version_or_404(request, public_id)
     context = {
-        "today": today_at(request),
+        "today": clock.today(request.zone),
         "row": row,
         "changes": list(tables_of.differences(shipped(), read_table(row.table))),
     }
@@ -123,27 +121,19 @@ def version_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     row = access.matching_version_or_404(request, public_id)
     if can(request, "policy.change"):
         return redirect("manager:policy_void", "matching", row.pk)
-    today = today_at(request)
-    form = VoidForm(request.POST or None)
+    form, day = VoidForm(request.POST or None), day_words(row.effective_from, today=clock.today(request.zone))
 
-    def write() -> MatchingVersion:
+    def write() -> str:
         reason = form.cleaned_data["reason"]
-        return matching.void_version(row, reason=reason, by=request.staff.user, now=clock.now())
+        done = matching.void_version(row, reason=reason, by=request.staff.user, now=clock.now())
+        return f"Voided: {done.void_reason}. The table before it counts again."
 
-    if request.method == "POST" and (done := written(form, write)):
-        messages.success(request, f"Voided: {done.void_reason}. The table before it counts again.")
-        return redirect("therapist:matching")
-    context = {
-        "form": form,
-        "title": f"Void the table of {day_words(row.effective_from, today=today)}",
-        "text": "The table before it counts again. Matches judged by it stay as they are.",
-        "action": "Void the table",
-        "danger": True,
-        "today": today,
-        "back_url": reverse("therapist:matching_version", args=[row.public_id]),
-        "back_label": "The table",
-    }
-    return render(request, "act.html", context, status=422 if form.errors else 200)
+    return act(
+        request, form, write, title=f"Void the table of {day}", action="Void the table", danger=True,
+        text="The table before it counts again. Matches judged by it stay as they are.",
+        done_url=reverse("therapist:matching"), back_label="The table",
+        back_url=reverse("therapist:matching_version", args=[row.public_id]),
+    )  # fmt: skip
 
 
 def _compared(form: VersionForm, current: tables_of.TableNow) -> tuple[list[Difference], str]:
@@ -155,9 +145,3 @@ def _compared(form: VersionForm, current: tables_of.TableNow) -> tuple[list[Diff
     except BadTableError as fault:
         return [], str(fault)
     return list(tables_of.differences(current.table, typed)), ""
-
-
-def today_at(request: StaffRequest) -> date:
-    """The day at the first location of who asks."""
-    place = access.locations(request).first()
-    return clock.today(place.time_zone if place else "UTC")

@@ -9,10 +9,9 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_http_methods
 
 from resupply import clock
-from resupply.models import Night, NightImport, Patient
+from resupply.models import Night, Patient
 from resupply.queries import nights as nights_of
 from resupply.queries.strips import strip_data
 from resupply.rules.kinds import Kind
@@ -20,12 +19,12 @@ from resupply.services import nights as service
 from resupply.services.importing.report import Problem
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.forms import written
-from resupply.web.therapist.forms import VoidForm
+from resupply.web.act import act
+from resupply.web.forms import VoidForm, written
+from resupply.web.methods import GET_OR_POST
 from resupply.web.therapist.night_chart import ENOUGH_HOURS, night_chart
 from resupply.web.wording import day_words, kind_word
 
-GET_OR_POST = require_http_methods(["GET", "POST"])
 LARGEST_FILE = 1_000_000
 MOST_SHOWN = 30
 """Problems of a file that are listed."""
@@ -95,24 +94,16 @@ def nights_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     first, last = (day_words(day, today=today) for day in (brought.first_night, brought.last_night))
     name = f"nights from {first} to {last}"
 
-    def write() -> NightImport:
+    def write() -> str:
         reason = form.cleaned_data["reason"]
-        return service.void_import(brought, reason=reason, by=request.staff.user, now=clock.now())
+        service.void_import(brought, reason=reason, by=request.staff.user, now=clock.now())
+        return f"Voided: {name}."
 
-    if request.method == "POST" and (done := written(form, write)):
-        messages.success(request, f"Voided: {name}.")
-        return redirect("therapist:nights", done.patient.public_id)
-    context = {
-        "person": person,
-        "form": form,
-        "title": f"Void the {name}",
-        "text": "For nights that were another patient's or another device's. They stay on record, marked.",
-        "action": "Void the nights",
-        "danger": True,
-        "today": today,
-        "back_url": reverse("therapist:nights", args=[person.public_id]),
-    }
-    return render(request, "act.html", context, status=422 if form.errors else 200)
+    return act(
+        request, form, write, person=person, title=f"Void the {name}", action="Void the nights", danger=True,
+        text="For nights that were another patient's or another device's. They stay on record, marked.",
+        back_url=reverse("therapist:nights", args=[person.public_id]),
+    )  # fmt: skip
 
 
 def _record(request: StaffRequest, person: Patient, rows: list[service.NightRow]) -> service.Recorded:

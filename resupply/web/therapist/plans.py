@@ -8,7 +8,7 @@ from django.forms import BaseFormSet
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.models import FollowUpPlanVersion, Payer
@@ -20,12 +20,11 @@ from resupply.services import policies
 from resupply.services.errors import Refused
 from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
-from resupply.web.forms import day_field, show, written
-from resupply.web.therapist.forms import VoidForm
-from resupply.web.therapist.matching_tables import today_at
+from resupply.web.act import act
+from resupply.web.forms import VoidForm, day_field, show
+from resupply.web.methods import GET_OR_POST
 from resupply.web.wording import day_words
 
-GET_OR_POST = require_http_methods(["GET", "POST"])
 BLANK_STEPS = 2
 
 
@@ -82,7 +81,7 @@ class ReevaluationForm(forms.Form):
 @require_GET
 def plans(request: StaffRequest) -> HttpResponse:
     """The plan in force, its versions, and what each payer asks for."""
-    today = today_at(request)
+    today = clock.today(request.zone)
     context = {
         "today": today,
         "steps": follow_ups_of.plan_on(today),
@@ -102,7 +101,7 @@ def plan_new(request: StaffRequest) -> HttpResponse:
     """
     if can(request, "policy.change"):
         return redirect("manager:policy_new", "follow_ups")
-    today = today_at(request)
+    today = clock.today(request.zone)
     first = [
         {"name": step.name, "from_day": step.from_day, "to_day": step.to_day}
         for step in follow_ups_of.plan_on(today)
@@ -127,24 +126,18 @@ def plan_void(request: StaffRequest, pk: int) -> HttpResponse:
     if can(request, "policy.change"):
         return redirect("manager:policy_void", "follow_ups", version.pk)
     form = VoidForm(request.POST or None)
+    day = day_words(version.effective_from, today=clock.today(request.zone))
 
-    def write() -> FollowUpPlanVersion:
+    def write() -> str:
         reason = form.cleaned_data["reason"]
-        return service.void_plan(version, reason=reason, by=request.staff.user, now=clock.now())
+        done = service.void_plan(version, reason=reason, by=request.staff.user, now=clock.now())
+        return f"Voided: {done.void_reason}. The plan before it counts again."
 
-    if request.method == "POST" and (done := written(form, write)):
-        messages.success(request, f"Voided: {done.void_reason}. The plan before it counts again.")
-        return redirect("therapist:plans")
-    context = {
-        "form": form,
-        "title": f"Void the plan of {day_words(version.effective_from, today=today_at(request))}",
-        "text": "The plan before it counts again. Follow-ups on record stay as they are.",
-        "action": "Void the plan",
-        "danger": True,
-        "today": today_at(request),
-        "back_url": reverse("therapist:plans"),
-    }
-    return render(request, "act.html", context, status=422 if form.errors else 200)
+    return act(
+        request, form, write, title=f"Void the plan of {day}", action="Void the plan", danger=True,
+        text="The plan before it counts again. Follow-ups on record stay as they are.",
+        back_url=reverse("therapist:plans"),
+    )  # fmt: skip
 
 
 @may("care_plan.version")
@@ -159,23 +152,17 @@ def payer_window(request: StaffRequest, pk: int) -> HttpResponse:
     }
     form = ReevaluationForm(request.POST or None, initial=first)
 
-    def write() -> Payer:
+    def write() -> str:
         data = form.cleaned_data
-        return policies.set_reevaluation(payer, data["policy"], first=data["first"], last=data["last"])
+        done = policies.set_reevaluation(payer, data["policy"], first=data["first"], last=data["last"])
+        return f"{done.name}: {_window_words(done)}."
 
-    if request.method == "POST" and (done := written(form, write)):
-        messages.success(request, f"{done.name}: {_window_words(done)}.")
-        return redirect("therapist:plans")
-    context = {
-        "form": form,
-        "title": f"Re-evaluation: {payer.name}",
-        "text": "The window follows the policy under which the payer covers the therapy, not the device. "
+    return act(
+        request, form, write, title=f"Re-evaluation: {payer.name}", action="Save the window",
+        text="The window follows the policy under which the payer covers the therapy, not the device. "
         "Days are counted from the first night, which is day 1.",
-        "action": "Save the window",
-        "today": today_at(request),
-        "back_url": reverse("therapist:plans"),
-    }
-    return render(request, "act.html", context, status=422 if form.errors else 200)
+        back_url=reverse("therapist:plans"),
+    )  # fmt: skip
 
 
 def _record(

@@ -12,7 +12,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.models import MagnetScreen
@@ -21,11 +21,12 @@ from resupply.rules.magnets import Person, Reason, Said, distance_cm, implants, 
 from resupply.services import screening
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.forms import written
-from resupply.web.therapist.forms import PERSON_WORDS, ScreenForm, VoidForm
+from resupply.web.act import act
+from resupply.web.forms import VoidForm, written
+from resupply.web.methods import GET_OR_POST
+from resupply.web.therapist.forms import PERSON_WORDS, ScreenForm
 from resupply.web.wording import day_words
 
-GET_OR_POST = require_http_methods(["GET", "POST"])
 CAUTION = {"notices": list(notices().values()), "distance_cm": distance_cm()}
 
 
@@ -109,30 +110,20 @@ def screen(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def screen_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take a screen back with a reason: it was another patient's, or entered wrongly."""
     row = access.screen_or_404(request, public_id)
-    person, today = row.patient, clock.today(row.patient.time_zone)
-    form = VoidForm(request.POST or None)
-    name = f"answers of {day_words(row.asked_on, today=today)}"
+    person, form = row.patient, VoidForm(request.POST or None)
+    name = f"answers of {day_words(row.asked_on, today=clock.today(person.time_zone))}"
 
-    def write() -> MagnetScreen:
-        return screening.void_screen(
-            row, reason=form.cleaned_data["reason"], by=request.staff.user, now=clock.now()
-        )
+    def write() -> str:
+        reason = form.cleaned_data["reason"]
+        screening.void_screen(row, reason=reason, by=request.staff.user, now=clock.now())
+        return f"Voided: {name}."
 
-    if request.method == "POST" and (done := written(form, write)):
-        messages.success(request, f"Voided: {name}.")
-        return redirect("therapist:magnets", done.patient.public_id)
-    context = {
-        "person": person,
-        "form": form,
-        "title": f"Void the {name}",
-        "text": "For answers that were another patient's or were entered wrongly. The answers before them "
-        "count again; the record stays, struck through, with your reason.",
-        "action": "Void the answers",
-        "today": today,
-        "danger": True,
-        "back_url": reverse("therapist:magnets", args=[person.public_id]),
-    }
-    return render(request, "act.html", context, status=422 if form.errors else 200)
+    return act(
+        request, form, write, person=person, title=f"Void the {name}", action="Void the answers", danger=True,
+        text="For answers that were another patient's or were entered wrongly. The answers before them count "
+        "again; the record stays, struck through, with your reason.",
+        back_url=reverse("therapist:magnets", args=[person.public_id]),
+    )  # fmt: skip
 
 
 def _in_words(named: Mapping[Person, Sequence[str]]) -> list[tuple[str, list[str]]]:

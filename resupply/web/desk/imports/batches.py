@@ -6,7 +6,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.models import ImportBatch
@@ -17,6 +17,7 @@ from resupply.web.access import StaffRequest, may
 from resupply.web.desk.imports.forms import UndoForm
 from resupply.web.desk.imports.words import amounts, state_words
 from resupply.web.forms import written
+from resupply.web.methods import GET_OR_POST
 
 
 @may("import.run")
@@ -36,7 +37,7 @@ def imports(request: StaffRequest) -> HttpResponse:
 
 
 @may("import.run")
-@require_http_methods(["GET", "POST"])
+@GET_OR_POST
 def undo(request: StaffRequest, public_id: Any) -> HttpResponse:
     """Take a whole import back, with a reason."""
     batch = access.batch_or_404(public_id)

@@ -12,7 +12,7 @@ from django.http import Http404, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils.datastructures import MultiValueDict
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 from django_htmx.http import HttpResponseClientRefresh
 
 from resupply import clock
@@ -27,8 +27,7 @@ from resupply.web.desk.imports.columns import CSV, WORKBOOK, attachment, limits
 from resupply.web.desk.imports.forms import FilesForm, MendForm, UploadForm
 from resupply.web.desk.imports.words import AT_WORK, NOUNS, amounts, stage_words, state_words
 from resupply.web.forms import written
-
-GET_OR_POST = require_http_methods(["GET", "POST"])
+from resupply.web.methods import GET_OR_POST
 
 
 @may("import.run")

@@ -12,7 +12,6 @@ from django.forms import BaseFormSet
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_http_methods
 
 from resupply import clock
 from resupply.models import CatalogueItem, StockCount
@@ -36,6 +35,7 @@ from resupply.web.desk.stock.sheets import (
 )
 from resupply.web.desk.stock.words import item_choices, lot_name, signed
 from resupply.web.forms import show
+from resupply.web.methods import GET_OR_POST
 from resupply.web.no_location import needs_location
 from resupply.web.wording import counted
 
@@ -99,7 +99,7 @@ class Counting:
 
 
 @may("stock.change")
-@require_http_methods(["GET", "POST"])
+@GET_OR_POST
 @needs_location
 def count(request: StaffRequest) -> HttpResponse:
     """The sheet; its differences; recorded, the shelves."""

@@ -9,7 +9,6 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_http_methods
 
 from resupply import clock
 from resupply.models import Location, StockMovement
@@ -32,10 +31,10 @@ from resupply.web.desk.stock.sheets import (
     typed_sheet,
 )
 from resupply.web.forms import show
+from resupply.web.methods import GET_OR_POST
 from resupply.web.no_location import needs_location
 from resupply.web.wording import counted
 
-GET_OR_POST = require_http_methods(["GET", "POST"])
 Write = Callable[[Sheet, list[StockLine]], list[StockMovement]]
 
 

@@ -10,7 +10,6 @@ from django.forms import BaseFormSet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_http_methods
 
 from resupply import clock
 from resupply.models import CatalogueItem, Location, StockMovement
@@ -26,6 +25,7 @@ from resupply.web.desk.stock.forms import MOST_ROWS, NewLotForm, NewLotFormSet, 
 from resupply.web.desk.stock.scans import Found, Said
 from resupply.web.desk.stock.words import chosen_place, item_choices, lot_name, my_places, place_notes
 from resupply.web.forms import show
+from resupply.web.methods import GET_OR_POST
 from resupply.web.no_location import needs_location
 from resupply.web.wording import counted, day_words
 
@@ -54,7 +54,7 @@ class Receipt:
 
 
 @may("stock.change")
-@require_http_methods(["GET", "POST"])
+@GET_OR_POST
 @needs_location
 def receive(request: StaffRequest) -> HttpResponse:
     """The form; posted, the shelves of that location."""

@@ -2,11 +2,10 @@
 
 from uuid import UUID
 
-from django.contrib import messages
 from django.http import HttpResponse
-from django.shortcuts import redirect, render
+from django.shortcuts import render
 from django.urls import reverse
-from django.views.decorators.http import require_GET, require_http_methods
+from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.models import BackOrder
@@ -17,14 +16,12 @@ from resupply.services import back_orders as service
 from resupply.services import stocking
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.desk.acts import answer
-from resupply.web.desk.forms import VoidForm
+from resupply.web.act import act
 from resupply.web.desk.stock.forms import BackOrderForm, ExpectedForm
 from resupply.web.desk.stock.words import lot_name, movement_word, part_choices, signed
-from resupply.web.forms import written
+from resupply.web.forms import VoidForm
+from resupply.web.methods import GET_OR_POST
 from resupply.web.wording import day_words, kind_word
-
-GET_OR_POST = require_http_methods(["GET", "POST"])
 
 
 @may("stock.change")
@@ -33,32 +30,24 @@ def movement_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take a movement back, a slip of the keyboard."""
     movement = access.movement_or_404(request, public_id)
     today = clock.today(movement.location.time_zone)
-    back_url = reverse("stock:ledger", args=[movement.item.public_id])
     form = VoidForm(request.POST or None)
+    lot = lot_name(movement.lot, movement.expires_on, today=today)
 
-    def write() -> bool:
+    def write() -> str:
         reason = form.cleaned_data["reason"]
         stocking.void_movement(movement, reason=reason, by=request.staff.user, now=clock.now())
-        return True
+        return "Voided. The shelf is as it was before."
 
-    if request.method == "POST" and written(form, write):
-        messages.success(request, "Voided. The shelf is as it was before.")
-        return redirect(back_url)
-    lot = lot_name(movement.lot, movement.expires_on, today=today)
-    context = {
-        "title": f"Void: {movement_word(movement).lower()}, {signed(movement.quantity)}",
-        "text": f"{movement.item}, {lot}, at {movement.location.name}, "
+    return act(
+        request, form, write, title=f"Void: {movement_word(movement).lower()}, {signed(movement.quantity)}",
+        action="Void the movement", danger=True,
+        text=f"{movement.item}, {lot}, at {movement.location.name}, "
         f"{day_words(movement.on, today=today)}. For a slip of the keyboard: the shelf becomes what it was "
         f"before{', at both locations' if movement.pair else ''}. The record stays, struck through, "
         "with your reason.",
-        "form": form,
-        "today": today,
-        "action": "Void the movement",
-        "danger": True,
-        "back_url": back_url,
-        "back_label": "Movements of the item",
-    }
-    return render(request, "act.html", context, status=422 if form.errors else 200)
+        today=today, back_url=reverse("stock:ledger", args=[movement.item.public_id]),
+        back_label="Movements of the item",
+    )  # fmt: skip
 
 
 @may("stock.see")
@@ -97,8 +86,8 @@ def back_order_new(request: StaffRequest, public_id: UUID) -> HttpResponse:
         )  # fmt: skip
         return f"Back-ordered: {order.quantity} × {kind_word(order.kind).lower()}."
 
-    return answer(
-        request, person, form, write, title="Back-order parts", action="Back-order",
+    return act(
+        request, form, write, person=person, title="Back-order parts", action="Back-order",
         text="Parts the patient is to have once they are in stock. It waits on the list of back orders until "
         f"a dispense of that part fills it. Today is {day_words(today, today=today)}.",
     )  # fmt: skip
@@ -115,8 +104,8 @@ def back_order(request: StaffRequest, public_id: UUID) -> HttpResponse:
         service.expect_on(order, expected_on=form.cleaned_data["expected_on"], now=clock.now())
         return "The day these parts are expected on is changed."
 
-    return answer(
-        request, order.patient, form, write, title="Back order: another day", action="Save the day",
+    return act(
+        request, form, write, person=order.patient, title="Back order: another day", action="Save the day",
         text=f"{_what(order)}, ordered on {day_words(order.ordered_on, today=None)}.",
     )  # fmt: skip
 
@@ -133,8 +122,8 @@ def back_order_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         service.void_back_order(order, reason=reason, by=request.staff.user, now=clock.now())
         return "Voided: the back order."
 
-    return answer(
-        request, order.patient, form, write, title="Void the back order",
+    return act(
+        request, form, write, person=order.patient, title="Void the back order",
         action="Void the back order", danger=True,
         text=f"{_what(order)}. Nobody waits for these parts any more. The record stays, with your reason.",
     )  # fmt: skip

@@ -5,7 +5,6 @@ from django.forms import BaseFormSet
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_http_methods
 
 from resupply import clock
 from resupply.models import CatalogueItem, Location
@@ -18,12 +17,13 @@ from resupply.web.access import StaffRequest, may
 from resupply.web.desk.stock.forms import PlaceForm, TargetForm, TargetFormSet
 from resupply.web.desk.stock.words import chosen_place, my_places, place_notes
 from resupply.web.forms import show
+from resupply.web.methods import GET_OR_POST
 from resupply.web.no_location import needs_location
 from resupply.web.wording import counted, kind_word
 
 
 @may("stock.target")
-@require_http_methods(["GET", "POST"])
+@GET_OR_POST
 @needs_location
 def settings(request: StaffRequest) -> HttpResponse:
     """Targets item by item, and the switch of the location."""
