@@ -8,7 +8,8 @@ edition, the other from it on. So whoever refreshes a plan in that time keeps bo
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import TypeVar
+from operator import attrgetter
+from typing import NamedTuple
 
 from django.db import connection
 
@@ -21,20 +22,74 @@ from resupply.queries.planned import Planned, Stored, contents, planned, stored_
 from resupply.rules import cleaning
 from resupply.rules.facts import PatientFacts
 from resupply.rules.lines import LinePlan, PatientPlan, plan_patient
-from resupply.services.plan_writing import store, values
+from resupply.services.plan_writing import Wanted, store
 from resupply.services.standing import settle_read
 
 LINE_KEY = ("patient_id", "kind")
 CHECKLIST_KEY = ("patient_id", "frequency", "starts_on")
-Shown = TypeVar("Shown", PlanLine, PlanChecklist)
+
+
+class LineSays(NamedTuple):
+    """A row of `PlanLine`, in the order of its columns."""
+
+    patient_id: int
+    location_id: int
+    payer_id: int | None
+    active: bool
+    kind: str
+    part_code: str
+    in_use_since: date | None
+    worn_on: date | None
+    spares: int
+    supply_ends_on: date
+    covered_from: date | None
+    refill_on: date
+    ask_from: date
+    deliver_from: date
+    allowance_units: int | None
+    allowance_count: int | None
+    allowance_unit: str | None
+    allowance_at_once: int | None
+    covered_starts: list[date]
+    billed_on: list[date]
+    delivery_lead: int
+    target_units: int
+    paused_from: date | None
+    paused_until: date | None
+    changes_on: list[date]
+    units_started: int
+
+
+class ChecklistSays(NamedTuple):
+    """A row of `PlanChecklist`, in the order of its columns."""
+
+    patient_id: int
+    frequency: str
+    starts_on: date
+    ends_on: date | None
+    tasks: list[str]
+
+
+class StateSays(NamedTuple):
+    """A row of `PlanState`, in the order of its columns."""
+
+    patient_id: int
+    valid_until: date | None
+    staged_for: int | None = None
+    staged_until: date | None = None
+
+
+assert LineSays._fields == contents(PlanLine)  # noqa: S101 - a column out of its order would be another's
+assert ChecklistSays._fields == contents(PlanChecklist)  # noqa: S101
+assert StateSays._fields == contents(PlanState)  # noqa: S101
 
 
 @dataclass(slots=True)
 class PlanRows:
     """One patient's rows by one policy."""
 
-    lines: list[PlanLine]
-    checklists: list[PlanChecklist]
+    lines: list[Wanted]
+    checklists: list[Wanted]
     valid_until: date | None
 
 
@@ -52,21 +107,21 @@ def refresh(patient_ids: Sequence[int], *, today_of: Callable[[Patient], date]) 
     ahead = fact_queries.clinic_rules(change=change_of(draft)) if draft else None
     settle_read((pk, one.unused_yeses, one.stored_yeses) for pk, one in found.items())
     known = fact_queries.patient_facts(patient_ids)
-    lines: list[PlanLine] = []
-    checklists: list[PlanChecklist] = []
-    states: list[PlanState] = []
+    lines: list[Wanted] = []
+    checklists: list[Wanted] = []
+    states: list[Wanted] = []
     for pk, one in found.items():
         as_of = today_of(one.patient)
         now = rows_of(one.patient, known[pk], rules, as_of=as_of)
-        state = PlanState(patient_id=pk, valid_until=now.valid_until)
+        state = StateSays(pk, now.valid_until)
         if ahead is not None and present.staged is not None:
             then = rows_of(one.patient, known[pk], ahead, as_of=as_of)
-            now.lines = _both(now.lines, then.lines, LINE_KEY, present.staged)
-            now.checklists = _both(now.checklists, then.checklists, CHECKLIST_KEY, present.staged)
-            _hold_both(state, then.valid_until, present.staged)
+            now.lines = _both(now.lines, then.lines, _LINE_KEY, present.staged)
+            now.checklists = _both(now.checklists, then.checklists, _CHECKLIST_KEY, present.staged)
+            state = _holding_both(state, then.valid_until, present.staged)
         lines += now.lines
         checklists += now.checklists
-        states.append(state)
+        states.append(Wanted(state))
     return (
         store(lines, stored_rows(PlanLine, patient_ids), LINE_KEY, present, model=PlanLine)
         + store(
@@ -135,33 +190,37 @@ def tidy(patient_ids: Sequence[int]) -> set[int]:
     return moved
 
 
-def _both(now: Sequence[Shown], then: Sequence[Shown], key: Sequence[str], staged: int) -> list[Shown]:
+_LINE_KEY = attrgetter(*(f"says.{name}" for name in LINE_KEY))
+_CHECKLIST_KEY = attrgetter(*(f"says.{name}" for name in CHECKLIST_KEY))
+
+
+def _both(
+    now: Sequence[Wanted], then: Sequence[Wanted], key: Callable[[Wanted], object], staged: int
+) -> list[Wanted]:
     """The rows of two policies: what is equal once, what differs until and from the staged edition."""
-    if not now and not then:
-        return []
-    columns = contents(type((now or then)[0]))
-    ahead = {values(row, key): row for row in then}
-    rows: list[Shown] = []
+    ahead = {key(row): row for row in then}
+    rows: list[Wanted] = []
     for row in now:
-        twin = ahead.pop(values(row, key), None)
+        twin = ahead.pop(key(row), None)
         rows.append(row)
-        if twin is not None and values(twin, columns) == values(row, columns):
+        if twin is not None and twin.says == row.says:
             continue
-        row.shown_until = staged
+        row.until = staged
         if twin is not None:
-            twin.shown_from = staged
+            twin.begins = staged
             rows.append(twin)
     for row in ahead.values():
-        row.shown_from = staged
+        row.begins = staged
         rows.append(row)
     return rows
 
 
-def _hold_both(state: PlanState, then: date | None, staged: int) -> None:
+def _holding_both(state: StateSays, then: date | None, staged: int) -> StateSays:
     """Until the switch the earlier day counts, so that neither plan is left behind."""
-    if then != state.valid_until:
-        state.staged_for, state.staged_until = staged, then
-        state.valid_until = min((day for day in (then, state.valid_until) if day), default=None)
+    if then == state.valid_until:
+        return state
+    earlier = min((day for day in (then, state.valid_until) if day), default=None)
+    return StateSays(state.patient_id, earlier, staged, then)
 
 
 def _states(found: Mapping[int, Planned]) -> list[Stored]:
@@ -169,9 +228,9 @@ def _states(found: Mapping[int, Planned]) -> list[Stored]:
     return [(pk, None, None, one.state) for pk, one in found.items() if one.state is not None]
 
 
-def _line_row(patient: Patient, plan: PatientPlan, line: LinePlan) -> PlanLine:
+def _line_row(patient: Patient, plan: PatientPlan, line: LinePlan) -> Wanted:
     period = line.allowance_period
-    return PlanLine(
+    says = LineSays(
         patient_id=patient.pk,
         location_id=patient.location_id,
         payer_id=int(plan.payer) if plan.payer else None,
@@ -199,11 +258,12 @@ def _line_row(patient: Patient, plan: PatientPlan, line: LinePlan) -> PlanLine:
         changes_on=list(line.changes_on),
         units_started=line.units_started,
     )
+    return Wanted(says)
 
 
 def _checklist_rows(
     patient: Patient, plan: PatientPlan, known: PatientFacts, rules: ClinicRules, *, as_of: date
-) -> list[PlanChecklist]:
+) -> list[Wanted]:
     if patient.status != PatientStatus.ON_THERAPY:
         return []
     series = cleaning.checklists(
@@ -214,12 +274,14 @@ def _checklist_rows(
         as_of=as_of,
     )
     return [
-        PlanChecklist(
-            patient_id=patient.pk,
-            frequency=checklist.frequency.value,
-            starts_on=checklist.starts_on,
-            ends_on=checklist.ends_on,
-            tasks=list(checklist.tasks),
+        Wanted(
+            ChecklistSays(
+                patient_id=patient.pk,
+                frequency=checklist.frequency.value,
+                starts_on=checklist.starts_on,
+                ends_on=checklist.ends_on,
+                tasks=list(checklist.tasks),
+            )
         )
         for checklist in series
     ]

@@ -1,9 +1,13 @@
-"""Stored rows of plans made equal to those wanted: only what differs is written, many rows by COPY."""
+"""Stored rows of plans made equal to those wanted: only what differs is written, many rows by COPY.
+
+Wanted rows are plain tuples, not models: a refresh happens within every write, a rebuild makes millions of
+them, and an object of Django's takes longer to make than its dates to work out.
+"""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
-from typing import Any, TypeVar
+from typing import Any
 
 from django.db import connection, models
 
@@ -13,11 +17,22 @@ from resupply.queries.planned import MARKS, Stored, Values, contents
 
 MANY = 100
 """From so many rows on COPY into a table for the moment beats a statement that holds them."""
-Row = TypeVar("Row", PlanLine, PlanChecklist, PlanState)
+Row = PlanLine | PlanChecklist | PlanState
+
+
+@dataclass(slots=True)
+class Wanted:
+    """A row as it should stand: what it says, in the order of `contents` of its model, and the editions from
+    which and until which it is shown (None: ever).
+    """
+
+    says: Values
+    begins: int | None = None
+    until: int | None = None
 
 
 def store(
-    wanted: Sequence[Row],
+    wanted: Sequence[Wanted],
     stored: Iterable[Stored],
     key: Sequence[str],
     present: Editions,
@@ -30,16 +45,14 @@ def store(
     """
     columns = contents(model)
     old = _Stored(stored, [columns.index(name) for name in key], present)
-    rows: models.Manager[Row] = getattr(model, "stored", model._default_manager)
-    changed: list[Row] = []
+    rows: models.Manager[models.Model] = getattr(model, "stored", model._default_manager)
+    changed: list[Wanted] = []
     ends: dict[int | None, list[int]] = {}
     for row in wanted:
-        begins, until = getattr(row, MARKS[0], None), getattr(row, MARKS[1], None)
-        says = values(row, columns)
-        found = old.take(says, is_ahead=begins is not None)
-        if found is not None and found[2] != until:
-            ends.setdefault(until, []).append(found[0])
-        if found is None or found[3] != says:
+        found = old.take(row.says, is_ahead=row.begins is not None)
+        if found is not None and found[2] != row.until:
+            ends.setdefault(row.until, []).append(found[0])
+        if found is None or found[3] != row.says:
             changed.append(row)
     if gone := old.rest():
         rows.filter(pk__in=gone).delete()
@@ -50,17 +63,13 @@ def store(
     return len(changed) + len(gone) + sum(map(len, ends.values()))
 
 
-def values(row: models.Model, names: Sequence[str]) -> Values:
-    """What a row says in these columns."""
-    return tuple([getattr(row, name) for name in names])
-
-
 @dataclass(frozen=True, slots=True)
 class _Upsert:
     """How rows of a model are written over those that are the same: SQL of our own names."""
 
     table: str
     names: tuple[str, ...]
+    is_marked: bool
     before: str
     after: str
 
@@ -69,24 +78,29 @@ class _Upsert:
     def of(cls, model: type[models.Model], key: tuple[str, ...]) -> "_Upsert":
         """The key says which row is the same one, of those shown until the same edition."""
         marks = [mark for mark in MARKS if hasattr(model, mark)]
+        names = (*contents(model), *marks)
         same = [*key, *marks[1:]]
-        taken = [column for column in contents(model) if column not in key] + marks[:1]
-        names = (*same, *taken)
+        taken = [name for name in names if name not in same]
         sets = ", ".join(f"{_quoted([name])} = EXCLUDED.{_quoted([name])}" for name in taken)
         table = model._meta.db_table
         return cls(
             table,
             names,
+            bool(marks),
             f"INSERT INTO {table} ({_quoted(names)})",
             f"ON CONFLICT ({_quoted(same)}) DO UPDATE SET {sets}",
         )
+
+    def values(self, row: Wanted) -> Values:
+        """A row in the order of `names`."""
+        return (*row.says, row.begins, row.until) if self.is_marked else row.says
 
 
 def _quoted(names: Iterable[str]) -> str:
     return ", ".join(f'"{name}"' for name in names)
 
 
-def _write(how: _Upsert, rows: Sequence[models.Model]) -> None:
+def _write(how: _Upsert, rows: Sequence[Wanted]) -> None:
     """In SQL: a refresh happens within every write, and Django took longer to compose one row of many columns
     than PostgreSQL to store it.
     """
@@ -94,12 +108,12 @@ def _write(how: _Upsert, rows: Sequence[models.Model]) -> None:
         _copy(how, rows)
         return
     row = f"({', '.join(['%s'] * len(how.names))})"
-    said: list[Any] = [value for one in rows for value in values(one, how.names)]
+    said: list[Any] = [value for one in rows for value in how.values(one)]
     with connection.cursor() as cursor:
         cursor.execute(f"{how.before} VALUES {', '.join([row] * len(rows))} {how.after}", said)
 
 
-def _copy(how: _Upsert, rows: Sequence[models.Model]) -> None:
+def _copy(how: _Upsert, rows: Sequence[Wanted]) -> None:
     """Many rows by way of a table for the moment."""
     columns, incoming = _quoted(how.names), f"incoming_{how.table}"
     with connection.cursor() as cursor:
@@ -108,7 +122,7 @@ def _copy(how: _Upsert, rows: Sequence[models.Model]) -> None:
         )
         with cursor.copy(f"COPY {incoming} ({columns}) FROM STDIN") as lines:
             for row in rows:
-                lines.write_row(values(row, how.names))
+                lines.write_row(how.values(row))
         cursor.execute(f"{how.before} SELECT {columns} FROM {incoming} {how.after}")  # noqa: S608
         cursor.execute(f"DROP TABLE {incoming}")
 
