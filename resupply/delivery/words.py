@@ -49,6 +49,12 @@ def day_words(day: date, *, today: date | None) -> str:
     return words if today is not None and day.year == today.year else f"{words} {day.year}"
 
 
+def span_words(first: date, last: date, *, today: date | None) -> str:
+    """Days from the first to the last; one day as that day."""
+    ends = dict.fromkeys((first, last))
+    return " to ".join(day_words(day, today=today) for day in ends)
+
+
 def counted(number: int, noun: str) -> str:
     """`1 spare`, `2 spares`; a plural of its own follows a comma: `counted(2, "battery,batteries")`."""
     one, _, many = noun.partition(",")

@@ -9,7 +9,7 @@ from typing import Any
 
 from django import template
 from django.utils import timezone
-from django.utils.html import format_html
+from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString
 
 from resupply.web import strip_words, wording
@@ -30,6 +30,13 @@ def day(context: template.Context, value: date | None, plain: bool = False) -> s
         return ""
     words = wording.day_words(value, today=_today(context))
     return words if plain else format_html('<time datetime="{}">{}</time>', value.strftime("%Y-%m-%d"), words)
+
+
+@register.simple_tag(takes_context=True)
+def span(context: template.Context, first: date, last: date) -> SafeString:
+    """Two calendar dates and what lies between: `Mon 2 Mar to Wed 18 Mar`; one day is shown once."""
+    days = (day(context, one) for one in dict.fromkeys((first, last)))
+    return format_html_join(" to ", "{}", ((one,) for one in days))
 
 
 @register.simple_tag(takes_context=True)

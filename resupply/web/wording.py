@@ -10,6 +10,7 @@ from resupply.delivery.words import (
     counted,
     day_words,
     limit_words,
+    span_words,
     state_word,
     stop_words,
 )
@@ -29,6 +30,7 @@ __all__ = [
     "limit_words",
     "month_words",
     "source_words",
+    "span_words",
     "state_word",
     "stop_words",
 ]

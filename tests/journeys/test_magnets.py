@@ -72,7 +72,7 @@ def ask(page: Page, critic: Critic) -> None:
     is forgotten, then all is answered by keyboard.
     """
     page.get_by_role("link", name="see", exact=True).click()
-    page.get_by_role("link", name="Household or implants changed").click()
+    page.get_by_role("link", name="Ask again: household or implants changed").click()
     page.get_by_label("Asked on").wait_for()
     page.wait_for_load_state()
     page.get_by_label("Asked on").focus()

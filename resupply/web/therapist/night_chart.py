@@ -16,6 +16,8 @@ LEAK_TOP, LEAK_HEIGHT = 18, 100
 MOST_HOURS = 12
 ENOUGH_HOURS = 4
 MOST_NIGHTS = 120
+WIDEST = 24.0
+"""The most that one night takes of the axis: a few nights stay columns."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +89,7 @@ def night_chart(
     if not shown:
         return None
     first = shown[0].night_on
-    axis = Days(first, (WIDTH - LEFT - RIGHT) / ((last - first).days + 1))
+    axis = Days(first, min((WIDTH - LEFT - RIGHT) / ((last - first).days + 1), WIDEST))
     most = _round_up(max((float(night.leak_p95 or 0) for night in shown), default=0))
     ticks = [most * part for part in (0, 0.5, 1)]
     return NightChart(

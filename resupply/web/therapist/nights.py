@@ -23,7 +23,7 @@ from resupply.web.act import act
 from resupply.web.forms import VoidForm, written
 from resupply.web.methods import GET_OR_POST
 from resupply.web.therapist.night_chart import ENOUGH_HOURS, night_chart
-from resupply.web.wording import day_words, kind_word
+from resupply.web.wording import counted, kind_word, span_words
 
 LARGEST_FILE = 1_000_000
 MOST_SHOWN = 30
@@ -91,8 +91,8 @@ def nights_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     brought = access.night_import_or_404(request, public_id)
     person, today = brought.patient, clock.today(brought.patient.time_zone)
     form = VoidForm(request.POST or None)
-    first, last = (day_words(day, today=today) for day in (brought.first_night, brought.last_night))
-    name = f"nights from {first} to {last}"
+    days = span_words(brought.first_night, brought.last_night, today=today)
+    name = f"{counted(brought.rows, 'night')} of {days}"
 
     def write() -> str:
         reason = form.cleaned_data["reason"]
@@ -112,7 +112,7 @@ def _record(request: StaffRequest, person: Patient, rows: list[service.NightRow]
 
 def _said(done: service.Recorded) -> str:
     """What a file came to, in words."""
-    parts = [f"{done.added} nights added"] if done.added else []
+    parts = [f"{counted(done.added, 'night')} added"] if done.added else []
     parts += [f"{done.replaced} replaced"] if done.replaced else []
     parts += [f"{done.known} known already"] if done.known else []
     return f"{', '.join(parts)}."
@@ -137,4 +137,6 @@ def _finding(nights: Sequence[Night], leaks: Sequence[nights_of.LeakSince]) -> s
             return f"Leak has risen with the {kind_word(leak.kind).lower()} in use"
     last = nights[-30:]
     enough = sum(night.usage_min >= ENOUGH_HOURS * 60 for night in last)
+    if len(last) == 1:
+        return f"Used for {'4 hours or more' if enough else 'less than 4 hours'} on the one night on record"
     return f"Used for 4 hours or more on {enough} of the last {len(last)} nights on record"
