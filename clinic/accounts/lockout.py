@@ -3,9 +3,10 @@
 from typing import Any
 
 from django.conf import settings
-from django.contrib.auth.forms import AuthenticationForm
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
+
+from clinic.accounts.forms import SignInForm
 
 
 def locked_out(
@@ -14,7 +15,7 @@ def locked_out(
     """The sign-in page with the time to wait, status 429. Of what was typed, only the name comes back."""
     named = (credentials or {}).get("username") or request.POST.get("username", "")
     context = {
-        "form": AuthenticationForm(request, initial={"username": named}),
+        "form": SignInForm(request, initial={"username": named}),
         "next": request.POST.get("next", ""),
         "minutes": int(settings.AXES_COOLOFF_TIME.total_seconds() // 60),
     }

@@ -62,7 +62,7 @@ class InviteForm(PlaceForm):
 class JoinForm(NewPasswordForm):
     """A user name and a password."""
 
-    username = forms.CharField(max_length=150, validators=[User.username_validator])
+    username = forms.CharField(label="User name", max_length=150, validators=[User.username_validator])
     field_order = ("username", "password", "again")
 
     def __init__(self, *args: Any, invitation: Invitation, **kwargs: Any) -> None:

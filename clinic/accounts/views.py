@@ -19,6 +19,7 @@ from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from clinic.accounts import kept, passwords, second, sessions
+from clinic.accounts.forms import OtherPasswordForm, SignInForm
 from clinic.accounts.models import User
 from resupply import clock
 from resupply.web.access import own_zone
@@ -36,6 +37,7 @@ class SignIn(LoginView):
     """The sign-in page. Who has a second step is asked for it before anything opens."""
 
     redirect_authenticated_user = True
+    authentication_form = SignInForm
 
     def form_valid(self, form: AuthenticationForm) -> HttpResponse:
         """In, or on to the second step; a form that was sent too late waits through both."""
@@ -48,6 +50,8 @@ class SignIn(LoginView):
 
 class PasswordChange(PasswordChangeView):
     """A new password ends what is signed in elsewhere."""
+
+    form_class = OtherPasswordForm
 
     def form_valid(self, form: Any) -> HttpResponse:
         """Save it; Django keeps this session, the others no longer fit the password."""

@@ -32,7 +32,7 @@ def sign_in(page: Page, user: User, password: str = PASSWORD) -> None:
     user.set_password(PASSWORD)
     user.save()
     page.goto("/")
-    page.get_by_label("Username").fill(user.get_username())
+    page.get_by_label("User name").fill(user.get_username())
     page.get_by_label("Password").fill(password)
     page.get_by_role("button", name="Sign in").click()
 

@@ -202,7 +202,7 @@ def test_every_page_in_use(window: OpenWindow, cast: Cast, stage: dict[str, str]
     critic.look(stranger, "not allowed")
     nobody = window()
     nobody.goto(stage["login"])
-    nobody.get_by_label("Username").fill("ines")
+    nobody.get_by_label("User name").fill("ines")
     nobody.get_by_label("Password").fill("wrong")
     nobody.get_by_role("button", name="Sign in").click()
     nobody.get_by_role("alert").wait_for()

@@ -72,7 +72,7 @@ def invite_somebody(page: Page, other: Page) -> None:
     expect(page.get_by_role("status")).to_contain_text("Invited: Ines Varga.")
     (letter,) = mail.outbox
     other.goto("/join/" + str(letter.body).split("/join/")[1].split()[0])
-    other.get_by_label("Username").fill("ines")
+    other.get_by_label("User name").fill("ines")
     other.get_by_label("Password").first.fill(PASSWORD)
     other.get_by_label("Password again").fill(PASSWORD)
     other.get_by_role("button").last.click()

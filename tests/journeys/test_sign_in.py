@@ -21,9 +21,9 @@ def test_in_and_out_again(window: OpenWindow, cast: Cast) -> None:
     expect(page.get_by_role("heading", level=1)).to_have_text("Today")
     page.locator("summary").filter(has_text=user.get_username()).click()
     page.get_by_role("button", name="Sign out").click()
-    expect(page.get_by_label("Username")).to_be_visible()
+    expect(page.get_by_label("User name")).to_be_visible()
     page.goto("/")
-    expect(page.get_by_label("Username")).to_be_visible()
+    expect(page.get_by_label("User name")).to_be_visible()
 
 
 def test_a_passkey_is_made_opens_the_second_step_and_is_a_fresh_proof(

@@ -118,7 +118,7 @@ def _job() -> Job:
 
 def _act() -> BulkAct:
     """An act on overdue lines by the manager."""
-    values = {"act": "note", "acted_at": NOW, "note": "moves in May", "lines_done": 1}
+    values = {"act": "note", "acted_at": NOW, "note": "collects the parts on Friday", "lines_done": 1}
     return BulkAct.objects.create(acted_by=_manager(), **values)
 
 
