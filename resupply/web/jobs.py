@@ -19,6 +19,7 @@ from resupply.services.errors import Refused
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.act import Back, ask
+from resupply.web.files import as_file
 from resupply.web.methods import GET_OR_POST
 
 LISTED = 50
@@ -63,10 +64,8 @@ def job_file(request: StaffRequest, public_id: UUID) -> StreamingHttpResponse:
     if found.file_size is None:
         raise Http404
     response = StreamingHttpResponse(job_services.pieces(found), content_type=found.file_type)
-    response["Content-Disposition"] = f'attachment; filename="{found.file_name}"'
     response["Content-Length"] = str(found.file_size)
-    response["Cache-Control"] = "no-store"
-    return response
+    return as_file(response, found.file_name)
 
 
 @may("job.see")

@@ -16,10 +16,11 @@ from django.urls import reverse
 from django.views.decorators.http import require_GET
 
 from resupply import clock
-from resupply.delivery.tables_out import Cell, csv_lines
+from resupply.delivery.tables_out import Cell
 from resupply.models import Location
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
+from resupply.web.files import csv_file
 from resupply.web.today_lists import LISTS, TodayList
 
 LISTED = 1000
@@ -91,13 +92,7 @@ def worklist_csv(request: StaffRequest, slug: str) -> StreamingHttpResponse:
     """Every row of a list as CSV, sent as it is read."""
     asked = _asked(request, slug)
     rows = asked.kind.rows(asked.places, today=asked.today).order_by(*asked.kind.orders[asked.order][1])
-    response = StreamingHttpResponse(
-        csv_lines(asked.kind.header, _lines(asked.kind, rows)), content_type="text/csv; charset=utf-8"
-    )
-    name = f"{slug}-{asked.today.isoformat()}.csv"
-    response["Content-Disposition"] = f'attachment; filename="{name}"'
-    response["Cache-Control"] = "no-store"
-    return response
+    return csv_file(f"{slug}-{asked.today.isoformat()}", asked.kind.header, _lines(asked.kind, rows))
 
 
 def _lines(kind: TodayList[Any], rows: QuerySet[Any]) -> Iterator[list[Cell]]:

@@ -9,7 +9,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_GET
 
 from resupply import clock
-from resupply.delivery.tables_out import Cell, csv_lines
+from resupply.delivery.tables_out import Cell
 from resupply.models import Dispense, DispenseLine
 from resupply.queries.dispense_book import BookFilter, Place, book_page, book_rows
 from resupply.queries.slips import described
@@ -17,6 +17,7 @@ from resupply.rules.deliveries import keep_until
 from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
 from resupply.web.desk.book_forms import BookForm
+from resupply.web.files import csv_file
 from resupply.web.paging import place_in, turned, with_filters
 
 PRINTED = 1000
@@ -57,12 +58,7 @@ def book(request: StaffRequest) -> HttpResponse:
 def book_csv(request: StaffRequest) -> StreamingHttpResponse:
     """Every part of every dispense as CSV, a row each, sent as it is read."""
     _, wanted, today = _asked(request)
-    response = StreamingHttpResponse(
-        csv_lines(_HEADER, _cells(book_rows(wanted))), content_type="text/csv; charset=utf-8"
-    )
-    response["Content-Disposition"] = f'attachment; filename="dispensed-{today.isoformat()}.csv"'
-    response["Cache-Control"] = "no-store"
-    return response
+    return csv_file(f"dispensed-{today.isoformat()}", _HEADER, _cells(book_rows(wanted)))
 
 
 @may("dispense.see")

@@ -48,7 +48,7 @@ class OrderItemForm(forms.Form):
     part_code = forms.ChoiceField(label="Part", required=False, choices=_codes)
     quantity = forms.IntegerField(label="Quantity", required=False, min_value=1)
     period_months = forms.IntegerField(
-        label="In so many months", required=False, min_value=1, max_value=MOST_MONTHS
+        label="For how many months", required=False, min_value=1, max_value=MOST_MONTHS
     )
 
     def clean(self) -> dict[str, Any]:
@@ -58,7 +58,7 @@ class OrderItemForm(forms.Form):
         if has_part:
             for name, words in (
                 ("quantity", "Enter how many."),
-                ("period_months", "Enter in how many months."),
+                ("period_months", "Enter for how many months."),
             ):
                 if cleaned.get(name) is None and name not in self.errors:
                     self.add_error(name, words)

@@ -18,6 +18,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
 from resupply.web.act import act
 from resupply.web.desk.correction_forms import SignForm, first_day
+from resupply.web.files import as_file
 from resupply.web.forms import VoidForm
 from resupply.web.methods import GET_OR_POST
 from resupply.web.wording import day_words
@@ -58,9 +59,7 @@ def pdf(request: StaffRequest, public_id: UUID) -> HttpResponse:
         raise Http404
     body = paper.slip_pdf(slip_of(dispense), clinic_name=settings.CLINIC_NAME)
     response = HttpResponse(body, content_type="application/pdf")
-    response["Content-Disposition"] = f'inline; filename="slip-{dispense.number}.pdf"'
-    response["Cache-Control"] = "no-store"
-    return response
+    return as_file(response, f"slip-{dispense.number}.pdf", opens=True)
 
 
 @may("proof.record")

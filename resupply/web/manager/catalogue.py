@@ -10,12 +10,13 @@ from django.urls import reverse
 from django.views.decorators.http import require_GET
 
 from resupply import clock
-from resupply.delivery.tables_out import Cell, csv_lines
+from resupply.delivery.tables_out import Cell
 from resupply.models import CatalogueItem
 from resupply.queries import catalogue as shelf
 from resupply.queries.catalogue import CatalogueFilter
 from resupply.rules.tables import part_types
 from resupply.web.access import StaffRequest, can, may
+from resupply.web.files import csv_file
 from resupply.web.manager.catalogue_forms import MAGNET_WORDS, CatalogueForm
 from resupply.web.wording import kind_word
 
@@ -92,11 +93,7 @@ def catalogue_csv(request: StaffRequest) -> StreamingHttpResponse:
     """Every item of the list as CSV."""
     asked = _asked(request)
     rows = shelf.items(asked.wanted, order=asked.order)
-    response = StreamingHttpResponse(csv_lines(_HEADER, _cells(rows)), content_type="text/csv; charset=utf-8")
-    name = f"catalogue-{clock.today(request.zone).isoformat()}.csv"
-    response["Content-Disposition"] = f'attachment; filename="{name}"'
-    response["Cache-Control"] = "no-store"
-    return response
+    return csv_file(f"catalogue-{clock.today(request.zone).isoformat()}", _HEADER, _cells(rows))
 
 
 @may("catalogue.see")

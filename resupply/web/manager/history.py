@@ -7,23 +7,21 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from itertools import islice
-from tempfile import TemporaryFile
-from typing import Any, TypeVar
+from typing import Any
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
 from django import forms
 from django.contrib import messages
 from django.db.models import Q
-from django.http import FileResponse, Http404, HttpResponse, StreamingHttpResponse
+from django.http import Http404, HttpResponse, StreamingHttpResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_GET
 
 from resupply import clock
-from resupply.delivery.tables_out import Cell, csv_lines
-from resupply.delivery.workbooks import write_workbook
+from resupply.delivery.tables_out import Cell
 from resupply.models import Patient, ReadKind, Staff
 from resupply.queries import history_log as log
 from resupply.queries.disclosures import accounting
@@ -32,13 +30,11 @@ from resupply.queries.seal_check import newest_seal
 from resupply.rules.retention import Records, kept
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
+from resupply.web.files import MOST_IN_A_WORKBOOK, csv_file, workbook_file
 from resupply.web.forms import day_field
 from resupply.web.paging import filters_of, with_filters
 
-R = TypeVar("R", bound=HttpResponseBase)
 PAGE = 50
-MOST_IN_A_WORKBOOK = 20_000
-_XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 _HEADER = ("at", "who", "kind", "page", "came_from", "emergency_access", "patients", "what")
 _DISCLOSED = ("at", "way", "to", "what", "purpose", "asked_for_by_law")
 _KINDS = (("seen", "Who saw records"), ("changed", "Who changed what"))
@@ -118,10 +114,8 @@ def history(request: StaffRequest) -> HttpResponse:
 @require_GET
 def history_csv(request: StaffRequest) -> StreamingHttpResponse:
     """Every row as CSV, sent as it is read."""
-    response = StreamingHttpResponse(
-        csv_lines(_HEADER, _cells(request, _asked(request))), content_type="text/csv; charset=utf-8"
-    )
-    return _as_file(response, f"history-{clock.today(request.zone).isoformat()}.csv")
+    rows = _cells(request, _asked(request))
+    return csv_file(f"history-{clock.today(request.zone).isoformat()}", _HEADER, rows)
 
 
 @may("history.see")
@@ -134,12 +128,7 @@ def history_xlsx(request: StaffRequest) -> HttpResponseBase:
             request, f"This has more than {MOST_IN_A_WORKBOOK:,} rows. Narrow it, or take the CSV."
         )
         return redirect(with_filters(request, "manager:history"))
-    file = TemporaryFile()  # noqa: SIM115 - the response closes it
-    write_workbook(file, "History", _HEADER, iter(rows))
-    file.seek(0)
-    return _as_file(
-        FileResponse(file, content_type=_XLSX), f"history-{clock.today(request.zone).isoformat()}.xlsx"
-    )
+    return workbook_file(f"history-{clock.today(request.zone).isoformat()}", "History", _HEADER, iter(rows))
 
 
 @may("history.see")
@@ -167,8 +156,7 @@ def disclosures_csv(request: StaffRequest, public_id: UUID) -> StreamingHttpResp
         [row.at.isoformat(timespec="seconds"), row.way, row.to, row.what, row.purpose, row.asked_for]
         for row in accounting(person, today=today)
     )
-    response = StreamingHttpResponse(csv_lines(_DISCLOSED, lines), content_type="text/csv; charset=utf-8")
-    return _as_file(response, f"disclosures-{today.isoformat()}.csv")
+    return csv_file(f"disclosures-{today.isoformat()}", _DISCLOSED, lines)
 
 
 def _asked(request: StaffRequest) -> Asked:
@@ -268,9 +256,3 @@ def _moment(day: date | None, zone: str, *, days: int = 0) -> datetime | None:
     if day is None or day.year in (1, 9999):
         return None
     return datetime.combine(day + timedelta(days=days), time(), ZoneInfo(zone))
-
-
-def _as_file(response: R, name: str) -> R:
-    response["Content-Disposition"] = f'attachment; filename="{name}"'
-    response["Cache-Control"] = "no-store"
-    return response

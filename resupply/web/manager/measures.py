@@ -15,7 +15,6 @@ from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.delivery.tables_out import Cell as TableCell
-from resupply.delivery.tables_out import csv_lines
 from resupply.models import Location
 from resupply.queries.measures import Cell, Key, measured, months_until, quantile, together
 from resupply.services import jobs
@@ -23,6 +22,7 @@ from resupply.services.measures import PAST_MONTHS, missing_months
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.act import ask
+from resupply.web.files import csv_file
 from resupply.web.manager.measure_charts import Chart, chart
 from resupply.web.manager.measure_words import MEASURES, Measure
 from resupply.web.methods import GET_OR_POST
@@ -88,13 +88,8 @@ def measures_csv(request: StaffRequest) -> StreamingHttpResponse:
     """The counts behind the measures, a row for each month and location."""
     _, places, today = _asked(request)
     cells = measured([place.pk for place in places], today=today)
-    response = StreamingHttpResponse(
-        csv_lines(_HEADER, _rows(cells, {place.pk: place.name for place in places})),
-        content_type="text/csv; charset=utf-8",
-    )
-    response["Content-Disposition"] = f'attachment; filename="measures-{today.isoformat()}.csv"'
-    response["Cache-Control"] = "no-store"
-    return response
+    rows = _rows(cells, {place.pk: place.name for place in places})
+    return csv_file(f"measures-{today.isoformat()}", _HEADER, rows)
 
 
 @may("measures.see")

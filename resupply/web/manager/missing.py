@@ -11,13 +11,14 @@ from django.urls import reverse
 from django.views.decorators.http import require_GET
 
 from resupply import clock
-from resupply.delivery.tables_out import Cell, csv_lines
+from resupply.delivery.tables_out import Cell
 from resupply.models import Location
 from resupply.queries.missing_lines import Lacking, all_lacking, lacking_page
 from resupply.rules.kinds import Kind
 from resupply.rules.missing_lines import Because, Gap
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
+from resupply.web.files import csv_file
 from resupply.web.paging import filters_of, with_filters
 from resupply.web.wording import kind_word
 
@@ -86,13 +87,8 @@ def missing_csv(request: StaffRequest) -> StreamingHttpResponse:
     form = MissingForm(request.GET, locations=access.locations(request))
     form.is_valid()
     places, kind = form.asked(request.location_ids)
-    response = StreamingHttpResponse(
-        csv_lines(_HEADER, _cells(all_lacking(places, kind=kind))), content_type="text/csv; charset=utf-8"
-    )
-    name = f"parts-never-given-{clock.today(request.zone).isoformat()}.csv"
-    response["Content-Disposition"] = f'attachment; filename="{name}"'
-    response["Cache-Control"] = "no-store"
-    return response
+    day = clock.today(request.zone).isoformat()
+    return csv_file(f"parts-never-given-{day}", _HEADER, _cells(all_lacking(places, kind=kind)))
 
 
 def gap_words(gap: Gap) -> str:

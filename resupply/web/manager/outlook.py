@@ -14,7 +14,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_GET
 
 from resupply import clock
-from resupply.delivery.tables_out import Cell, csv_lines
+from resupply.delivery.tables_out import Cell
 from resupply.models import Location
 from resupply.queries import outlook as queries
 from resupply.queries.outlook import ItemDemand, Outlook, PaceSeen
@@ -27,6 +27,7 @@ from resupply.services.outlook_pace import ENOUGH
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.act import ask
+from resupply.web.files import csv_file
 from resupply.web.manager.outlook_chart import outlook_chart
 from resupply.web.manager.outlook_words import finding, order_steps, pace_finding, pace_words, shown_number
 from resupply.web.methods import GET_OR_POST
@@ -114,12 +115,7 @@ def outlook_csv(request: StaffRequest) -> StreamingHttpResponse:
         "location", "kind", "part_code", "item", "week_from", "on_time", "own_pace", "own_pace_low",
         "own_pace_high",
     )  # fmt: skip
-    response = StreamingHttpResponse(
-        csv_lines(header, _rows(found) if found else iter(())), content_type="text/csv; charset=utf-8"
-    )
-    response["Content-Disposition"] = f'attachment; filename="outlook-{today.isoformat()}.csv"'
-    response["Cache-Control"] = "no-store"
-    return response
+    return csv_file(f"outlook-{today.isoformat()}", header, _rows(found) if found else ())
 
 
 @may("outlook.see")

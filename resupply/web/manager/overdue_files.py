@@ -3,11 +3,10 @@
 from collections.abc import Iterator
 from datetime import date
 from itertools import islice
-from tempfile import TemporaryFile
 from typing import TYPE_CHECKING
 
 from django.contrib import messages
-from django.http import FileResponse, HttpResponse, StreamingHttpResponse
+from django.http import HttpResponse, StreamingHttpResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import redirect, render
 from django.urls import reverse
@@ -15,15 +14,14 @@ from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.delivery.overdue_tables import HEADER, cells
-from resupply.delivery.tables_out import Cell, csv_lines
-from resupply.delivery.workbooks import write_workbook
+from resupply.delivery.tables_out import Cell
 from resupply.queries.overdue import overdue_rows
 from resupply.queries.overdue_known import each_looked_up
 from resupply.services import jobs
-from resupply.services.jobs.kinds import XLSX
 from resupply.services.overdue_files import AS_OF
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
+from resupply.web.files import MOST_IN_A_WORKBOOK, csv_file, workbook_file
 from resupply.web.manager.forms import PastDayForm
 from resupply.web.manager.overdue import asked_for
 from resupply.web.methods import GET_OR_POST
@@ -33,9 +31,6 @@ from resupply.web.wording import day_words
 if TYPE_CHECKING:
     from resupply.queries.overdue import OverdueLine
 
-MOST_IN_A_WORKBOOK = 20_000
-"""Rows of a workbook made while somebody waits; CSV has no end."""
-
 
 @may("overdue.export")
 @require_GET
@@ -43,12 +38,7 @@ def overdue_csv(request: StaffRequest) -> StreamingHttpResponse:
     """Every row of the list as CSV, sent as it is read."""
     asked = asked_for(request, request.GET)
     lines = overdue_rows(asked.wanted, today=asked.today)
-    response = StreamingHttpResponse(
-        csv_lines(HEADER, _cells(lines, asked.today)), content_type="text/csv; charset=utf-8"
-    )
-    response["Content-Disposition"] = f'attachment; filename="overdue-{asked.today.isoformat()}.csv"'
-    response["Cache-Control"] = "no-store"
-    return response
+    return csv_file(f"overdue-{asked.today.isoformat()}", HEADER, _cells(lines, asked.today))
 
 
 @may("overdue.export")
@@ -63,13 +53,8 @@ def overdue_xlsx(request: StaffRequest) -> HttpResponseBase:
             f"This list has more than {MOST_IN_A_WORKBOOK:,} lines. Narrow it, or download it as CSV.",
         )
         return redirect(with_filters(request, "manager:overdue"))
-    file = TemporaryFile()  # noqa: SIM115 - the response closes it
-    write_workbook(file, f"Overdue {asked.today.isoformat()}", HEADER, _cells(iter(lines), asked.today))
-    file.seek(0)
-    name = f"overdue-{asked.today.isoformat()}.xlsx"
-    response = FileResponse(file, as_attachment=True, filename=name, content_type=XLSX)
-    response["Cache-Control"] = "no-store"
-    return response
+    day, rows = asked.today.isoformat(), _cells(iter(lines), asked.today)
+    return workbook_file(f"overdue-{day}", f"Overdue {day}", HEADER, rows)
 
 
 @may("overdue.export")

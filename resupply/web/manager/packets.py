@@ -15,6 +15,7 @@ from resupply.queries import packets as queries
 from resupply.services import packets as service
 from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
+from resupply.web.files import as_file
 from resupply.web.manager.packet_forms import FindForm
 from resupply.web.manager.packet_words import differences_in_words
 from resupply.web.methods import GET_OR_POST
@@ -94,7 +95,8 @@ def packet_check(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def packet_pdf(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """The paper as it was handed out, named by its number alone."""
     found = access.packet_or_404(request, public_id)
-    return _file(bytes(found.paper), f"{found.name}.pdf", "application/pdf", "inline")
+    paper = HttpResponse(bytes(found.paper), content_type="application/pdf")
+    return as_file(paper, f"evidence-packet-{found.name}.pdf", opens=True)
 
 
 @may("packet.see")
@@ -102,7 +104,8 @@ def packet_pdf(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def packet_json(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """The document as it was handed out."""
     found = access.packet_or_404(request, public_id)
-    return _file(service.document_of(found), f"{found.name}.json", "application/json", "attachment")
+    document = HttpResponse(service.document_of(found), content_type="application/json")
+    return as_file(document, f"evidence-packet-{found.name}.json")
 
 
 def _make(request: StaffRequest, dispense: Dispense) -> EvidencePacket:
@@ -119,10 +122,3 @@ def _shown(request: StaffRequest, found: EvidencePacket, more: dict[str, object]
         "missing": missing_lines(service.read_document(found)),
     }
     return render(request, "manager/packet.html", context | more)
-
-
-def _file(content: bytes, name: str, kind: str, how: str) -> HttpResponse:
-    response = HttpResponse(content, content_type=kind)
-    response["Content-Disposition"] = f'{how}; filename="evidence-packet-{name}"'
-    response["Cache-Control"] = "no-store"
-    return response

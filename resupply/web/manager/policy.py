@@ -11,7 +11,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_GET
 
 from resupply import clock
-from resupply.delivery.tables_out import Cell, csv_lines
+from resupply.delivery.tables_out import Cell
 from resupply.models import DraftState, JobState, PolicyDraft, PolicyEffect, PolicyKind, PolicyRun
 from resupply.queries import workbench
 from resupply.queries.workbench import EffectFilter
@@ -22,6 +22,7 @@ from resupply.services.versions import MODELS
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.act import ask
+from resupply.web.files import csv_file
 from resupply.web.forms import VoidForm, written
 from resupply.web.manager.policy_forms import FORMS, EffectForm
 from resupply.web.manager.policy_list import VersionsForm, groups
@@ -158,12 +159,7 @@ def policy_csv(request: StaffRequest, public_id: UUID) -> StreamingHttpResponse:
     """What a draft would do, line by line, sent as it is read."""
     draft = access.policy_draft_or_404(public_id)
     rows = workbench.effect_rows(draft, _filter(request, draft.kind)[1])
-    response = StreamingHttpResponse(
-        csv_lines(_HEADER, _cells(iter(rows))), content_type="text/csv; charset=utf-8"
-    )
-    response["Content-Disposition"] = f'attachment; filename="policy-{draft.kind}.csv"'
-    response["Cache-Control"] = "no-store"
-    return response
+    return csv_file(f"policy-{draft.kind}", _HEADER, _cells(iter(rows)))
 
 
 def _listed(request: StaffRequest, draft: PolicyDraft, run: PolicyRun | None) -> dict[str, Any]:

@@ -11,7 +11,7 @@ from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.delivery.carriers import carriers
-from resupply.delivery.tables_out import Cell, csv_lines
+from resupply.delivery.tables_out import Cell
 from resupply.models import Recall, RecallContact
 from resupply.queries import recall_reach as queries
 from resupply.queries.recall_reach import Row, Show
@@ -19,6 +19,7 @@ from resupply.services import recall_notices as service
 from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
 from resupply.web.act import Back, act, confirmed
+from resupply.web.files import csv_file
 from resupply.web.forms import VoidForm, written
 from resupply.web.manager.recall_forms import CloseForm, ContactForm
 from resupply.web.manager.recall_words import SHOW_WORDS, bar, row_words
@@ -71,13 +72,8 @@ def reach_print(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def reach_csv(request: StaffRequest, public_id: UUID) -> StreamingHttpResponse:
     """The list as CSV."""
     found, show = access.recall_or_404(public_id), _show(request)
-    response = StreamingHttpResponse(
-        csv_lines(_HEADER, _cells(_rows(request, found, show))), content_type="text/csv; charset=utf-8"
-    )
     day = clock.today(request.zone).isoformat()
-    response["Content-Disposition"] = f'attachment; filename="recall-{show}-{day}.csv"'
-    response["Cache-Control"] = "no-store"
-    return response
+    return csv_file(f"recall-{show}-{day}", _HEADER, _cells(_rows(request, found, show)))
 
 
 @may("recall.change")

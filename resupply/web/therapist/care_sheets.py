@@ -19,6 +19,7 @@ from resupply.services import text_reviews
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.act import act
+from resupply.web.files import as_file
 from resupply.web.forms import VoidForm, day_field, written
 from resupply.web.methods import GET_OR_POST
 
@@ -67,9 +68,7 @@ def pdf(request: StaffRequest, public_id: UUID) -> HttpResponse:
     sheet = sheets_of.care_sheet(person, language=language, today=clock.today(person.time_zone))
     body = paper.care_sheet_pdf(sheet, clinic_name=settings.CLINIC_NAME)
     response = HttpResponse(body, content_type="application/pdf")
-    response["Content-Disposition"] = f'inline; filename="care-sheet-{language}.pdf"'
-    response["Cache-Control"] = "no-store"
-    return response
+    return as_file(response, f"care-sheet-{language}.pdf", opens=True)
 
 
 @may("care_text.review")

@@ -8,9 +8,11 @@ from resupply.delivery.tables_out import csv_lines
 from resupply.delivery.workbooks import empty_workbook
 from resupply.rules.tables import part_types
 from resupply.services.importing.columns import DAYS, TABLES
+from resupply.services.jobs.kinds import CSV, XLSX
 from resupply.services.uploads import KEPT, MOST_BYTES, MOST_ROWS
 from resupply.web.access import StaffRequest, may
 from resupply.web.desk.imports.words import ABOUT, COLUMNS
+from resupply.web.files import as_file
 
 WORKBOOK = "list.xlsx"
 
@@ -38,23 +40,12 @@ def template(request: StaffRequest, file_name: str) -> HttpResponse:
     """An empty file with its columns: one table as CSV, or all as a workbook."""
     if file_name == WORKBOOK:
         content = empty_workbook({table.name: table.columns for table in TABLES}, days=DAYS)
-        kind = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
-        return attachment(content, file_name, kind)
+        return as_file(HttpResponse(content, content_type=XLSX), file_name)
     for table in TABLES:
         if table.file == file_name:
-            return attachment("".join(csv_lines(table.columns, ())).encode(), file_name, CSV)
+            empty = "".join(csv_lines(table.columns, ()))
+            return as_file(HttpResponse(empty, content_type=CSV), file_name)
     raise Http404
-
-
-CSV = "text/csv; charset=utf-8"
-
-
-def attachment(content: bytes, file_name: str, kind: str) -> HttpResponse:
-    """A file to be saved, and kept nowhere between."""
-    response = HttpResponse(content, content_type=kind)
-    response["Content-Disposition"] = f'attachment; filename="{file_name}"'
-    response["Cache-Control"] = "no-store"
-    return response
 
 
 def limits() -> dict[str, int]:

@@ -21,11 +21,13 @@ from resupply.queries import imports as import_queries
 from resupply.services import uploads as upload_services
 from resupply.services.errors import Refused
 from resupply.services.importing.columns import TABLES
+from resupply.services.jobs.kinds import CSV
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.desk.imports.columns import CSV, WORKBOOK, attachment, limits
+from resupply.web.desk.imports.columns import WORKBOOK, limits
 from resupply.web.desk.imports.forms import FilesForm, MendForm, UploadForm
 from resupply.web.desk.imports.words import AT_WORK, NOUNS, amounts, stage_words, state_words
+from resupply.web.files import as_file
 from resupply.web.forms import written
 from resupply.web.methods import GET_OR_POST
 
@@ -70,7 +72,7 @@ def failed(request: StaffRequest, public_id: UUID, table: str) -> HttpResponse:
     content = import_queries.failed_file(access.upload_or_404(public_id), table)
     if content is None:
         raise Http404
-    return attachment(content, f"{table}-to-mend.csv", CSV)
+    return as_file(HttpResponse(content, content_type=CSV), f"{table}-to-mend.csv")
 
 
 @may("import.run")

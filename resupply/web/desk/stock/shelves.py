@@ -11,7 +11,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_GET
 
 from resupply import clock
-from resupply.delivery.tables_out import Cell, csv_lines
+from resupply.delivery.tables_out import Cell
 from resupply.models import Location
 from resupply.queries import stock
 from resupply.queries.stock import EXPIRES_SOON, Shelf, StockFilter
@@ -26,6 +26,7 @@ from resupply.web.desk.stock.words import (
     shelf_words,
     signed,
 )
+from resupply.web.files import csv_file
 from resupply.web.wording import counted
 
 _HEADER = (
@@ -90,12 +91,7 @@ def shelves(request: StaffRequest) -> HttpResponse:
 def shelves_csv(request: StaffRequest) -> StreamingHttpResponse:
     """The same list as CSV, a row for each lot."""
     asked = _asked(request)
-    response = StreamingHttpResponse(
-        csv_lines(_HEADER, _cells(asked.rows())), content_type="text/csv; charset=utf-8"
-    )
-    response["Content-Disposition"] = f'attachment; filename="stock-{asked.today.isoformat()}.csv"'
-    response["Cache-Control"] = "no-store"
-    return response
+    return csv_file(f"stock-{asked.today.isoformat()}", _HEADER, _cells(asked.rows()))
 
 
 @may("stock.see")
