@@ -97,23 +97,24 @@ def _hash(table: int) -> str:
     return f"hashtidextended(row.ctid, hashtextextended(row.xmin::text, {table}))"
 
 
-def _digests(sources: Sequence[_Source], first: int) -> str:
+def _digests(sources: Sequence[_Source], which: str, *, first: int) -> str:
     """SQL of one digest a patient; `first` keeps the tables of one call from counting as another's."""
     rows = " UNION ALL ".join(
         f"SELECT {source.owner} AS patient, {_hash(table)} AS digest"  # noqa: S608 - our names
-        f" FROM {source.table} row {source.joined} WHERE {source.owner} = ANY(%(patients)s)"
+        f" FROM {source.table} row {source.joined} WHERE {source.owner} {which}"
         for table, source in enumerate(sources, first)
     )
     return f"SELECT patient, bit_xor(digest) AS digest FROM ({rows}) found GROUP BY patient"  # noqa: S608
 
 
-_DIGEST_OF_PLAN = _digests(_DERIVED, first=100)
+_IN_RANGE = "BETWEEN %(first)s AND %(last)s"
+_NAMED = "= ANY(%(owners)s)"
 _CHANGED = f"""
     SELECT * FROM (
     SELECT facts.patient, facts.digest, kept.digest IS DISTINCT FROM
         (facts.digest # coalesce(plan.digest, 0) # %(rules)s::bigint) AS changed, state.valid_until, time_zone
-    FROM ({_digests(_FACTS, first=0)}) facts
-        LEFT JOIN ({_DIGEST_OF_PLAN}) plan ON plan.patient = facts.patient
+    FROM ({_digests(_FACTS, _IN_RANGE, first=0)}) facts
+        LEFT JOIN ({_digests(_DERIVED, _IN_RANGE, first=100)}) plan ON plan.patient = facts.patient
         LEFT JOIN resupply_plandigest kept ON kept.patient_id = facts.patient
         LEFT JOIN resupply_planstate state ON state.patient_id = facts.patient
         JOIN resupply_patient patient ON patient.id = facts.patient) looked
@@ -123,24 +124,19 @@ _KEEP = f"""
     INSERT INTO resupply_plandigest (patient_id, digest)
     SELECT facts.patient, facts.digest # coalesce(plan.digest, 0) # %(rules)s::bigint
     FROM unnest(%(owners)s::bigint[], %(digests)s::bigint[]) facts(patient, digest)
-        LEFT JOIN ({_DIGEST_OF_PLAN}) plan ON plan.patient = facts.patient
+        LEFT JOIN ({_digests(_DERIVED, _NAMED, first=100)}) plan ON plan.patient = facts.patient
     ON CONFLICT (patient_id) DO UPDATE SET digest = EXCLUDED.digest"""  # noqa: S608
 
 
-def look(patient_ids: Sequence[int], *, rules: int, horizon: date, doubting: bool = False) -> list[Facts]:
-    """Those of these patients whose plan may differ from what it would be worked out to, by number: changed,
-    or valid until `horizon` at most; `doubting`: all of them.
+def look(first: int, last: int, *, rules: int, horizon: date, doubting: bool = False) -> list[Facts]:
+    """Those patients of a range of numbers whose plan may differ from what it would be worked out to, in
+    order: changed, or valid until `horizon` at most; `doubting`: all of them.
 
     `rules`: `rules_digest()`. One query, no lock.
     """
     with connection.cursor() as cursor:
-        values: dict[str, Any] = {
-            "patients": list(patient_ids),
-            "rules": rules,
-            "horizon": horizon,
-            "doubting": doubting,
-        }
-        cursor.execute(_CHANGED, values)
+        values: dict[str, Any] = {"first": first, "last": last, "rules": rules, "horizon": horizon}
+        cursor.execute(_CHANGED, {**values, "doubting": doubting})
         return list(map(Facts._make, cursor.fetchall()))
 
 
@@ -152,5 +148,4 @@ def keep(looked_at: Collection[Facts], *, rules: int) -> None:
     owners = [facts.patient_id for facts in looked_at]
     digests = [facts.digest for facts in looked_at]
     with connection.cursor() as cursor:
-        values: dict[str, Any] = {"patients": owners, "owners": owners, "digests": digests, "rules": rules}
-        cursor.execute(_KEEP, values)
+        cursor.execute(_KEEP, {"owners": owners, "digests": digests, "rules": rules})

@@ -143,7 +143,7 @@ def rebuild_plans(
         patients = patients.filter(pk__lte=up_to)
     while seen := list(patients.filter(pk__gt=after)[:LOOKED_AT]):
         rules = plan_digests.rules_digest()
-        wrong = _to_work_out(seen, rules=rules, now=now, doubting=doubting)
+        wrong = _to_work_out(seen[0], seen[-1], rules=rules, now=now, doubting=doubting)
         after = seen[-1]
         for start in range(0, len(wrong), BATCH):
             batch = wrong[start : start + BATCH]
@@ -156,13 +156,13 @@ def rebuild_plans(
 
 
 def _to_work_out(
-    patient_ids: Sequence[int], *, rules: int, now: datetime, doubting: bool
+    first: int, last: int, *, rules: int, now: datetime, doubting: bool
 ) -> list[plan_digests.Facts]:
     """Whose plan is not what the records say, or may not be."""
     horizon = (now + FARTHEST_AHEAD).date()
     return [
         facts
-        for facts in plan_digests.look(patient_ids, rules=rules, horizon=horizon, doubting=doubting)
+        for facts in plan_digests.look(first, last, rules=rules, horizon=horizon, doubting=doubting)
         if doubting
         or facts.changed
         or (facts.valid_until and facts.valid_until <= day_in(facts.time_zone, now))
