@@ -34,35 +34,45 @@ class LackingPage:
 
 def lacking_page(location_ids: Collection[int], *, kind: Kind | None = None, after: int = 0) -> LackingPage:
     """The next patients who lack a line (of a kind, if one is named), by key from above `after`."""
-    rows: list[Lacking] = []
-    for looked, batch in enumerate(_batches(location_ids, after), start=1):
-        for patient, gaps in batch:
-            if wanted := [gap for gap in gaps if kind is None or kind in gap.kinds]:
-                rows.append(Lacking(patient, tuple(wanted)))
-            if len(rows) == PAGE:
-                return LackingPage(rows, patient.pk)
+    found: dict[int, tuple[Gap, ...]] = {}
+    for looked, batch in enumerate(_batches(location_ids, kind, after), start=1):
+        for patient, gaps in batch.items():
+            if gaps:
+                found[patient] = gaps
+            if len(found) == PAGE:
+                return LackingPage(_with_patients(found), patient)
         if looked * BATCH >= LOOKED_AT:
-            return LackingPage(rows, batch[-1][0].pk)
-    return LackingPage(rows, None)
+            return LackingPage(_with_patients(found), max(batch))
+    return LackingPage(_with_patients(found), None)
 
 
 def all_lacking(location_ids: Collection[int], *, kind: Kind | None = None) -> Iterator[Lacking]:
     """Every patient who lacks a line, some hundred at a time."""
-    for batch in _batches(location_ids, 0):
-        for patient, gaps in batch:
-            if wanted := [gap for gap in gaps if kind is None or kind in gap.kinds]:
-                yield Lacking(patient, tuple(wanted))
+    for batch in _batches(location_ids, kind, 0):
+        yield from _with_patients({patient: gaps for patient, gaps in batch.items() if gaps})
 
 
-def _batches(location_ids: Collection[int], after: int) -> Iterator[list[tuple[Patient, tuple[Gap, ...]]]]:
-    """Patients on therapy by key, with what they lack. Three queries a batch."""
-    people = Patient.objects.filter(status=PatientStatus.ON_THERAPY).select_related("location")
+def _batches(
+    location_ids: Collection[int], kind: Kind | None, after: int
+) -> Iterator[dict[int, tuple[Gap, ...]]]:
+    """Patients on therapy in the order of their keys, with what they lack. Three queries a batch."""
+    people = Patient.objects.filter(status=PatientStatus.ON_THERAPY)
     if location_ids:
         people = people.filter(location__in=sorted(location_ids))
-    while batch := list(people.filter(pk__gt=after).order_by("pk")[:BATCH]):
-        held = _held([patient.pk for patient in batch])
-        yield [(patient, missing(held[patient.pk])) for patient in batch]
-        after = batch[-1].pk
+    keys = people.order_by("pk").values_list("pk", flat=True)
+    while batch := list(keys.filter(pk__gt=after)[:BATCH]):
+        held = _held(batch)
+        yield {
+            patient: tuple(gap for gap in missing(held[patient]) if kind is None or kind in gap.kinds)
+            for patient in batch
+        }
+        after = batch[-1]
+
+
+def _with_patients(found: Mapping[int, tuple[Gap, ...]]) -> list[Lacking]:
+    """Only who is shown is read whole: their addresses are encrypted. One query."""
+    people = Patient.objects.select_related("location").in_bulk(found)
+    return [Lacking(people[patient], gaps) for patient, gaps in found.items()]
 
 
 def _held(patients: Collection[int]) -> Mapping[int, Held]:
