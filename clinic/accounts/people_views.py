@@ -186,8 +186,7 @@ def _page(request: StaffRequest, form: InviteForm, status: int) -> HttpResponse:
 
 
 def _name(staff: Staff) -> str:
-    user = cast(User, staff.user)
-    return user.get_full_name() or user.get_username()
+    return staff.user.get_full_name() or staff.user.get_username()
 
 
 def _by(request: StaffRequest) -> User:
