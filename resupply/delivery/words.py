@@ -61,6 +61,16 @@ def counted(number: int, noun: str) -> str:
     return f"{number:,} {one if number == 1 else many or one + 's'}"
 
 
+def size_words(number: int) -> str:
+    """Bytes as people read them: 388 kB, 1.2 GB."""
+    value, unit = float(number), "bytes"
+    for larger in ("kB", "MB", "GB", "TB"):
+        if value < 1000:
+            break
+        value, unit = value / 1000, larger
+    return f"{value:.0f} {unit}" if value >= 10 or unit == "bytes" else f"{value:.1f} {unit}"
+
+
 def state_word(state: str, days_overdue: int | None = None) -> str:
     """The word of a state; overdue says how long: `9 days overdue`."""
     if state == "overdue" and days_overdue:

@@ -119,6 +119,12 @@ def days(number: int | None) -> str:
 
 
 @register.filter
+def size(number: int) -> str:
+    """Bytes as people read them: `388 kB`."""
+    return wording.size_words(number)
+
+
+@register.filter
 def counted(number: int, noun: str) -> str:
     """`1 spare`, `2 spares`; `"battery,batteries"` gives the plural."""
     return wording.counted(number, noun)

@@ -4,6 +4,7 @@ from datetime import UTC, date, datetime
 from types import SimpleNamespace
 from uuid import UUID
 
+from resupply.rules.help_topics import Topic
 from resupply.web.strip import Step, StripLine, StripUnit
 
 TODAY = date(2026, 3, 18)
@@ -185,11 +186,24 @@ EVENTS = (
 )
 
 
+HELP = Topic(
+    "sample",
+    "Log a dispense",
+    about=("The form opens with the same again: mostly only lot and expiry are left to check.",),
+    steps=("Open the patient and press “Dispense”.", "Scan each pack.", "Press “Log the dispense”."),
+    words=(("slip", "The paper that goes with the parts."),),
+    trouble=(("“Not in stock.”", "Count the shelf, or log it anyway with a reason."),),
+    cautions=(("The part's own instructions come first.", "An invented source, 2026"),),
+)
+"""A topic of help with one of each thing a topic may hold."""
+
+
 def context() -> dict[str, object]:
     """Everything the gallery shows that does not depend on the request."""
     person = {"name": "Odalys Brandt", "birth_date": _on(2, 4, 1961), "reference": "1047"}
     other = {"name": "Tobiah Mwangi-Fairweather", "birth_date": _on(11, 30, 1948), "reference": "1112"}
     return {
+        "help_topic": HELP,
         "clinic_name": "Juniper Bend Sleep Clinic (demo)",
         "demo": True,
         "nav": [

@@ -131,7 +131,7 @@ ROOMS: tuple[tuple[str, tuple[Room, ...]], ...] = (
     (
         "In and out",
         (
-            Room("Imports", "desk:imports", "import.run", "An old list brought along, checked first."),
+            Room("Imports", "desk:imports", "import.run", "An old list imported, each row checked first."),
             Room("Jobs", "jobs", "job.see", "Long work you asked for, and its files."),
             Room(
                 "Sharing",

@@ -6,6 +6,7 @@ from datetime import datetime
 
 from resupply.queries.health import Machinery
 from resupply.rules.health import Finding, Grade
+from resupply.web.wording import size_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +127,7 @@ def _kept(machinery: Machinery, now: datetime) -> list[Figure]:
     ]
     if backup:
         what = f"{backup.rows or 0:,} rows, key {backup.key_id}"
-        figures.append(Figure("Its size", size(backup.file_size or 0), what))
+        figures.append(Figure("Its size", size_words(backup.file_size or 0), what))
     if broken:
         figures.append(Figure("Broke off since", _ago(broken.began_at, now), broken.error))
     name = f"number {seal.number}, {seal.digest[:16]}…" if seal else ""
@@ -140,23 +141,13 @@ def _kept(machinery: Machinery, now: datetime) -> list[Figure]:
 def _machine(machinery: Machinery, machine: Machine) -> list[Figure]:
     missing = ", ".join(machinery.unapplied)
     versions = f"Python {machine.python}, Django {machine.django}, PostgreSQL {machine.database}"
-    free = f"{size(machine.disk_free)} of {size(machine.disk_total)}"
+    free = f"{size_words(machine.disk_free)} of {size_words(machine.disk_total)}"
     return [
         Figure("Program", machine.program, versions),
         Figure("Migrations", "all there" if not missing else "missing", missing),
-        Figure("Database", size(machine.database_bytes)),
+        Figure("Database", size_words(machine.database_bytes)),
         Figure("Free on this disk", free, "of the web’s machine; the database may have its own"),
     ]
-
-
-def size(number: int) -> str:
-    """Bytes as people read them: 388 kB, 1.2 GB."""
-    value, unit = float(number), "bytes"
-    for larger in ("kB", "MB", "GB", "TB"):
-        if value < 1000:
-            break
-        value, unit = value / 1000, larger
-    return f"{value:.0f} {unit}" if value >= 10 or unit == "bytes" else f"{value:.1f} {unit}"
 
 
 def _ago(moment: datetime | None, now: datetime) -> str:

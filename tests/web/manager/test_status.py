@@ -13,7 +13,7 @@ from resupply.delivery import doorbell
 from resupply.models import Backup
 from resupply.services import seals
 from resupply.services.heartbeats import record_heartbeat
-from resupply.web.manager.status_words import size
+from resupply.web.wording import size_words
 from tests.builders import make_patient
 from tests.cast import Cast
 
@@ -76,4 +76,4 @@ def test_the_queue_is_counted_or_does_not_answer(settings: Any) -> None:
     [(0, "0 bytes"), (999, "999 bytes"), (1000, "1.0 kB"), (388_084, "388 kB"), (4_200_000_000, "4.2 GB")],
 )
 def test_sizes(number: int, said: str) -> None:
-    assert size(number) == said
+    assert size_words(number) == said
