@@ -196,7 +196,7 @@ CALLS = TodayList(
     rows=worklists.calls,
     patient_of=lambda line: line.patient,
     orders={
-        "": ("Supply ended first", ("supply_ends_on", "pk")),
+        "": ("Ended first", ("supply_ends_on", "pk")),
         "latest": ("Supply ends last", ("-supply_ends_on", "-pk")),
         "name": _by_name("patient"),
     },

@@ -91,7 +91,7 @@ def test_a_wrong_size_is_exchanged_in_one_act(window: OpenWindow, cast: Cast, li
     page.get_by_label("Part that goes out").select_option("Nasal cushion, L")
     page.get_by_label("Reason*").fill("too small")
     page.get_by_label("Back on the shelf").check()
-    page.get_by_label("Its lot").fill("LOT-L")
+    page.get_by_label("Lot", exact=True).fill("LOT-L")
     page.get_by_role("button", name="Exchange the part").click()
     new = DispenseLine.objects.get(exchange_of=line)
     expect(page.get_by_role("status")).to_contain_text(f"Have slip {new.dispense.number} signed.")

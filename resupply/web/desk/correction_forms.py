@@ -70,7 +70,7 @@ class ExchangeForm(_Returning):
     )
     on = day_field("Exchanged on")
     parts = _parts_field(DISCARDED)
-    lot = forms.CharField(label="Its lot", max_length=40, required=False, widget=SuggestingInput)
+    lot = forms.CharField(label="Lot", max_length=40, required=False, widget=SuggestingInput)
     expires_on = day_field("Expires", required=False)
     serial = forms.CharField(label="Serial number", max_length=40, required=False)
     size_kept = forms.CharField(

@@ -11,8 +11,8 @@ from django.urls import reverse
 from django.views.decorators.http import require_GET
 
 from resupply import clock
-from resupply.delivery.texts import shown
-from resupply.models import InboundText
+from resupply.delivery.texts import shown, takes_texts, textable
+from resupply.models import InboundText, Patient
 from resupply.queries import inbound as inbound_queries
 from resupply.services import inbound
 from resupply.web import access
@@ -81,9 +81,16 @@ def handled(request: StaffRequest, public_id: UUID) -> HttpResponse:
 
 def _row(text: InboundText) -> dict[str, Any]:
     """A text as it is shown, with its number as people write it, and who may have written."""
+    patients = list(text.patients.all())
     return {
         "text": text,
-        "number": shown(text.from_number),
-        "patients": list(text.patients.all()),
+        "number": _as_on_record(text.from_number, patients),
+        "patients": patients,
         "done": "" if text.meaning == "stop" and not text.patients.all() else DONE[text.meaning],
     }
+
+
+def _as_on_record(number: str, patients: list[Patient]) -> str:
+    """A number as the patient's record spells it, else as people of its country write it."""
+    spellings = (patient.phone for patient in patients if takes_texts(patient.phone))
+    return next((typed for typed in spellings if textable(typed) == number), shown(number))

@@ -62,7 +62,7 @@ def test_an_order_is_recorded_and_stands_on_the_page(cast: Cast, ines: Client) -
     page = text(ines.get(answer["Location"]))
     assert "Order of Tue 10 Mar recorded." in page
     assert "Dr. Test · NPI 1234567893 · ends Wed 10 Mar 2027" in page
-    assert "6 × A7032 Cushion for a nasal mask, in 3 months" in page
+    assert "6 × cushion for a nasal mask A7032 · for 3 months" in page
     assert "Dr. Test, NPI 1234567893, Tue 10 Mar to Wed 10 Mar 2027" in text(
         ines.get(at("patient", cast.odalys.public_id))
     )
@@ -84,7 +84,7 @@ def test_a_refused_order_keeps_what_was_typed(cast: Cast, ines: Client) -> None:
     page = text(ines.post(url, sent(*rows)))
     for words in (
         "Part 2, quantity : Enter how many.",
-        "Part 2, in so many months",
+        "Part 2, for how many months",
         "Part 3, part : Choose the part.",
     ):
         assert words in page

@@ -34,7 +34,7 @@ def test_what_waits_is_on_today_and_on_its_page_until_it_is_seen_to(desk: Client
     shown = page(desk, "desk:texts")
     assert "Call me &lt;b&gt;please&lt;/b&gt;" in shown
     assert cast.odalys.name in shown
-    assert "(303) 555-0142" in shown
+    assert "+1 303 555 0142" in shown  # as on record
     address = reverse("desk:text_handled", args=[text.public_id])
     empty = desk.post(address, {"note": ""})
     assert empty.status_code == 422

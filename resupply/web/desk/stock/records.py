@@ -87,7 +87,7 @@ def back_order_new(request: StaffRequest, public_id: UUID) -> HttpResponse:
         return f"Back-ordered: {order.quantity} × {kind_word(order.kind).lower()}."
 
     return act(
-        request, form, write, person=person, title="Back-order parts", action="Back-order",
+        request, form, write, person=person, title="Back-order a part", action="Back-order the part",
         text="Parts the patient is to have once they are in stock. It waits on the list of back orders until "
         f"a dispense of that part fills it. Today is {day_words(today, today=today)}.",
     )  # fmt: skip
