@@ -71,7 +71,7 @@ def ask(page: Page, critic: Critic) -> None:
     """The household has changed: no for the wearer, one yes and no for the rest for the other; first a line
     is forgotten, then all is answered by keyboard.
     """
-    page.get_by_role("link", name="see", exact=True).click()
+    page.get_by_role("link", name="see what was asked about magnets").click()
     page.get_by_role("link", name="Ask again: household or implants changed").click()
     page.get_by_label("Asked on").wait_for()
     page.wait_for_load_state()

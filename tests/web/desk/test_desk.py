@@ -46,8 +46,9 @@ def at(view: str, *args: object) -> str:
 
 def text(answer: Any) -> str:
     """The words of a page, without its marks and the openers of explanations."""
-    plain = re.sub(r"<[^>]+>", " ", answer.content.decode())
-    return re.sub(r"\s+", " ", plain.replace(", why?", "").replace("Show the steps", ""))
+    seen = re.sub(r'<span class="visually-hidden">, why[^<]*</span>', "", answer.content.decode())
+    plain = re.sub(r"<[^>]+>", " ", seen)
+    return re.sub(r"\s+", " ", plain.replace("Show the steps", ""))
 
 
 # --- find ---
