@@ -229,7 +229,7 @@ def _on_record(found: Found, step: Step) -> str:
         Step.STAFF: counted(found.people, "person,people"),
         Step.PAYERS: counted(found.payers, "payer"),
         Step.CATALOGUE: counted(found.items, "item"),
-        Step.LIST: "a list was written",
+        Step.LIST: "a list was imported",
         Step.MAIL: mailed,
         Step.DISPENSE: "parts were given",
     }[step]

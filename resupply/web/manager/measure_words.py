@@ -15,7 +15,7 @@ _SUPPLY = (
 )
 _OVERDUE = (
     "Of the lines overdue on that day, the days since supply ended: the median (half are overdue no "
-    "longer), and the number that nine in ten do not exceed."
+    "longer), and the number that nine in ten do not exceed. Snoozed lines count."
 )
 _QUESTIONS = (
     "Refill questions asked in the month of which a message went out; those with an answer that stands; "
@@ -34,6 +34,8 @@ _CLEANING = (
     "Patients whose link to the own page was good on some day of the month, and patients who ticked at "
     "least one cleaning task of a day in it. Who cleans without ticking is not counted."
 )
+_UNKNOWN = ("–", "–", "–")
+"""Of a month whose lines were not counted: no number is not nought."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,7 +147,7 @@ MEASURES = (
         unit="%",
         head=("Lines", "In supply", "Share"),
         value=lambda cell: share(cell.in_supply, cell.lines),
-        cells=lambda cell: _of(cell.in_supply, cell.lines),
+        cells=lambda cell: _of(cell.in_supply, cell.lines) if cell.lines else _UNKNOWN,
         finding=_supply,
     ),
     Measure(
@@ -157,7 +159,7 @@ MEASURES = (
         value=lambda cell: quantile(cell.days_overdue, 0.5),
         mark=lambda cell: quantile(cell.days_overdue, 0.9),
         mark_is="median; stroke: what nine in ten do not exceed",
-        cells=lambda cell: _spread(cell.days_overdue),
+        cells=lambda cell: _spread(cell.days_overdue) if cell.lines else _UNKNOWN,
         finding=_overdue,
     ),
     Measure(

@@ -57,7 +57,7 @@ class LifeForm(DraftForm):
     kind = PolicyKind.LIFE
     part_code = forms.ChoiceField(label="Part", choices=code_choices)
     period_count = _number("Worn after")
-    period_unit = forms.ChoiceField(label="Unit", choices=_UNITS, initial="month")
+    period_unit = forms.ChoiceField(label="Counted in", choices=_UNITS, initial="month")
     field_order = ["part_code", "period_count", "period_unit", "effective_from", "reason", "source"]
 
 
@@ -65,11 +65,11 @@ class AllowanceForm(DraftForm):
     """A payer's usual maximum of a code."""
 
     kind = PolicyKind.ALLOWANCE
-    payer = forms.ModelChoiceField(Payer.objects.all(), label="Payer")
+    payer = forms.ModelChoiceField(Payer.objects.all(), label="Payer", empty_label="Choose the payer")
     part_code = forms.ChoiceField(label="Part", choices=code_choices)
     units = _number("Units")
-    period_count = _number("per")
-    period_unit = forms.ChoiceField(label="Unit", choices=_UNITS, initial="month")
+    period_count = _number("In a period of")
+    period_unit = forms.ChoiceField(label="Counted in", choices=_UNITS, initial="month")
     at_once_periods = _number("Periods at once, at most", initial=1)
     field_order = [
         *("payer", "part_code", "units", "period_count", "period_unit", "at_once_periods"),
@@ -101,7 +101,7 @@ class TermsForm(DraftForm):
     kind = PolicyKind.TERMS
     gap_days = _number("Days without a question after a delivery", initial=7)
     target_count = _number("A refill aims at a supply of", initial=3)
-    target_unit = forms.ChoiceField(label="Unit", choices=_UNITS, initial="month")
+    target_unit = forms.ChoiceField(label="Counted in", choices=_UNITS, initial="month")
     field_order = ["gap_days", "target_count", "target_unit", "effective_from", "reason", "source"]
 
 
