@@ -161,10 +161,10 @@ def _shown(found: Outlook, today: date) -> dict[str, Any]:
         "finding": finding(found, today=today),
         "chart": outlook_chart(found.weeks),
         "by_week": [
-            (week.begins_on, week.on_time, shown_number(week.expected), week.low, week.high)
+            (week.begins_on, week.on_time, f"{week.expected:,.0f}", week.low, week.high)
             for week in found.weeks
         ],
-        "later": shown_number(found.later),
+        "later": f"{found.later:,.0f}",
         "items": items,
         "to_order": [_item(one, today) for one in found.to_order],
         "to_order_later": [_item(one, today) for one in found.to_order_later],

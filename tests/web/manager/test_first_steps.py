@@ -1,5 +1,6 @@
 """The pages of a clinic's first hour: the steps, locations, payers, mail."""
 
+import re
 from typing import Any
 
 import pytest
@@ -98,6 +99,7 @@ def test_who_is_led(cast: Cast, client: Client) -> None:
     page = seen(client, STEPS)
     assert "This clinic is at work." in page
     assert 'aria-current="step"' not in page  # nothing of it is next
+    assert re.search(r'data-stay="[^"]+" hidden', page)  # the offer to stay signed in waits for its time
 
 
 def test_a_location_is_corrected_closed_and_opened_again(cast: Cast, client: Client) -> None:
