@@ -75,7 +75,7 @@ def test_opened_with_a_reason_for_an_hour_marked_and_reported(
     assert b"here with a broken mask" in marta.get(reverse("manager:emergencies")).content
     report = reverse("manager:emergency", args=[opened.public_id])
     shown = marta.get(report).content.decode()
-    assert "desk: patient" in shown
+    assert "Front desk: patient" in shown
     assert "event" in shown
     assert marta.post(report, {"note": ""}).status_code == 422
     assert marta.post(report, {"note": "spoke with the desk"}).status_code == 302

@@ -16,6 +16,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.forms import written
 from resupply.web.methods import GET_HEAD_OR_POST
+from resupply.web.page_words import page_words
 from resupply.web.paging import page_number
 
 PAGE = 30
@@ -79,8 +80,3 @@ def emergency(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "back_url": reverse("manager:emergencies"),
     }
     return render(request, "manager/emergency.html", context, status=422 if form.errors else 200)
-
-
-def page_words(view: str) -> str:
-    """`desk:patient_new` as words."""
-    return view.replace(":", ": ").replace("_", " ")

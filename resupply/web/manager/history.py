@@ -32,6 +32,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.files import MOST_IN_A_WORKBOOK, csv_file, workbook_file
 from resupply.web.forms import day_field
+from resupply.web.page_words import page_words
 from resupply.web.paging import filters_of, with_filters
 
 PAGE = 50
@@ -201,8 +202,8 @@ def _rows(request: StaffRequest, found: list[Seen | Changed]) -> Iterator[Row]:
             continue
         row, count = one.row, len(one.row.patients)
         shown = named.get(row.patients[0], "a patient") if count == 1 else f"{count} patients"
-        came = f"from {_page(row.came_from)}" if row.came_from else ""
-        yield Row(one.at, _who(one), _page(row.page), came, shown, row.emergency is not None)
+        came = page_words(row.came_from)
+        yield Row(one.at, _who(one), page_words(row.page), came, shown, row.emergency is not None)
 
 
 def _cells(request: StaffRequest, asked: Asked) -> Iterator[list[Cell]]:
@@ -231,11 +232,6 @@ def _who(one: Seen) -> str:
     if row.user is not None:
         return row.user.get_full_name() or row.user.get_username()
     return "the patient" if row.kind == ReadKind.OWN else "the program"
-
-
-def _page(view: str) -> str:
-    """`desk:patient_new` as words."""
-    return view.replace(":", ": ").replace("_", " ").replace(":  ", ": ")
 
 
 _LABELS = {"insert": "recorded", "update": "changed", "insert_insert": "recorded", "update_update": "changed"}

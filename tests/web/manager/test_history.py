@@ -74,7 +74,7 @@ def test_pages_follow_each_other_without_a_gap(cast: Cast, marta: Client) -> Non
         context = marta.get(address).context
         shown += [row.what for row in context["rows"]]
         address = PAGE + context["older_url"] if context["older_url"] else ""
-    assert shown == [f"page {n}" for n in reversed(range(120))]
+    assert shown == [f"Page {n}" for n in reversed(range(120))]
 
 
 def test_changes_of_a_patient_name_record_and_person(cast: Cast, marta: Client) -> None:
