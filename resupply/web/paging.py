@@ -1,4 +1,4 @@
-"""Lists paged by a place in an order of (day, id): addresses of pages, and of a list as CSV or for paper."""
+"""Lists in pages: what an address asks for, where the list goes on, its address as CSV or for paper."""
 
 from datetime import date
 
@@ -10,24 +10,29 @@ def filters_of(request: HttpRequest) -> QueryDict:
     """The filters of this address, without the place in the list and without empty fields."""
     query = request.GET.copy()
     for name in [*query]:
-        if name in {"after", "before"} or not query[name]:
+        if name in {"after", "before", "page"} or not query[name]:
             del query[name]
     return query
 
 
-def with_filters(request: HttpRequest, view: str) -> str:
+def with_filters(request: HttpRequest, view: str, *args: object) -> str:
     """The address of a view with the filters of this one."""
-    query = filters_of(request).urlencode()
-    return f"{reverse(view)}?{query}" if query else reverse(view)
+    address, query = reverse(view, args=args), filters_of(request).urlencode()
+    return f"{address}?{query}" if query else address
 
 
-def turned(request: HttpRequest, way: str, place: tuple[date, int] | None) -> str:
-    """The address of the page `after` or `before` a place; empty where there is none."""
-    if place is None:
+def turned(request: HttpRequest, way: str, place: str | int) -> str:
+    """The address of this list from a place on (`way`: after, before, page); empty where there is none."""
+    if not place:
         return ""
     query = filters_of(request)
-    query[way] = f"{place[0].isoformat()}_{place[1]}"
+    query[way] = str(place)
     return f"?{query.urlencode()}"
+
+
+def turned_at(request: HttpRequest, way: str, place: tuple[date, int] | None) -> str:
+    """The same for a list in an order of (day, id)."""
+    return turned(request, way, f"{place[0].isoformat()}_{place[1]}" if place else "")
 
 
 def place_in(text: str) -> tuple[date, int] | None:
@@ -37,6 +42,12 @@ def place_in(text: str) -> tuple[date, int] | None:
         return date.fromisoformat(day), int(pk)
     except ValueError:
         return None
+
+
+def number_in(request: HttpRequest, name: str) -> int:
+    """The key in a field of the address, where the list goes on; 0: there is none, or it is no key."""
+    text = request.GET.get(name, "")
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 18 else 0
 
 
 def page_number(request: HttpRequest) -> int:

@@ -18,7 +18,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
 from resupply.web.desk.book_forms import BookForm
 from resupply.web.files import csv_file
-from resupply.web.paging import place_in, turned, with_filters
+from resupply.web.paging import place_in, turned_at, with_filters
 
 PRINTED = 1000
 """Dispenses on paper at most; beyond them the CSV is the better tool."""
@@ -42,8 +42,8 @@ def book(request: StaffRequest) -> HttpResponse:
         "form": form,
         "today": today,
         "rows": page.rows,
-        "newer_url": turned(request, "before", _pair(page.before)),
-        "older_url": turned(request, "after", _pair(page.after)),
+        "newer_url": turned_at(request, "before", _pair(page.before)),
+        "older_url": turned_at(request, "after", _pair(page.after)),
         "list_url": reverse("desk:book"),
         "csv_url": with_filters(request, "desk:book_csv") if can(request, "dispense.export") else "",
         "print_url": with_filters(request, "desk:book_print"),

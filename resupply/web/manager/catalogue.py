@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from django.core.paginator import Paginator
-from django.http import HttpResponse, QueryDict, StreamingHttpResponse
+from django.http import HttpResponse, StreamingHttpResponse
 from django.shortcuts import render
 from django.urls import reverse
 from django.views.decorators.http import require_GET
@@ -18,6 +18,7 @@ from resupply.rules.tables import part_types
 from resupply.web.access import StaffRequest, can, may
 from resupply.web.files import csv_file
 from resupply.web.manager.catalogue_forms import MAGNET_WORDS, CatalogueForm
+from resupply.web.paging import filters_of, turned, with_filters
 from resupply.web.wording import kind_word
 
 PRINTED = 2000
@@ -74,11 +75,11 @@ def catalogue(request: StaffRequest) -> HttpResponse:
         "rows": _rows(page.object_list),
         "columns": list(_columns(request, asked.order)),
         "total": page.paginator.count,
-        "newer_url": _turned(request, page.previous_page_number()) if page.has_previous() else "",
-        "older_url": _turned(request, page.next_page_number()) if page.has_next() else "",
+        "newer_url": turned(request, "page", page.previous_page_number()) if page.has_previous() else "",
+        "older_url": turned(request, "page", page.next_page_number()) if page.has_next() else "",
         "list_url": reverse("manager:catalogue"),
-        "csv_url": _with_query(request, "manager:catalogue_csv"),
-        "print_url": _with_query(request, "manager:catalogue_print"),
+        "csv_url": with_filters(request, "manager:catalogue_csv"),
+        "print_url": with_filters(request, "manager:catalogue_print"),
         "is_narrowed": asked.wanted != CatalogueFilter(),
         "may_change": can(request, "catalogue.change"),
         "may_match": can(request, "matching.version"),
@@ -109,7 +110,7 @@ def catalogue_print(request: StaffRequest) -> HttpResponse:
         "is_cut": len(rows) > PRINTED,
         "printed": PRINTED,
         "choices": _choices(asked),
-        "list_url": _with_query(request, "manager:catalogue"),
+        "list_url": with_filters(request, "manager:catalogue"),
     }
     return render(request, "manager/catalogue_print.html", context)
 
@@ -164,7 +165,7 @@ def _columns(request: StaffRequest, order: str) -> Iterator[Column]:
     """Each head sorts by its column, and once sorted turns it round."""
     for label, name in _COLUMNS:
         is_sorted = name != "" and order.removeprefix("-") == name
-        query = _query(request)
+        query = filters_of(request)
         query["order"] = f"-{name}" if order == name else name
         yield Column(
             label,
@@ -183,23 +184,3 @@ def _choices(asked: Asked) -> list[str]:
     if wanted.offered is not None:
         words.append("offered" if wanted.offered else "no longer offered")
     return words
-
-
-def _query(request: StaffRequest) -> QueryDict:
-    """The filters of this address, without the page and without empty fields."""
-    query = request.GET.copy()
-    for name in [*query]:
-        if name == "page" or not query[name]:
-            del query[name]
-    return query
-
-
-def _with_query(request: StaffRequest, view: str) -> str:
-    query = _query(request).urlencode()
-    return f"{reverse(view)}?{query}" if query else reverse(view)
-
-
-def _turned(request: StaffRequest, page: int) -> str:
-    query = _query(request)
-    query["page"] = str(page)
-    return f"?{query.urlencode()}"

@@ -33,7 +33,7 @@ from resupply.web.access import StaffRequest, may
 from resupply.web.files import MOST_IN_A_WORKBOOK, csv_file, workbook_file
 from resupply.web.forms import day_field
 from resupply.web.page_words import page_words
-from resupply.web.paging import filters_of, with_filters
+from resupply.web.paging import turned, with_filters
 
 PAGE = 50
 _HEADER = ("at", "who", "kind", "page", "came_from", "emergency_access", "patients", "what")
@@ -88,11 +88,8 @@ def history(request: StaffRequest) -> HttpResponse:
     before = _place_in(request.GET.get("before", ""))
     ask = log.seen if asked.is_seen else log.changed
     found: list[Seen | Changed] = [*ask(asked.wanted, before=before, at_most=PAGE + 1)]
-    rows, older = found[:PAGE], ""
-    if len(found) > PAGE:
-        query = filters_of(request)
-        query["before"] = f"{rows[-1].at.isoformat()}~{rows[-1].key}"
-        older = f"?{query.urlencode()}"
+    rows, further = found[:PAGE], len(found) > PAGE
+    last = f"{rows[-1].at.isoformat()}~{rows[-1].key}" if further else ""
     today = clock.today(request.zone)
     context = {
         "today": today,
@@ -101,7 +98,7 @@ def history(request: StaffRequest) -> HttpResponse:
         "rows": list(_rows(request, rows)),
         "is_seen": asked.is_seen,
         "list_url": reverse("manager:history"),
-        "older_url": older,
+        "older_url": turned(request, "before", last),
         "newer_url": with_filters(request, "manager:history") if before else "",
         "csv_url": with_filters(request, "manager:history_csv"),
         "xlsx_url": with_filters(request, "manager:history_xlsx"),

@@ -19,7 +19,7 @@ from resupply.rules.missing_lines import Because, Gap
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.files import csv_file
-from resupply.web.paging import filters_of, with_filters
+from resupply.web.paging import number_in, turned, with_filters
 from resupply.web.wording import kind_word
 
 BECAUSE = {
@@ -62,16 +62,14 @@ def missing(request: StaffRequest) -> HttpResponse:
     form = MissingForm(request.GET, locations=access.locations(request))
     form.is_valid()
     places, kind = form.asked(request.location_ids)
-    after = request.GET.get("after", "")
-    page = lacking_page(places, kind=kind, after=int(after) if after.isdecimal() and len(after) < 18 else 0)
-    further = filters_of(request)
-    further["after"] = str(page.after)
+    after = number_in(request, "after")
+    page = lacking_page(places, kind=kind, after=after)
     context = {
         "form": form,
         "rows": [
             (row.patient, [(gap_words(gap), BECAUSE[gap.because]) for gap in row.gaps]) for row in page.rows
         ],
-        "older_url": f"?{further.urlencode()}" if page.after else "",
+        "older_url": turned(request, "after", page.after),
         "newer_url": with_filters(request, "manager:missing") if after else "",
         "list_url": reverse("manager:missing"),
         "csv_url": with_filters(request, "manager:missing_csv"),

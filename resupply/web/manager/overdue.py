@@ -23,7 +23,7 @@ from resupply.web.access import StaffRequest, may
 from resupply.web.bars import Total, with_share
 from resupply.web.manager.forms import OverdueForm, staff_of
 from resupply.web.manager.overdue_act_words import done_words
-from resupply.web.paging import filters_of, place_in, turned, with_filters
+from resupply.web.paging import filters_of, place_in, turned_at, with_filters
 from resupply.web.wording import counted, kind_word
 
 PRINTED = 1000
@@ -81,8 +81,8 @@ def overdue(request: StaffRequest) -> HttpResponse:
         "is_summed": is_summed(asked.wanted),
         **(_ages(request, asked) if is_summed(asked.wanted) else {}),
         "ages_url": with_filters(request, "manager:overdue_ages"),
-        "newer_url": turned(request, "before", _pair(page.before)),
-        "older_url": turned(request, "after", _pair(page.after)),
+        "newer_url": turned_at(request, "before", _pair(page.before)),
+        "older_url": turned_at(request, "after", _pair(page.after)),
         "list_url": reverse("manager:overdue"),
         "csv_url": with_filters(request, "manager:overdue_csv"),
         "xlsx_url": with_filters(request, "manager:overdue_xlsx"),

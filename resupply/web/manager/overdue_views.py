@@ -17,7 +17,7 @@ from resupply.web.forms import written
 from resupply.web.manager.forms import ViewNameForm
 from resupply.web.manager.overdue import asked_for
 from resupply.web.methods import GET_OR_POST
-from resupply.web.paging import filters_of
+from resupply.web.paging import filters_of, with_filters
 
 
 @may("overdue.see")
@@ -25,7 +25,7 @@ from resupply.web.paging import filters_of
 def view_save(request: StaffRequest) -> HttpResponse:
     """Save the filters of this address under a name."""
     query = filters_of(request).urlencode()
-    back = f"{reverse('manager:overdue')}?{query}" if query else reverse("manager:overdue")
+    back = with_filters(request, "manager:overdue")
     form = ViewNameForm(request.POST if request.method == "POST" else None)
 
     def write() -> SavedView:

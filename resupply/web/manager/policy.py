@@ -30,7 +30,7 @@ from resupply.web.manager.policy_other_forms import OTHER_FORMS, first_values
 from resupply.web.manager.policy_showing import listed, numbers, shown
 from resupply.web.manager.policy_words import says, subject
 from resupply.web.methods import GET_OR_POST
-from resupply.web.paging import filters_of
+from resupply.web.paging import filters_of, number_in, turned, with_filters
 
 ALL_FORMS = FORMS | OTHER_FORMS
 _HEADER = (
@@ -165,7 +165,9 @@ def policy_csv(request: StaffRequest, public_id: UUID) -> StreamingHttpResponse:
 def _listed(request: StaffRequest, draft: PolicyDraft, run: PolicyRun | None) -> dict[str, Any]:
     """The list of lines, narrowed and paged, and the first of them drawn."""
     form, wanted = _filter(request, draft.kind)
-    page = workbench.effect_page(draft, wanted, after=_row(request, "after"), before=_row(request, "before"))
+    page = workbench.effect_page(
+        draft, wanted, after=number_in(request, "after"), before=number_in(request, "before")
+    )
     return shown(draft, run, page.rows) | {
         "form": form,
         "rows": listed(draft, page.rows, today=clock.today(request.zone)),
@@ -173,7 +175,7 @@ def _listed(request: StaffRequest, draft: PolicyDraft, run: PolicyRun | None) ->
         "older_url": _turned(request, "after", page.after),
         "is_narrowed": bool(filters_of(request)),
         "list_url": reverse("manager:policy_draft", args=[draft.public_id]),
-        "csv_url": _csv_url(request, draft),
+        "csv_url": with_filters(request, "manager:policy_csv", draft.public_id),
     }
 
 
@@ -225,24 +227,10 @@ def _filter(request: StaffRequest, kind: str) -> tuple[EffectForm, EffectFilter]
     return form, form.wanted(request.location_ids)
 
 
-def _row(request: StaffRequest, name: str) -> int:
-    """A place in the list; anything that is no number is the first page."""
-    text = request.GET.get(name, "")
-    return int(text) if text.isascii() and text.isdigit() and len(text) < 18 else 0
-
-
 def _turned(request: StaffRequest, way: str, pk: int) -> str:
-    if not pk:
-        return ""
-    query = filters_of(request)
-    query[way] = str(pk)
-    return f"?{query.urlencode()}#lines"
-
-
-def _csv_url(request: StaffRequest, draft: PolicyDraft) -> str:
-    query = filters_of(request).urlencode()
-    url = reverse("manager:policy_csv", args=[draft.public_id])
-    return f"{url}?{query}" if query else url
+    """Where the list of lines goes on, at its place on the page."""
+    address = turned(request, way, pk)
+    return f"{address}#lines" if address else ""
 
 
 def _cells(rows: Iterator[PolicyEffect]) -> Iterator[list[Cell]]:

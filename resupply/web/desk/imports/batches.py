@@ -18,14 +18,15 @@ from resupply.web.desk.imports.forms import UndoForm
 from resupply.web.desk.imports.words import amounts, state_words
 from resupply.web.forms import written
 from resupply.web.methods import GET_OR_POST
+from resupply.web.paging import number_in
 
 
 @may("import.run")
 @require_GET
 def imports(request: StaffRequest) -> HttpResponse:
     """Lists on their way, and everything that was imported."""
-    after = request.GET.get("after", "")
-    page = import_queries.batches(after=int(after) if after.isdecimal() and len(after) < 18 else None)
+    after = number_in(request, "after")
+    page = import_queries.batches(after=after or None)
     context: dict[str, Any] = {
         "uploads": [(upload, state_words(upload)) for upload in import_queries.on_their_way()],
         "batches": [(batch, amounts(batch.rows_added)) for batch in page.rows],

@@ -30,6 +30,7 @@ from resupply.web.desk.imports.words import AT_WORK, NOUNS, amounts, stage_words
 from resupply.web.files import as_file
 from resupply.web.forms import written
 from resupply.web.methods import GET_OR_POST
+from resupply.web.paging import number_in
 
 
 @may("import.run")
@@ -177,7 +178,10 @@ def _page(request: StaffRequest, found: Upload, form: FilesForm) -> dict[str, An
     has_errors = bool(report.get("errors"))
     warnings = request.GET.get("show") == "warnings" or not has_errors
     page = import_queries.problems(
-        found, warnings=warnings, after=_number(request, "after"), before=_number(request, "before")
+        found,
+        warnings=warnings,
+        after=number_in(request, "after") or None,
+        before=number_in(request, "before") or None,
     )
     show = "show=warnings&" if warnings and has_errors else ""
     return {
@@ -217,8 +221,3 @@ def _by_table(report: dict[str, dict[str, Any]]) -> list[dict[str, Any]]:
             row = {name: report[name].get(table, 0) for name in ("rows", "added", "changed", "known")}
             rows.append({"name": table, **row, "failed": len(report["failed"].get(table, []))})
     return rows
-
-
-def _number(request: StaffRequest, name: str) -> int | None:
-    text = request.GET.get(name, "")
-    return int(text) if text.isascii() and text.isdecimal() and len(text) < 18 else None

@@ -27,6 +27,7 @@ from resupply.web.desk.stock.words import (
     signed,
 )
 from resupply.web.files import csv_file
+from resupply.web.paging import number_in
 from resupply.web.wording import counted
 
 _HEADER = (
@@ -118,11 +119,8 @@ def to_order(request: StaffRequest) -> HttpResponse:
 def ledger(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Every movement of one item, newest first."""
     item = access.item_or_404(public_id)
-    before = request.GET.get("before", "")
-    today = clock.today(request.zone)
-    rows, after = stock.movements(
-        item, request.location_ids, before=int(before) if before.isdecimal() and len(before) < 15 else None
-    )
+    before, today = number_in(request, "before"), clock.today(request.zone)
+    rows, after = stock.movements(item, request.location_ids, before=before or None)
     wanted = StockFilter(location_ids=request.location_ids or None, item_id=item.pk)
     context = {
         "today": today,
