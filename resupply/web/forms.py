@@ -8,7 +8,11 @@ from django import forms
 from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString
 
+from resupply.models import Location
+from resupply.rules.kinds import Kind
+from resupply.rules.tables import part_types
 from resupply.services.errors import Refused
+from resupply.web.wording import kind_word
 
 T = TypeVar("T")
 
@@ -42,12 +46,62 @@ class SuggestingInput(forms.TextInput):
         return format_html('{}<datalist id="{}-words">{}</datalist>', field, name, options)
 
 
+class AtLocationForm(forms.Form):
+    """A form that asks for a `location`, one of those it is given."""
+
+    def __init__(self, *args: Any, locations: Iterable[Location], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["location"].queryset = locations  # type: ignore[attr-defined]
+
+
+class HandledForm(forms.Form):
+    """What was done about something that waited for a person."""
+
+    note = forms.CharField(label="What was done", max_length=300)
+
+    def __init__(self, *args: Any, example: str, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["note"].help_text = f"For example: {example}."
+
+
 class VoidForm(forms.Form):
     """Why a record is taken back."""
 
     reason = forms.CharField(
         label="Reason", max_length=300, widget=forms.Textarea({"rows": 2}), help_text="It stays on record."
     )
+
+
+def dress(form: forms.Form) -> None:
+    """Give fields that a page draws one by one the looks that those of a whole form have."""
+    for field in form.fields.values():
+        css = "form-select" if isinstance(field, forms.ChoiceField) else "form-control"
+        field.widget.attrs["class"] = css
+
+
+def any_location(words: str) -> "forms.ModelChoiceField[Location]":
+    """The location that a list is narrowed to; `words` stand for all of them."""
+    return forms.ModelChoiceField(
+        Location.objects.none(), label="Location", required=False, empty_label=words
+    )
+
+
+def any_kind() -> forms.ChoiceField:
+    """The kind of part that a list is narrowed to."""
+    kinds = ((kind.value, kind_word(kind)) for kind in Kind)
+    return forms.ChoiceField(label="Part", required=False, choices=[("", "All parts"), *kinds])
+
+
+def code_choices(none: str) -> list[tuple[str, Any]]:
+    """Billing codes in groups by kind of part: choosing one chooses the kind; `none` stands for no choice."""
+    groups = [
+        (
+            kind_word(kind),
+            [(code, f"{code} {part.name}") for code, part in part_types().items() if part.kind is kind],
+        )
+        for kind in Kind
+    ]
+    return [("", none), *groups]
 
 
 def day_field(label: str, **over: Any) -> forms.DateField:

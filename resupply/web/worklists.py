@@ -21,29 +21,24 @@ from resupply.models import Location
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.files import csv_file
+from resupply.web.forms import AtLocationForm, any_location, dress
 from resupply.web.today_lists import LISTS, TodayList
 
 LISTED = 1000
 """Rows of a list on its own page and on paper; beyond them the CSV is the better tool."""
 
 
-class ListForm(forms.Form):
+class ListForm(AtLocationForm):
     """Narrow and order a list; what does not fit is as good as empty."""
 
-    location = forms.ModelChoiceField(
-        Location.objects.none(), label="Location", required=False, empty_label="All my locations"
-    )
+    location = any_location("All my locations")
     order = forms.ChoiceField(label="Order", required=False)
 
-    def __init__(
-        self, *args: Any, locations: QuerySet[Location], kind: TodayList[Any], **kwargs: Any
-    ) -> None:
+    def __init__(self, *args: Any, kind: TodayList[Any], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["location"].queryset = locations  # type: ignore[attr-defined]
         choices = [(key, words) for key, (words, _) in kind.orders.items()]
         self.fields["order"].choices = choices  # type: ignore[attr-defined]
-        for field in self.fields.values():
-            field.widget.attrs["class"] = "form-select"
+        dress(self)
 
 
 @dataclass(frozen=True, slots=True)

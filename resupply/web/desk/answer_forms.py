@@ -109,14 +109,6 @@ class AnswerRowForm(forms.Form):
 AnswerRows = forms.formset_factory(AnswerRowForm, extra=0, max_num=20, absolute_max=20)
 
 
-class HandledForm(forms.Form):
-    """What was done about an answer."""
-
-    note = forms.CharField(
-        label="What was done", max_length=300, help_text="For example: called back, refit on Friday."
-    )
-
-
 class ContactForm(forms.Form):
     """How a call ended."""
 

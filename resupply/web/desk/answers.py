@@ -20,8 +20,8 @@ from resupply.services.errors import Refused
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.act import act
-from resupply.web.desk.answer_forms import AnswerForm, AnswerRowForm, AnswerRows, ContactForm, HandledForm
-from resupply.web.forms import VoidForm, show, written
+from resupply.web.desk.answer_forms import AnswerForm, AnswerRowForm, AnswerRows, ContactForm
+from resupply.web.forms import HandledForm, VoidForm, show, written
 from resupply.web.line_rows import LineRow, rows_of
 from resupply.web.methods import GET_OR_POST
 from resupply.web.today_lists import LISTS
@@ -75,7 +75,7 @@ def answer(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def answer_handled(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """An answer in full, and the word that somebody has seen to it."""
     found = access.refill_answer_or_404(request, public_id)
-    form = HandledForm(request.POST or None)
+    form = HandledForm(request.POST or None, example="called back, refit on Friday")
 
     def write() -> bool:
         answers.mark_handled(found, note=form.cleaned_data["note"], by=request.staff.user, now=clock.now())

@@ -1,25 +1,22 @@
 """The filters of the book: no patient data, so that they may stand in an address."""
 
-from collections.abc import Iterable
 from datetime import date
 from typing import Any
 
 from django import forms
 
-from resupply.models import Given, Location, Parcel
+from resupply.models import Given, Parcel
 from resupply.queries.dispense_book import BookFilter
-from resupply.web.forms import day_field
+from resupply.web.forms import AtLocationForm, any_location, day_field, dress
 from resupply.web.wording import day_words
 
 MARKS = [("", "All"), ("exceptions", "Outside the limits"), ("without_proof", "Without proof of delivery")]
 
 
-class BookForm(forms.Form):
+class BookForm(AtLocationForm):
     """Narrow the book; empty fields do not."""
 
-    location = forms.ModelChoiceField(
-        Location.objects.none(), label="Location", required=False, empty_label="All locations"
-    )
+    location = any_location("All locations")
     first_on = day_field("From", required=False)
     last_on = day_field("To", required=False)
     given = forms.ChoiceField(label="Given", required=False, choices=[("", "Either way"), *Given.choices])
@@ -27,12 +24,9 @@ class BookForm(forms.Form):
     parcel = forms.ChoiceField(label="Parcel", required=False, choices=[("", "Any"), *Parcel.choices])
     part_or_lot = forms.CharField(label="Part, code or lot", required=False, max_length=60)
 
-    def __init__(self, *args: Any, locations: Iterable[Location], **kwargs: Any) -> None:
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["location"].queryset = locations  # type: ignore[attr-defined]
-        for field in self.fields.values():
-            css = "form-select" if isinstance(field, forms.ChoiceField) else "form-control"
-            field.widget.attrs["class"] = css
+        dress(self)
 
     def clean(self) -> dict[str, Any]:
         """A range of days runs upwards."""

@@ -1,18 +1,18 @@
 """Forms of the dispense page: its head, its rows, the scan field. They check shape; the services decide."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 from django import forms
 
 from resupply.models import Given, Location, Notice, SuppliedBy
-from resupply.web.forms import SuggestingInput, day_field
+from resupply.web.forms import AtLocationForm, SuggestingInput, day_field
 
 MOST_ROWS = 40
 """Rows a form may have."""
 
 
-class DispenseForm(forms.Form):
+class DispenseForm(AtLocationForm):
     """The head of a dispense: when, where, how, and of what is shipped, by whom and where to."""
 
     dispensed_on = day_field("Dispensed on")
@@ -26,10 +26,6 @@ class DispenseForm(forms.Form):
     )
     allow_short = forms.BooleanField(label="Log what is not in stock on record anyway", required=False)
     form_key = forms.UUIDField(required=False, widget=forms.HiddenInput)
-
-    def __init__(self, *args: Any, locations: Iterable[Location], **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.fields["location"].queryset = locations  # type: ignore[attr-defined]
 
     @property
     def head_fields(self) -> list[forms.BoundField]:

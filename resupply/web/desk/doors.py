@@ -5,7 +5,6 @@ and reports that patients sent from there.
 from typing import Any
 from uuid import UUID
 
-from django import forms
 from django.conf import settings
 from django.http import HttpResponse
 from django.shortcuts import render
@@ -22,19 +21,11 @@ from resupply.services.doors import IssuedLink
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.act import act, ask, confirmed
-from resupply.web.forms import written
+from resupply.web.forms import HandledForm, written
 from resupply.web.methods import GET_HEAD_OR_POST
 from resupply.web.own_address import own_path
 from resupply.web.qr import qr_svg
 from resupply.web.wording import day_words
-
-
-class HandledForm(forms.Form):
-    """What was done about a report."""
-
-    note = forms.CharField(
-        label="What was done", max_length=300, help_text="For example: called, comes in on Friday."
-    )
 
 
 @may("patient.link")
@@ -116,7 +107,7 @@ def report_handled(request: StaffRequest, public_id: UUID) -> HttpResponse:
     row = access.report_or_404(request, public_id)
     person = row.patient
     today = clock.today(person.time_zone)
-    form = HandledForm(request.POST or None)
+    form = HandledForm(request.POST or None, example="called, comes in on Friday")
     said = f"{row.get_told_display()}, {day_words(row.on, today=today)}"
 
     def write() -> str:

@@ -16,13 +16,13 @@ from resupply.models import (
 )
 from resupply.rules.purposes import Purpose
 from resupply.services.people import PatientDetails
-from resupply.web.forms import SuggestingInput, day_field, zones
+from resupply.web.forms import AtLocationForm, SuggestingInput, day_field, zones
 from resupply.web.wording import PURPOSE_WORDS, kind_word
 
 _WEEKDAYS = list(enumerate(("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")))
 
 
-class PatientForm(forms.Form):
+class PatientForm(AtLocationForm):
     """A patient's details; `details()` is what the service takes."""
 
     given_name = forms.CharField(label="Given name", max_length=80, required=False)
@@ -45,10 +45,6 @@ class PatientForm(forms.Form):
         max_value=31,
         help_text="In a shorter month, on its last day.",
     )
-
-    def __init__(self, *args: Any, locations: Iterable[Location], **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.fields["location"].queryset = locations  # type: ignore[attr-defined]
 
     def details(self) -> PatientDetails:
         """The details typed; only for a valid form."""

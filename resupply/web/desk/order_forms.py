@@ -1,27 +1,13 @@
 """Forms of orders and devices. They check shape; the service decides."""
 
+from functools import partial
 from typing import Any
 
 from django import forms
 
 from resupply.models import Humidifier
-from resupply.rules.kinds import Kind
-from resupply.rules.tables import part_types
 from resupply.services.orders import MOST_MONTHS, DeviceDetails, OrderDetails, Ordered
-from resupply.web.forms import day_field
-from resupply.web.wording import kind_word
-
-
-def _codes() -> list[tuple[str, Any]]:
-    """Billing codes in groups by kind of part."""
-    groups = [
-        (
-            kind_word(kind),
-            [(code, f"{code} {part.name}") for code, part in part_types().items() if part.kind is kind],
-        )
-        for kind in Kind
-    ]
-    return [("", "No part"), *groups]
+from resupply.web.forms import code_choices, day_field
 
 
 class OrderForm(forms.Form):
@@ -45,7 +31,7 @@ class OrderForm(forms.Form):
 class OrderItemForm(forms.Form):
     """One part on an order; a row without a part is left out."""
 
-    part_code = forms.ChoiceField(label="Part", required=False, choices=_codes)
+    part_code = forms.ChoiceField(label="Part", required=False, choices=partial(code_choices, "No part"))
     quantity = forms.IntegerField(label="Quantity", required=False, min_value=1)
     period_months = forms.IntegerField(
         label="For how many months", required=False, min_value=1, max_value=MOST_MONTHS

@@ -3,7 +3,6 @@
 from typing import Any
 from uuid import UUID
 
-from django import forms
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
@@ -17,7 +16,7 @@ from resupply.queries import inbound as inbound_queries
 from resupply.services import inbound
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.forms import written
+from resupply.web.forms import HandledForm, written
 from resupply.web.methods import GET_HEAD_OR_POST
 
 LISTED = 100
@@ -31,14 +30,6 @@ DONE = {
     "other": "",
 }
 """What a text was read to mean, and what was done by itself."""
-
-
-class HandledForm(forms.Form):
-    """What was done about a text."""
-
-    note = forms.CharField(
-        label="What was done", max_length=300, help_text="For example: called back, comes in on Friday."
-    )
 
 
 @may("inbound.see")
@@ -61,7 +52,8 @@ def texts(request: StaffRequest) -> HttpResponse:
 def handled(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """A person saw to a text."""
     text = access.inbound_text_or_404(request, public_id)
-    form = HandledForm(request.POST if request.method == "POST" else None)
+    sent = request.POST if request.method == "POST" else None
+    form = HandledForm(sent, example="called back, comes in on Friday")
 
     def write() -> InboundText:
         return inbound.handle(text, note=form.cleaned_data["note"], by=request.staff.user, now=clock.now())

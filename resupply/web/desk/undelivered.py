@@ -16,7 +16,7 @@ from resupply.services import bounces, failures, optouts
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.act import act, confirmed
-from resupply.web.forms import VoidForm
+from resupply.web.forms import HandledForm, VoidForm
 from resupply.web.methods import GET_OR_POST
 from resupply.web.wording import day_words
 
@@ -27,14 +27,6 @@ WHY = {
     "unsure": "broke off while being sent; it may have arrived",
     "failed": "could not be sent",
 }
-
-
-class SeenToForm(forms.Form):
-    """What was done about a message."""
-
-    note = forms.CharField(
-        label="What was done", max_length=300, help_text="For example: called instead, new address asked for."
-    )
 
 
 class StopForm(forms.Form):
@@ -69,7 +61,8 @@ def undelivered(request: StaffRequest) -> HttpResponse:
 def handled(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """A person saw to a message that did not arrive."""
     message = access.message_or_404(request, public_id)
-    form = SeenToForm(request.POST if request.method == "POST" else None)
+    sent = request.POST if request.method == "POST" else None
+    form = HandledForm(sent, example="called instead, new address asked for")
 
     def write() -> str:
         failures.handle(message, note=form.cleaned_data["note"], by=request.staff.user, now=clock.now())

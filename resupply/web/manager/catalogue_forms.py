@@ -1,6 +1,7 @@
 """Forms of the catalogue. They check shape; whether an item may be so, the service decides."""
 
 from collections.abc import Iterable
+from functools import partial
 from typing import Any
 
 from django import forms
@@ -12,8 +13,7 @@ from resupply.rules.kinds import Kind
 from resupply.rules.matching_table import shipped
 from resupply.rules.tables import part_types
 from resupply.services.catalogue import ItemDetails, may_be_packed, starts_without_magnets
-from resupply.web.forms import SuggestingInput
-from resupply.web.wording import kind_word
+from resupply.web.forms import SuggestingInput, any_kind, code_choices
 
 MAGNET_WORDS: dict[str, str] = {
     Magnetic.NO: "no magnets",
@@ -29,9 +29,7 @@ class CatalogueForm(forms.Form):
     """Narrow the list; empty fields do not."""
 
     words = forms.CharField(label="Search", required=False, max_length=80, widget=forms.SearchInput)
-    kind = forms.ChoiceField(
-        label="Part", required=False, choices=[("", "All parts"), *((kind, kind_word(kind)) for kind in Kind)]
-    )
+    kind = any_kind()
     family = forms.ChoiceField(label="Mask family", required=False)
     magnetic = forms.ChoiceField(
         label="Magnets",
@@ -59,25 +57,13 @@ class CatalogueForm(forms.Form):
         )
 
 
-def code_choices() -> list[tuple[str, Any]]:
-    """Billing codes in groups by kind of part: choosing one chooses the kind."""
-    groups = [
-        (
-            kind_word(kind),
-            [(code, f"{code} {part.name}") for code, part in part_types().items() if part.kind is kind],
-        )
-        for kind in Kind
-    ]
-    return [("", "Choose the part"), *groups]
-
-
 class ItemForm(forms.Form):
     """An item of the shelf; `details()` is what the service takes."""
 
     name = forms.CharField(label="Name", max_length=120, help_text="As its pack names it, without the size.")
     part_code = forms.ChoiceField(
         label="Part and billing code",
-        choices=code_choices,
+        choices=partial(code_choices, "Choose the part"),
         help_text="The kind of part follows from the code.",
     )
     family = forms.CharField(

@@ -7,12 +7,11 @@ from typing import Any
 from django import forms
 from django.db.models import Q
 
-from resupply.models import Location, Payer, Role, Staff
+from resupply.models import Payer, Role, Staff
 from resupply.queries.overdue import Coverage, OverdueFilter, Snoozed
 from resupply.queries.overdue_filters import Reach
 from resupply.rules.kinds import Kind
-from resupply.web.forms import day_field
-from resupply.web.wording import kind_word
+from resupply.web.forms import AtLocationForm, any_kind, any_location, day_field, dress
 
 SELF_PAY = "0"
 NOBODY = "0"
@@ -20,16 +19,12 @@ MORE = ("reach", "coverage", "therapist", "assigned", "snoozed")
 """Fields behind "More filters"."""
 
 
-class OverdueForm(forms.Form):
+class OverdueForm(AtLocationForm):
     """Narrow the list; empty fields do not."""
 
-    location = forms.ModelChoiceField(
-        Location.objects.none(), label="Location", required=False, empty_label="All locations"
-    )
+    location = any_location("All locations")
     payer = forms.ChoiceField(label="Payer", required=False)
-    kind = forms.ChoiceField(
-        label="Part", required=False, choices=[("", "All parts"), *((kind, kind_word(kind)) for kind in Kind)]
-    )
+    kind = any_kind()
     least = forms.IntegerField(label="Days overdue, from", required=False, min_value=1, max_value=36500)
     most = forms.IntegerField(label="Days overdue, to", required=False, min_value=1, max_value=36500)
     order = forms.ChoiceField(
@@ -66,20 +61,15 @@ class OverdueForm(forms.Form):
         ],
     )
 
-    def __init__(
-        self, *args: Any, locations: Iterable[Location], staff: Iterable[Staff], **kwargs: Any
-    ) -> None:
+    def __init__(self, *args: Any, staff: Iterable[Staff], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         people = list(staff)
         fitters = [one for one in people if one.role in (Role.THERAPIST, Role.ADMINISTRATOR)]
-        self.fields["location"].queryset = locations  # type: ignore[attr-defined]
         payers = [(str(payer.pk), payer.name) for payer in Payer.objects.all()]
         self._choose("payer", ("", "All payers"), *payers, (SELF_PAY, "The patient pays"))
         self._choose("therapist", ("", "All therapists"), *map(_named, fitters))
         self._choose("assigned", ("", "Anybody or nobody"), (NOBODY, "Nobody"), *map(_named, people))
-        for field in self.fields.values():
-            css = "form-select" if isinstance(field, forms.ChoiceField) else "form-control"
-            field.widget.attrs["class"] = css
+        dress(self)
 
     def _choose(self, field: str, *choices: tuple[str, str]) -> None:
         self.fields[field].choices = choices  # type: ignore[attr-defined]
@@ -151,7 +141,7 @@ class ViewNameForm(forms.Form):
     name = forms.CharField(label="Name", max_length=60, widget=forms.TextInput({"autocomplete": "off"}))
 
 
-class PastDayForm(forms.Form):
+class PastDayForm(AtLocationForm):
     """The list as of a past day."""
 
     day = day_field("As of the end of", help_text="A day that has passed.")
@@ -161,14 +151,11 @@ class PastDayForm(forms.Form):
         widget=forms.RadioSelect,
         initial="xlsx",
     )
-    location = forms.ModelChoiceField(
-        Location.objects.none(), label="Location", required=False, empty_label="All my locations"
-    )
+    location = any_location("All my locations")
 
-    def __init__(self, *args: Any, locations: Iterable[Location], today: date, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, today: date, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.today = today
-        self.fields["location"].queryset = locations  # type: ignore[attr-defined]
 
     def clean_day(self) -> date:
         """Only the past is known."""

@@ -5,9 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from django import forms
 from django.contrib import messages
-from django.db.models import QuerySet
 from django.http import HttpResponse, StreamingHttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
@@ -23,6 +21,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.act import ask
 from resupply.web.files import csv_file
+from resupply.web.forms import AtLocationForm, any_location, dress
 from resupply.web.manager.measure_charts import Chart, chart
 from resupply.web.manager.measure_words import MEASURES, Measure
 from resupply.web.methods import GET_OR_POST
@@ -37,17 +36,14 @@ _HEADER = (
 )  # fmt: skip
 
 
-class MeasuresForm(forms.Form):
+class MeasuresForm(AtLocationForm):
     """Which locations the measures are of."""
 
-    location = forms.ModelChoiceField(
-        Location.objects.none(), label="Location", required=False, empty_label="All my locations"
-    )
+    location = any_location("All my locations")
 
-    def __init__(self, *args: Any, locations: QuerySet[Location], **kwargs: Any) -> None:
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["location"].queryset = locations  # type: ignore[attr-defined]
-        self.fields["location"].widget.attrs["class"] = "form-select"
+        dress(self)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,8 +3,6 @@
 from collections.abc import Iterator
 from typing import Any
 
-from django import forms
-from django.db.models import QuerySet
 from django.http import HttpResponse, StreamingHttpResponse
 from django.shortcuts import render
 from django.urls import reverse
@@ -12,13 +10,13 @@ from django.views.decorators.http import require_GET
 
 from resupply import clock
 from resupply.delivery.tables_out import Cell
-from resupply.models import Location
 from resupply.queries.missing_lines import Lacking, all_lacking, lacking_page
 from resupply.rules.kinds import Kind
 from resupply.rules.missing_lines import Because, Gap
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.files import csv_file
+from resupply.web.forms import AtLocationForm, any_kind, any_location, dress
 from resupply.web.paging import number_in, turned, with_filters
 from resupply.web.wording import kind_word
 
@@ -33,21 +31,15 @@ _HEADER = (
 )  # fmt: skip
 
 
-class MissingForm(forms.Form):
+class MissingForm(AtLocationForm):
     """Narrow the list; what does not fit is as good as empty."""
 
-    location = forms.ModelChoiceField(
-        Location.objects.none(), label="Location", required=False, empty_label="All my locations"
-    )
-    kind = forms.ChoiceField(
-        label="Part", required=False, choices=[("", "All parts"), *((kind, kind_word(kind)) for kind in Kind)]
-    )
+    location = any_location("All my locations")
+    kind = any_kind()
 
-    def __init__(self, *args: Any, locations: QuerySet[Location], **kwargs: Any) -> None:
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["location"].queryset = locations  # type: ignore[attr-defined]
-        for field in self.fields.values():
-            field.widget.attrs["class"] = "form-select"
+        dress(self)
 
     def asked(self, location_ids: frozenset[int]) -> tuple[frozenset[int], Kind | None]:
         """The locations (empty: all) and the kind; once validated."""

@@ -5,9 +5,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
-from django import forms
 from django.contrib import messages
-from django.db.models import QuerySet
 from django.http import HttpResponse, StreamingHttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
@@ -20,7 +18,6 @@ from resupply.queries import outlook as queries
 from resupply.queries.outlook import ItemDemand, Outlook, PaceSeen
 from resupply.rules.delays import Curve, Delay, kaplan_meier
 from resupply.rules.demand import WEEKS
-from resupply.rules.kinds import Kind
 from resupply.services import jobs
 from resupply.services.outlook import OUTLOOK
 from resupply.services.outlook_pace import ENOUGH
@@ -28,6 +25,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.act import ask
 from resupply.web.files import csv_file
+from resupply.web.forms import AtLocationForm, any_kind, any_location, dress
 from resupply.web.manager.outlook_chart import outlook_chart
 from resupply.web.manager.outlook_words import finding, order_steps, pace_finding, pace_words, shown_number
 from resupply.web.methods import GET_OR_POST
@@ -38,22 +36,15 @@ NEAR = 4
 """Weeks of "the next weeks" in the table of items."""
 
 
-class OutlookForm(forms.Form):
+class OutlookForm(AtLocationForm):
     """Where, and which kind of part."""
 
-    location = forms.ModelChoiceField(
-        Location.objects.none(), label="Location", required=False, empty_label="All my locations"
-    )
-    kind = forms.ChoiceField(label="Part", required=False)
+    location = any_location("All my locations")
+    kind = any_kind()
 
-    def __init__(self, *args: Any, locations: QuerySet[Location], **kwargs: Any) -> None:
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["location"].queryset = locations  # type: ignore[attr-defined]
-        self.fields["kind"].choices = [  # type: ignore[attr-defined]
-            ("", "All parts"), *((kind.value, kind_word(kind.value)) for kind in Kind),
-        ]  # fmt: skip
-        for field in self.fields.values():
-            field.widget.attrs["class"] = "form-select"
+        dress(self)
 
 
 @dataclass(frozen=True, slots=True)

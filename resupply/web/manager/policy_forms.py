@@ -1,22 +1,20 @@
 """Forms of drafts: one for each kind, all with from when, why and on whose word. They check shape."""
 
+from functools import partial
 from typing import Any
 
 from django import forms
 
-from resupply.models import Location, Payer, PolicyKind
+from resupply.models import Payer, PolicyKind
 from resupply.queries.drafts import LEDGERS
 from resupply.queries.workbench import EffectFilter
 from resupply.rules.cleaning import cleaning_tasks
 from resupply.rules.effects import Change
-from resupply.rules.kinds import Kind
 from resupply.services.policy_changes import Wanted
 from resupply.services.versions import FIELDS
-from resupply.web.forms import day_field
-from resupply.web.manager.catalogue_forms import code_choices
+from resupply.web.forms import AtLocationForm, any_kind, any_location, code_choices, day_field, dress
 from resupply.web.manager.forms import SELF_PAY
 from resupply.web.manager.policy_words import CHANGES, happens_to
-from resupply.web.wording import kind_word
 
 _UNITS = [("day", "days"), ("week", "weeks"), ("month", "months")]
 
@@ -55,7 +53,7 @@ class LifeForm(DraftForm):
     """The life of a code."""
 
     kind = PolicyKind.LIFE
-    part_code = forms.ChoiceField(label="Part", choices=code_choices)
+    part_code = forms.ChoiceField(label="Part", choices=partial(code_choices, "Choose the part"))
     period_count = _number("Worn after")
     period_unit = forms.ChoiceField(label="Counted in", choices=_UNITS, initial="month")
     field_order = ["part_code", "period_count", "period_unit", "effective_from", "reason", "source"]
@@ -66,7 +64,7 @@ class AllowanceForm(DraftForm):
 
     kind = PolicyKind.ALLOWANCE
     payer = forms.ModelChoiceField(Payer.objects.all(), label="Payer", empty_label="Choose the payer")
-    part_code = forms.ChoiceField(label="Part", choices=code_choices)
+    part_code = forms.ChoiceField(label="Part", choices=partial(code_choices, "Choose the part"))
     units = _number("Units")
     period_count = _number("In a period of")
     period_unit = forms.ChoiceField(label="Counted in", choices=_UNITS, initial="month")
@@ -127,19 +125,15 @@ FORMS: dict[str, type[DraftForm]] = {
 }
 
 
-class EffectForm(forms.Form):
+class EffectForm(AtLocationForm):
     """Narrow the list of what a draft does; empty fields do not."""
 
-    location = forms.ModelChoiceField(
-        Location.objects.none(), label="Location", required=False, empty_label="All locations"
-    )
+    location = any_location("All locations")
     payer = forms.ChoiceField(label="Payer", required=False)
-    kind = forms.ChoiceField(
-        label="Part", required=False, choices=[("", "All parts"), *((kind, kind_word(kind)) for kind in Kind)]
-    )
+    kind = any_kind()
     change = forms.ChoiceField(label="What happens", required=False)
 
-    def __init__(self, *args: Any, locations: Any, draft_kind: str, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, draft_kind: str, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         if draft_kind not in LEDGERS:
             del self.fields["kind"]
@@ -147,15 +141,13 @@ class EffectForm(forms.Form):
             ("", "Everything"),
             *((change, CHANGES[change]) for change in happens_to(draft_kind)),
         ]
-        self.fields["location"].queryset = locations  # type: ignore[attr-defined]
         payers = [(str(payer.pk), payer.name) for payer in Payer.objects.all()]
         self.fields["payer"].choices = [  # type: ignore[attr-defined]
             ("", "All payers"),
             *payers,
             (SELF_PAY, "The patient pays"),
         ]
-        for field in self.fields.values():
-            field.widget.attrs["class"] = "form-select"
+        dress(self)
 
     def wanted(self, location_ids: frozenset[int]) -> EffectFilter:
         """What the list is narrowed to, within the locations one may see (empty: all); once validated."""

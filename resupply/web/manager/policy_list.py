@@ -9,6 +9,7 @@ from django.urls import reverse
 from resupply.models import Payer, PolicyKind
 from resupply.queries.workbench import IN_FORCE, PLANNED, Version
 from resupply.services.versions import FIELDS
+from resupply.web.forms import dress
 from resupply.web.manager.policy_words import says, subject
 
 _CURRENT = (IN_FORCE, PLANNED)
@@ -34,8 +35,7 @@ class VersionsForm(forms.Form):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        for field in self.fields.values():
-            field.widget.attrs["class"] = "form-select"
+        dress(self)
 
 
 def groups(found: dict[PolicyKind, list[Version]], form: VersionsForm) -> list[dict[str, Any]]:

@@ -1,18 +1,14 @@
 """Forms of recalls. They check shape; the service decides."""
 
 from collections.abc import Iterable
+from functools import partial
 from typing import Any
 
 from django import forms
 
 from resupply.models import AnswerChannel, CatalogueItem, RecallOutcome
 from resupply.services.recalls import RecallDetails
-from resupply.web.forms import SuggestingInput, day_field
-from resupply.web.manager.catalogue_forms import code_choices
-
-
-def _codes() -> list[tuple[str, Any]]:
-    return [("", "Any code"), *code_choices()[1:]]
+from resupply.web.forms import SuggestingInput, code_choices, day_field
 
 
 class RecallForm(forms.Form):
@@ -33,7 +29,9 @@ class RecallForm(forms.Form):
         help_text="Of item, family, code and lot, fill what the notice names. Each one narrows it.",
     )
     family = forms.CharField(label="Mask family", max_length=60, required=False, widget=SuggestingInput)
-    part_code = forms.ChoiceField(label="Billing code", required=False, choices=_codes)
+    part_code = forms.ChoiceField(
+        label="Billing code", required=False, choices=partial(code_choices, "Any code")
+    )
     lot = forms.CharField(
         label="Lot",
         max_length=40,

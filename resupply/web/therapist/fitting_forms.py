@@ -4,23 +4,18 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from django import forms
-from django.db.models import QuerySet
 
 from resupply.models import BodyPosition, CatalogueItem, FittingOutcome, FittingTry, Location
 from resupply.rules import fitting
-from resupply.web.forms import SuggestingInput, day_field
+from resupply.web.forms import AtLocationForm, SuggestingInput, day_field
 from resupply.web.therapist.leak_map import LEAK_WORDS
 
 
-class BeginForm(forms.Form):
+class BeginForm(AtLocationForm):
     """Where and when a patient is fitted."""
 
     fitted_on = day_field("Day of the fitting")
     location = forms.ModelChoiceField(Location.objects.none(), label="Location", empty_label=None)
-
-    def __init__(self, *args: Any, locations: QuerySet[Location], **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.fields["location"].queryset = locations  # type: ignore[attr-defined]
 
 
 class TryForm(forms.Form):

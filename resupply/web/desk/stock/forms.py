@@ -9,17 +9,13 @@ from django import forms
 
 from resupply.models import Location
 from resupply.queries.stock import EXPIRES_SOON, StockFilter
-from resupply.rules.kinds import Kind
-from resupply.web.forms import day_field
-from resupply.web.wording import kind_word
+from resupply.web.forms import AtLocationForm, any_kind, day_field
 
 MOST_LOTS = 400
 """Lots on one sheet; beyond them it is narrowed by part."""
 
 MOST_ROWS = 40
 """Rows a form to receive may have."""
-
-_KINDS = [("", "All parts"), *((kind.value, kind_word(kind)) for kind in Kind)]
 
 
 def whole_number(label: str, **over: Any) -> forms.IntegerField:
@@ -28,17 +24,13 @@ def whole_number(label: str, **over: Any) -> forms.IntegerField:
     return forms.IntegerField(label=label, required=False, widget=forms.TextInput(attrs), **over)
 
 
-class PlaceForm(forms.Form):
+class PlaceForm(AtLocationForm):
     """Which location, and which parts of it: the head of a sheet."""
 
     location = forms.ModelChoiceField(
         Location.objects.none(), label="Location", required=False, empty_label=None
     )
-    kind = forms.ChoiceField(label="Part", required=False, choices=_KINDS)
-
-    def __init__(self, *args: Any, locations: Iterable[Location], **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.fields["location"].queryset = locations  # type: ignore[attr-defined]
+    kind = any_kind()
 
 
 class ShelvesForm(PlaceForm):
@@ -58,8 +50,8 @@ class ShelvesForm(PlaceForm):
         choices=[("", "By part"), ("few", "Fewest first"), ("expiry", "First to expire")],
     )
 
-    def __init__(self, *args: Any, locations: Iterable[Location], **kwargs: Any) -> None:
-        super().__init__(*args, locations=locations, **kwargs)
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
         self.fields["location"].empty_label = "All locations"  # type: ignore[attr-defined]
 
     def wanted(self, location_ids: frozenset[int]) -> StockFilter:
@@ -76,7 +68,7 @@ class ShelvesForm(PlaceForm):
         )
 
 
-class ReceiveForm(forms.Form):
+class ReceiveForm(AtLocationForm):
     """The head of a receipt."""
 
     location = forms.ModelChoiceField(Location.objects.none(), label="Location", empty_label=None)
@@ -85,10 +77,6 @@ class ReceiveForm(forms.Form):
         label="Note", max_length=300, required=False, widget=forms.TextInput({"autocomplete": "off"})
     )
     form_key = forms.UUIDField(required=False, widget=forms.HiddenInput)
-
-    def __init__(self, *args: Any, locations: Iterable[Location], **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.fields["location"].queryset = locations  # type: ignore[attr-defined]
 
 
 class NewLotForm(forms.Form):
@@ -212,7 +200,7 @@ class TargetForm(forms.Form):
 TargetFormSet = forms.formset_factory(TargetForm, extra=0, max_num=300, absolute_max=300)
 
 
-class BackOrderForm(forms.Form):
+class BackOrderForm(AtLocationForm):
     """Parts a patient is to have once they are in stock; `part` is `item:<id>` or `code:<code>`."""
 
     part = forms.ChoiceField(label="Part")
@@ -221,12 +209,9 @@ class BackOrderForm(forms.Form):
     expected_on = day_field("Expected on", required=False, help_text="Leave empty if it is not known.")
     note = forms.CharField(label="Note", max_length=300, required=False)
 
-    def __init__(
-        self, *args: Any, parts: list[tuple[str, Any]], locations: Iterable[Location], **kwargs: Any
-    ) -> None:
+    def __init__(self, *args: Any, parts: list[tuple[str, Any]], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["part"].choices = parts  # type: ignore[attr-defined]
-        self.fields["location"].queryset = locations  # type: ignore[attr-defined]
 
 
 class ExpectedForm(forms.Form):
