@@ -13,10 +13,9 @@ from resupply.queries.plans import to_plan
 from resupply.queries.strips import StripData, strip_data
 from resupply.rules.kinds import Kind
 from resupply.rules.lines import LinePlan, LineStatus, read
-from resupply.rules.tables import part_types
 from resupply.web.strip import StripChart, StripLine, default_window, layout
-from resupply.web.strip_units import strip_units
-from resupply.web.wording import kind_word, limit_words
+from resupply.web.strip_units import strip_line, strip_units
+from resupply.web.wording import kind_word, limit_words, part_word
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,8 +128,7 @@ def part_name(code: str, latest: DispenseLine | None = None) -> str:
     """The name of the item given last, where it has this code; else the part type's."""
     if latest is not None and latest.item is not None and latest.part_code == code:
         return str(latest.item)
-    part = part_types().get(code)
-    return part.name if part else code
+    return part_word(code) or code
 
 
 def chart_of(person: Patient, rows: Sequence[LineRow], *, today: date) -> StripChart | None:
@@ -145,20 +143,6 @@ def strip_of(rows: Sequence[LineRow], data: StripData, *, today: date) -> StripC
 
 
 def _strip_line(row: LineRow, data: StripData, today: date) -> StripLine:
-    plan, status = row.plan, row.status
-    return StripLine(
-        row.label,
-        row.part_note,
-        units=strip_units(data.lines[plan.kind], today=today) if plan.kind in data.lines else (),
-        ask_from=plan.ask_from,
-        deliver_from=plan.deliver_from,
-        supply_ends_on=plan.supply_ends_on,
-        covered_from=plan.covered_from,
-        pauses=tuple((pause.start, pause.until) for pause in data.pauses),
-        state=status.state.value,
-        days_overdue=status.days_overdue,
-        waiting=status.waiting_for_coverage,
-        spares=plan.spares,
-        worn_on=plan.worn_on,
-        why_url=row.why_url,
-    )
+    worn = data.lines.get(row.plan.kind)
+    units = strip_units(worn, today=today) if worn else ()
+    return strip_line(row.label, row.part_note, row.plan, row.status, units, data.pauses, row.why_url)

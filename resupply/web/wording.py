@@ -15,6 +15,7 @@ from resupply.delivery.words import (
     state_word,
     stop_words,
 )
+from resupply.rules.tables import part_types
 
 __all__ = [
     "CALENDAR_SHOWS",
@@ -23,6 +24,7 @@ __all__ = [
     "MONTHS",
     "STATE_WORDS",
     "STOP_WORDS",
+    "WEEKDAYS",
     "birth_words",
     "calendar_words",
     "counted",
@@ -30,6 +32,7 @@ __all__ = [
     "kind_word",
     "limit_words",
     "month_words",
+    "part_word",
     "size_words",
     "source_words",
     "span_words",
@@ -61,6 +64,9 @@ PURPOSE_WORDS = {
 """Purposes of messages and of consents, for staff."""
 
 
+WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+
+
 def birth_words(day: date) -> str:
     """`4 Feb 1961`: dates of birth and of other things long past need no weekday."""
     return f"{day.day} {MONTHS[day.month - 1]} {day.year}"
@@ -83,6 +89,12 @@ CALENDAR_SHOWS = {
 def calendar_words(calendar: object) -> str:
     """What a calendar shows: `changes of parts, daily cleaning`."""
     return ", ".join(words for name, words in CALENDAR_SHOWS.items() if getattr(calendar, name))
+
+
+def part_word(code: str) -> str:
+    """The name of a billing code's part type; nothing for a code that is not known."""
+    part = part_types().get(code)
+    return part.name if part else ""
 
 
 def kind_word(kind: str) -> str:

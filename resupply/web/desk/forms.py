@@ -17,9 +17,7 @@ from resupply.models import (
 from resupply.rules.purposes import Purpose
 from resupply.services.people import PatientDetails
 from resupply.web.forms import AtLocationForm, SuggestingInput, day_field, zones
-from resupply.web.wording import PURPOSE_WORDS, kind_word
-
-_WEEKDAYS = list(enumerate(("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")))
+from resupply.web.wording import PURPOSE_WORDS, WEEKDAYS, kind_word
 
 
 class PatientForm(AtLocationForm):
@@ -38,7 +36,9 @@ class PatientForm(AtLocationForm):
     representative_relation = forms.CharField(label="Relation to the patient", max_length=80, required=False)
     language = forms.ChoiceField(label="Language", choices=Language.choices)
     time_zone = forms.ChoiceField(label="Time zone", choices=lazy(zones, list)())
-    cleaning_weekday = forms.TypedChoiceField(label="Weekly cleaning on", choices=_WEEKDAYS, coerce=int)
+    cleaning_weekday = forms.TypedChoiceField(
+        label="Weekly cleaning on", choices=list(enumerate(WEEKDAYS)), coerce=int
+    )
     cleaning_month_day = forms.IntegerField(
         label="Monthly cleaning on day",
         min_value=1,

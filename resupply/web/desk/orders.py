@@ -14,7 +14,6 @@ from django.views.decorators.http import require_GET
 from resupply import clock
 from resupply.models import Order, Patient
 from resupply.queries import equipment
-from resupply.rules.tables import part_types
 from resupply.services import orders as service
 from resupply.services.errors import Refused
 from resupply.web import access
@@ -23,7 +22,7 @@ from resupply.web.act import act
 from resupply.web.desk.order_forms import DeviceForm, OrderForm, OrderItemForm, OrderItemFormSet
 from resupply.web.forms import VoidForm, show
 from resupply.web.methods import GET_OR_POST
-from resupply.web.wording import day_words
+from resupply.web.wording import day_words, part_word
 
 FIRST_ROWS = 5
 """Empty rows of an order that follows none."""
@@ -39,7 +38,7 @@ def equipment_page(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "today": clock.today(person.time_zone),
         "devices": equipment.devices(person),
         "orders": [
-            (order, [(item, _name(item.part_code)) for item in order.items.all()])
+            (order, [(item, part_word(item.part_code)) for item in order.items.all()])
             for order in equipment.orders(person)
         ],
         "back_url": reverse("desk:patient", args=[person.public_id]),
@@ -175,8 +174,3 @@ def _record(
     except Refused as refusal:
         show(refusal, head if refusal.row is None else wanted[refusal.row])
         return None
-
-
-def _name(code: str) -> str:
-    part = part_types().get(code)
-    return part.name if part else ""

@@ -14,12 +14,11 @@ from resupply.delivery.tables_out import Cell
 from resupply.models import CatalogueItem
 from resupply.queries import catalogue as shelf
 from resupply.queries.catalogue import CatalogueFilter
-from resupply.rules.tables import part_types
 from resupply.web.access import StaffRequest, can, may
 from resupply.web.files import csv_file
 from resupply.web.manager.catalogue_forms import MAGNET_WORDS, CatalogueForm
 from resupply.web.paging import filters_of, turned, with_filters
-from resupply.web.wording import kind_word
+from resupply.web.wording import kind_word, part_word
 
 PRINTED = 2000
 """Items on paper at most."""
@@ -142,14 +141,9 @@ def _asked(request: StaffRequest) -> Asked:
 
 def _rows(items: Iterable[CatalogueItem]) -> list[Row]:
     return [
-        Row(item, kind_word(item.kind), _part(item.part_code), MAGNET_WORDS.get(item.magnetic, ""))
+        Row(item, kind_word(item.kind), part_word(item.part_code), MAGNET_WORDS.get(item.magnetic, ""))
         for item in items
     ]
-
-
-def _part(code: str) -> str:
-    part = part_types().get(code)
-    return part.name if part else ""
 
 
 def _cells(items: Iterable[CatalogueItem]) -> Iterator[list[Cell]]:

@@ -8,8 +8,7 @@ from django.db.models import QuerySet
 from resupply.models import Location
 from resupply.services.open_days import LONGEST_REASON
 from resupply.web.forms import day_field
-
-_NAMES = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+from resupply.web.wording import WEEKDAYS
 
 
 def weekdays_said(digits: str) -> str:
@@ -18,8 +17,8 @@ def weekdays_said(digits: str) -> str:
     if len(days) == 7:
         return "every day"
     if len(days) > 2 and days == list(range(days[0], days[-1] + 1)):
-        return f"{_NAMES[days[0]]} to {_NAMES[days[-1]]}"
-    return ", ".join(_NAMES[day] for day in days)
+        return f"{WEEKDAYS[days[0]]} to {WEEKDAYS[days[-1]]}"
+    return ", ".join(WEEKDAYS[day] for day in days)
 
 
 class WeekdaysForm(forms.Form):
@@ -27,7 +26,7 @@ class WeekdaysForm(forms.Form):
 
     weekdays = forms.MultipleChoiceField(
         label="Parts are given and shipped on",
-        choices=[(str(day), name) for day, name in enumerate(_NAMES)],
+        choices=[(str(day), name) for day, name in enumerate(WEEKDAYS)],
         widget=forms.CheckboxSelectMultiple,
         error_messages={"required": "Choose at least one weekday on which parts go out."},
     )

@@ -17,14 +17,13 @@ from resupply.models import BulkAct, PlanLine, SavedView
 from resupply.queries.overdue import OverdueFilter, Place, Snoozed, overdue_page, overdue_rows
 from resupply.queries.overdue_ages import AGES, is_summed, overdue_by_age
 from resupply.queries.overdue_known import Looked, looked_up
-from resupply.rules.tables import part_types
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.bars import Total, with_share
 from resupply.web.manager.forms import OverdueForm, staff_of
 from resupply.web.manager.overdue_act_words import done_words
 from resupply.web.paging import filters_of, place_in, turned_at, with_filters
-from resupply.web.wording import counted, kind_word
+from resupply.web.wording import counted, kind_word, part_word
 
 PRINTED = 1000
 """Rows on paper at most; beyond them a file is the better tool."""
@@ -176,8 +175,7 @@ def last_act(request: StaffRequest) -> BulkAct | None:
 
 
 def _row(line: PlanLine, looked: Looked, today: date) -> Row:
-    part, kind = part_types().get(line.part_code), kind_word(line.kind)
-    name = part.name if part else line.part_code
+    name, kind = part_word(line.part_code) or line.part_code, kind_word(line.kind)
     return Row(
         line,
         looked,

@@ -5,7 +5,7 @@ from datetime import date
 from resupply.queries.draft_strips import DrawnLine, DrawnPatient
 from resupply.rules.lines import read
 from resupply.web.strip import StripChart, StripLine, default_window, layout
-from resupply.web.strip_units import strip_units
+from resupply.web.strip_units import strip_line, strip_units
 from resupply.web.wording import kind_word
 
 
@@ -20,20 +20,6 @@ def strips(found: list[DrawnPatient], *, as_of: date) -> list[tuple[DrawnPatient
 
 
 def _row(line: DrawnLine, patient: DrawnPatient, after: int, as_of: date) -> StripLine:
-    plan = line.plans[after]
-    status = read(plan, as_of=as_of)
-    return StripLine(
-        kind_word(line.kind).capitalize(),
-        "with the draft" if after else "as it is now",
-        units=strip_units(line.wear[after], today=as_of),
-        ask_from=plan.ask_from,
-        deliver_from=plan.deliver_from,
-        supply_ends_on=plan.supply_ends_on,
-        covered_from=plan.covered_from,
-        pauses=tuple((pause.start, pause.until) for pause in patient.pauses),
-        state=status.state.value,
-        days_overdue=status.days_overdue,
-        waiting=status.waiting_for_coverage,
-        spares=plan.spares,
-        worn_on=plan.worn_on,
-    )
+    plan, units = line.plans[after], strip_units(line.wear[after], today=as_of)
+    kind, side = kind_word(line.kind).capitalize(), "with the draft" if after else "as it is now"
+    return strip_line(kind, side, plan, read(plan, as_of=as_of), units, patient.pauses)

@@ -5,8 +5,7 @@ from typing import Any
 from resupply.models import PolicyDraft, PolicyKind
 from resupply.rules.cleaning import cleaning_tasks
 from resupply.rules.effects import Change
-from resupply.rules.tables import part_types
-from resupply.web.wording import kind_word
+from resupply.web.wording import kind_word, part_word
 
 CHANGES = {
     Change.BECOMES_OVERDUE: "becomes overdue",
@@ -47,8 +46,7 @@ def subject(kind: str, row: Any) -> str:
     """What a version or draft is about."""
     said = values_of(row)
     if kind in (PolicyKind.LIFE, PolicyKind.ALLOWANCE):
-        part = part_types().get(said["part_code"])
-        about = f"{said['part_code']} {part.name if part else ''}".strip()
+        about = f"{said['part_code']} {part_word(said['part_code'])}".strip()
         return f"{row.payer}: {about}" if kind == PolicyKind.ALLOWANCE else about
     if kind == PolicyKind.REFILL:
         return str(row.payer) if row.payer else "The clinic’s own leads"

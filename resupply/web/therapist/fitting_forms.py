@@ -8,7 +8,7 @@ from django import forms
 from resupply.models import BodyPosition, CatalogueItem, FittingOutcome, FittingTry, Location
 from resupply.rules import fitting
 from resupply.web.forms import AtLocationForm, SuggestingInput, day_field
-from resupply.web.therapist.leak_map import LEAK_WORDS
+from resupply.web.therapist.leak_map import leak_fields
 
 
 class BeginForm(AtLocationForm):
@@ -44,14 +44,7 @@ class TryForm(forms.Form):
             ("", "Choose a mask"),
             *((str(mask.pk), str(mask)) for mask in masks),
         ]
-        for site in fitting.sites(style) if style else ():
-            self.fields[f"leak_{site}"] = forms.ChoiceField(
-                label=fitting.all_sites()[site].name["en"],
-                choices=list(LEAK_WORDS.items()),
-                required=False,
-                initial="none",
-                widget=forms.RadioSelect,
-            )
+        self.fields |= leak_fields(style)
 
     def suggest(self, sizes: Iterable[str]) -> None:
         """Sizes offered for the mask chosen."""

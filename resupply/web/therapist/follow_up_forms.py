@@ -7,7 +7,7 @@ from django import forms
 from resupply.queries.follow_ups import Step
 from resupply.rules import fitting
 from resupply.web.forms import day_field
-from resupply.web.therapist.leak_map import LEAK_WORDS
+from resupply.web.therapist.leak_map import leak_fields
 
 
 class FollowUpForm(forms.Form):
@@ -48,14 +48,7 @@ class FollowUpForm(forms.Form):
             ("", "Outside the plan"),
             *((step.due.step, step.due.name) for step in steps),
         ]
-        for site in self.sites:
-            self.fields[f"leak_{site}"] = forms.ChoiceField(
-                label=fitting.all_sites()[site].name["en"],
-                choices=list(LEAK_WORDS.items()),
-                required=False,
-                initial="none",
-                widget=forms.RadioSelect,
-            )
+        self.fields |= leak_fields(style)
 
     @property
     def leak_fields(self) -> list[forms.BoundField]:

@@ -42,6 +42,20 @@ class Spot:
         return LEAK_WORDS[Leak(self.leak)]
 
 
+def leak_fields(style: str) -> dict[str, forms.ChoiceField]:
+    """The list as form fields, by name (`leak_<site>`); none without a style."""
+    return {
+        f"leak_{site}": forms.ChoiceField(
+            label=fitting.all_sites()[site].name["en"],
+            choices=list(LEAK_WORDS.items()),
+            required=False,
+            initial="none",
+            widget=forms.RadioSelect,
+        )
+        for site in (fitting.sites(style) if style else ())
+    }
+
+
 def spots(style: str, leaks: Mapping[str, str], form: forms.Form | None = None) -> list[Spot]:
     """The places of a style from above, as marked; with `form`, each with its field `leak_<site>`."""
     found = []
