@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from resupply.rules.lines import State
-from resupply.web.gallery.samples import LINES, ODD_LINES
+from resupply.web.gallery.lines import LINES, ODD_LINES
 from resupply.web.strip import StripChart, StripLine, StripUnit, default_window, layout
 from resupply.web.strip_words import patient_words, sentence, staff_words
 from resupply.web.wording import STATE_WORDS

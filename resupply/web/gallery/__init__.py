@@ -11,7 +11,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_GET
 
-from resupply.web.gallery import charts, samples
+from resupply.web.gallery import charts, lines, samples
 from resupply.web.strip import default_window, layout
 
 
@@ -46,13 +46,12 @@ class SampleChoice(forms.Form):
 @require_GET
 def gallery(request: HttpRequest) -> HttpResponse:
     """Every component; `?page=phone` shows the patient's."""
-    today, simple = samples.TODAY, request.GET.get("page") == "phone"
+    today, simple = lines.TODAY, request.GET.get("page") == "phone"
     start, end = default_window(today, simple=simple)
     context = samples.context() | {
-        "today": today,
-        "chart": layout(samples.LINES, today=today, start=start, end=end),
-        "odd_chart": layout(samples.ODD_LINES, today=today, start=start, end=end),
-        "drafted_chart": layout(samples.DRAFTED_LINES, today=today, start=start, end=end),
+        "chart": layout(lines.LINES, today=today, start=start, end=end),
+        "odd_chart": layout(lines.ODD_LINES, today=today, start=start, end=end),
+        "drafted_chart": layout(lines.DRAFTED_LINES, today=today, start=start, end=end),
     }
     if simple:
         return render(request, "components/gallery_phone.html", context)

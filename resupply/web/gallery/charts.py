@@ -6,7 +6,7 @@ from decimal import Decimal
 from resupply.models import Night
 from resupply.queries.outlook import Week
 from resupply.web.bars import Total, with_share
-from resupply.web.gallery.samples import TODAY
+from resupply.web.gallery.lines import TODAY
 from resupply.web.manager.measure_charts import chart
 from resupply.web.manager.outlook_chart import outlook_chart
 from resupply.web.therapist.leak_map import spots
