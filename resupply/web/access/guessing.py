@@ -19,6 +19,8 @@ from django.core.cache import cache
 from django.http import HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
 
+from resupply.web.quiet import quiet
+
 log = logging.getLogger(__name__)
 
 HOLD_S = 0.5
@@ -111,5 +113,4 @@ def _too_many() -> HttpResponse:
     )
     response["Retry-After"] = str(UNKNOWN_TOKENS.seconds)
     response["Cache-Control"] = "no-store"
-    response._has_been_logged = True  # type: ignore[attr-defined] # Django would log the path
-    return response
+    return quiet(response)

@@ -33,6 +33,7 @@ from resupply.queries import sharing as queries
 from resupply.queries.sharing import Sought
 from resupply.services import sharing
 from resupply.web.fhir.asked import Asked, UnclearError, page_token, read_search
+from resupply.web.quiet import quiet
 
 STATED_ON = date(2026, 11, 25)
 """When the capability statement was last changed."""
@@ -207,9 +208,7 @@ def _answer(content: Json, *, status: int = 200, etag: str = "") -> HttpResponse
 
 
 def _refusal(status: int, code: str, text: str) -> HttpResponse:
-    refused = _answer(outcome(code, text), status=status)
-    refused._has_been_logged = True  # type: ignore[attr-defined]  # Django would log it by its path
-    return refused
+    return quiet(_answer(outcome(code, text), status=status))
 
 
 def _base() -> str:

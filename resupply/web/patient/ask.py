@@ -32,15 +32,12 @@ from resupply.rules.question_page import words
 from resupply.services import plans, questions
 from resupply.services.errors import Refused
 from resupply.web.patient.ask_forms import AskForm, first
+from resupply.web.patient.secret import gone, private
+from resupply.web.quiet import quiet
 
 UNDO = "undo"
 _SHOWN = {"acted", "nothing_left", "not_asked", "not_stopped", "withdrawn"}
 """Refusals that the page itself explains once it is opened again."""
-_HEADERS = {
-    "Cache-Control": "no-store",
-    "X-Robots-Tag": "noindex, nofollow",
-    "Referrer-Policy": "no-referrer",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,16 +72,16 @@ class Asking:
 def question(request: HttpRequest, token: str) -> HttpResponse:
     """GET shows the question, or what was answered; POST records."""
     if request.method not in ("GET", "HEAD", "POST"):
-        return _private(HttpResponseNotAllowed(["GET", "HEAD", "POST"]))
+        return quiet(private(HttpResponseNotAllowed(["GET", "HEAD", "POST"])))
     now = clock.now()
     found = question_queries.behind(token)
     if found is None:
-        return _gone(request)
+        return private(gone(request, words))
     plans.refresh_if_run_out(found.patient, now=now)
     language = found.patient.language if found.patient.language in LANGUAGES else "en"
     asking = Asking(request, found, language, reverse("ask:question", args=[token]), now)
     with translation.override(language):
-        return _private(respond(asking))
+        return quiet(private(respond(asking)))
 
 
 def respond(asking: Asking) -> HttpResponse:
@@ -177,18 +174,3 @@ def _page(
         "back": patient_page.words(language)["back"],
     }
     return render(asking.request, f"patient/question_{part}.html", frame | context, status=status)
-
-
-def _gone(request: HttpRequest) -> HttpResponse:
-    """A link that opens nothing, in both languages: the same words, whatever the reason."""
-    both = [(language, words(language)) for language in LANGUAGES]
-    context = {"words": words("en"), "language": "en", "both": both}
-    return _private(render(request, "patient/gone.html", context, status=HTTPStatus.NOT_FOUND))
-
-
-def _private(response: HttpResponse) -> HttpResponse:
-    """With the headers of a secret address, and not logged by its path."""
-    for name, value in _HEADERS.items():
-        response[name] = value
-    response._has_been_logged = True  # type: ignore[attr-defined]
-    return response

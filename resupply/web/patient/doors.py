@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 from django.conf import settings
 from django.http import HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
-from django.shortcuts import redirect, render
+from django.shortcuts import redirect
 from django.utils import timezone, translation
 from django.views.decorators.debug import sensitive_variables
 
@@ -24,16 +24,11 @@ from resupply.queries import doors as door_queries
 from resupply.rules.patient_page import LANGUAGES, words
 from resupply.services import plans
 from resupply.web.own_address import NOBODY, own_address
+from resupply.web.patient import secret
+from resupply.web.quiet import quiet
 
 COOKIE, LANGUAGE_COOKIE = "own-page", "own-page-language"
 AT = "/me/"
-_HEADERS = {
-    "Cache-Control": "no-store",
-    "X-Robots-Tag": "noindex, nofollow",
-    # Not `no-referrer`: with it browsers send `Origin: null` with a form, which the check against forged
-    # requests refuses. This sends no path to anybody either, this site included.
-    "Referrer-Policy": "strict-origin",
-}
 
 
 class PatientRequest(HttpRequest):
@@ -71,7 +66,8 @@ def _guarded(view: View, *, must_be_open: bool) -> Guarded:
     def guarded(request: HttpRequest, /, *, token: str, **kwargs: Any) -> HttpResponseBase:
         found = door_queries.find(token, keys=_keys(request), now=clock.now())
         if found is None or not found.is_live:
-            return gone(request, HTTPStatus.NOT_FOUND if found is None else HTTPStatus.GONE)
+            status = HTTPStatus.NOT_FOUND if found is None else HTTPStatus.GONE
+            return private(secret.gone(request, words, status))
         if must_be_open and not found.is_open:
             return private(redirect("me:page", token=token))
         known: PatientRequest = request  # type: ignore[assignment]
@@ -117,23 +113,13 @@ def to(request: PatientRequest, name: str, *args: object) -> HttpResponse:
     return redirect(own_address(request, name, *args))
 
 
-def gone(request: HttpRequest, status: HTTPStatus) -> HttpResponse:
-    """The page of a link that opens nothing: the same words, whatever the reason, in both languages."""
-    context = {"words": words("en"), "language": "en", "both": [(one, words(one)) for one in LANGUAGES]}
-    return quiet(private(render(request, "patient/gone.html", context, status=status)))
-
-
 def private(response: HttpResponse) -> HttpResponse:
-    """With the headers of a secret address."""
-    for name, value in _HEADERS.items():
-        response[name] = value
-    return response
+    """With the headers of a secret address.
 
-
-def quiet(response: HttpResponse) -> HttpResponse:
-    """Not logged by its path: Django logs answers from 400 on, unless they have been logged."""
-    response._has_been_logged = True  # type: ignore[attr-defined]
-    return response
+    Not `no-referrer`: with it browsers send `Origin: null` with a form, which the check against forged
+    requests refuses. This sends no path to anybody either, this site included.
+    """
+    return secret.private(response, referrer="strict-origin")
 
 
 def remember_door(response: HttpResponse, link: PatientLink, key: str) -> None:

@@ -6,8 +6,6 @@ guess it could as well answer the mail. A GET shows the button and ends nothing,
 too. An unknown address reads like one that worked before: it says whom to call.
 """
 
-from http import HTTPStatus
-
 from django.http import HttpRequest, HttpResponse, HttpResponseNotAllowed
 from django.shortcuts import render
 from django.utils import translation
@@ -17,12 +15,8 @@ from django.views.decorators.debug import sensitive_variables
 from resupply import clock
 from resupply.rules.patient_page import LANGUAGES, words
 from resupply.services import optouts
-
-_HEADERS = {
-    "Cache-Control": "no-store",
-    "X-Robots-Tag": "noindex, nofollow",
-    "Referrer-Policy": "no-referrer",
-}
+from resupply.web.patient.secret import gone, private
+from resupply.web.quiet import quiet
 
 
 @csrf_exempt
@@ -31,12 +25,10 @@ def stop(request: HttpRequest, token: str) -> HttpResponse:
     """GET shows one button; POST ends the messages on the channel of the mail that held the link."""
     request.COOKIES.clear()
     if request.method not in ("GET", "HEAD", "POST"):
-        return _private(HttpResponseNotAllowed(["GET", "HEAD", "POST"]))
+        return quiet(private(HttpResponseNotAllowed(["GET", "HEAD", "POST"])))
     link = optouts.behind(token)
     if link is None:
-        both = [(code, words(code)) for code in LANGUAGES]
-        context = {"words": words("en"), "language": "en", "both": both}
-        return _private(render(request, "patient/gone.html", context, status=HTTPStatus.NOT_FOUND))
+        return private(gone(request, words))
     patient = link.message.patient
     language = patient.language if patient.language in LANGUAGES else "en"
     is_done = request.method == "POST"
@@ -50,11 +42,4 @@ def stop(request: HttpRequest, token: str) -> HttpResponse:
         "is_done": is_done,
     }
     with translation.override(language):
-        return _private(render(request, "patient/stop.html", shown))
-
-
-def _private(response: HttpResponse) -> HttpResponse:
-    for name, value in _HEADERS.items():
-        response[name] = value
-    response._has_been_logged = True  # type: ignore[attr-defined]  # Django would log the path of a refusal
-    return response
+        return private(render(request, "patient/stop.html", shown))

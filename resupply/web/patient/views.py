@@ -16,6 +16,7 @@ from django.views.decorators.csrf import csrf_exempt
 from resupply import clock
 from resupply.queries import feeds as feed_queries
 from resupply.services import feeds
+from resupply.web.quiet import quiet
 
 log = logging.getLogger(__name__)
 
@@ -72,9 +73,7 @@ def _refusal(status: HTTPStatus, **headers: str) -> HttpResponse:
     response = HttpResponse(f"{_SAYS[status]}\n", status=status, content_type="text/plain; charset=utf-8")
     for name, value in headers.items():
         response[name] = value
-    # Django logs answers from 400 on with the path, unless they have been logged.
-    response._has_been_logged = True  # type: ignore[attr-defined]
-    return _with_headers(response)
+    return _with_headers(quiet(response))
 
 
 def _with_headers(response: HttpResponse) -> HttpResponse:
