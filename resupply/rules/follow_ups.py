@@ -13,6 +13,7 @@ The days are common practice and the clinic's to edit.
 ('first_week', datetime.date(2026, 3, 4), datetime.date(2026, 3, 8))
 """
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -53,6 +54,15 @@ class DueStep:
     name: str
     first: date
     last: date
+
+
+def step_code(name: str) -> str:
+    """The code of a step from its name: the same name is the same step.
+
+    >>> step_code("First week, by phone")
+    'first_week_by_phone'
+    """
+    return re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")[:20]
 
 
 def due_steps(anchor: date, plan: Sequence[FollowUpStep]) -> tuple[DueStep, ...]:

@@ -9,6 +9,7 @@ from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString
 
 from resupply.models import Location
+from resupply.rules.adherence import shipped
 from resupply.rules.kinds import Kind
 from resupply.rules.tables import part_types
 from resupply.services.errors import Refused
@@ -102,6 +103,15 @@ def code_choices(none: str) -> list[tuple[str, Any]]:
         for kind in Kind
     ]
     return [("", none), *groups]
+
+
+def window_choices(none: str) -> list[tuple[str, str]]:
+    """Policies that want patients seen again in the first months, each with its days; `none`: no such."""
+    rules = shipped()[1].values()
+    return [
+        ("", none),
+        *((one.policy, f"{one.name}: day {one.first_day} to {one.last_day}") for one in rules),
+    ]
 
 
 def day_field(label: str, **over: Any) -> forms.DateField:

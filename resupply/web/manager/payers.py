@@ -1,7 +1,7 @@
 """Payers: who pays for parts, by which rules patients are planned, and the shipped table to start with."""
 
 from dataclasses import dataclass
-from typing import Any
+from functools import partial
 
 from django import forms
 from django.contrib import messages
@@ -21,7 +21,7 @@ from resupply.services.payers import PayerRules
 from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
 from resupply.web.act import act, confirmed
-from resupply.web.forms import written
+from resupply.web.forms import window_choices, written
 from resupply.web.methods import GET_OR_POST
 from resupply.web.ways import way_back
 
@@ -51,16 +51,9 @@ class NewPayerForm(PayerForm):
     reevaluation = forms.ChoiceField(
         label="It wants patients seen again in the first months",
         required=False,
+        choices=partial(window_choices, "No"),
         help_text="The policy under which it covers the therapy. Days of its own can be entered later.",
     )
-
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        windows = [
-            (rule.policy, f"{rule.name}: day {rule.first_day} to {rule.last_day}")
-            for rule in adherence.shipped()[1].values()
-        ]
-        self.fields["reevaluation"].choices = [("", "No"), *windows]  # type: ignore[attr-defined]
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,5 @@
 """Forms of drafts that move no plan: the matching table, the plan of follow-ups, terms of messages."""
 
-import re
 from collections.abc import Iterator
 from datetime import date
 from typing import Any
@@ -12,7 +11,7 @@ from resupply.models import PolicyKind
 from resupply.queries.follow_ups import plan_on
 from resupply.queries.matching import table_on
 from resupply.queries.message_terms import schedule
-from resupply.rules.follow_ups import FollowUpStep
+from resupply.rules.follow_ups import FollowUpStep, step_code
 from resupply.rules.matching_table import shipped_text
 from resupply.rules.message_terms import LONGEST_AHEAD, LONGEST_WAIT, MOST_A_WEEK
 from resupply.web.manager.policy_forms import DraftForm
@@ -101,7 +100,7 @@ class FollowUpsForm(DraftForm):
                 continue
             if first > last:
                 self.add_error(f"from_day_{number}", "The first day comes before the last.")
-            steps.append({"step": code_of(name), "name": name.strip(), "from_day": first, "to_day": last})
+            steps.append({"step": step_code(name), "name": name.strip(), "from_day": first, "to_day": last})
         return {**data, "steps": steps}
 
     def rows(self) -> Iterator[list[BoundField]]:
@@ -112,11 +111,6 @@ class FollowUpsForm(DraftForm):
     def others(self) -> list[BoundField]:
         """The fields that every draft has."""
         return [self[name] for name in ("effective_from", "reason", "source")]
-
-
-def code_of(name: str) -> str:
-    """A step's code from its name: the same name is the same step."""
-    return re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")[:20]
 
 
 OTHER_FORMS: dict[str, type[DraftForm]] = {

@@ -1,6 +1,6 @@
 """The clinic's plan of follow-ups, and which payers want patients seen again, and when."""
 
-import re
+from functools import partial
 
 from django import forms
 from django.contrib import messages
@@ -14,14 +14,14 @@ from resupply import clock
 from resupply.models import FollowUpPlanVersion, Payer
 from resupply.queries import follow_ups as follow_ups_of
 from resupply.rules.adherence import shipped
-from resupply.rules.follow_ups import FollowUpStep
+from resupply.rules.follow_ups import FollowUpStep, step_code
 from resupply.services import follow_ups as service
 from resupply.services import policies
 from resupply.services.errors import Refused
 from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
 from resupply.web.act import act
-from resupply.web.forms import VoidForm, day_field, show
+from resupply.web.forms import VoidForm, day_field, show, window_choices
 from resupply.web.methods import GET_OR_POST
 from resupply.web.wording import day_words
 
@@ -62,19 +62,11 @@ class PlanForm(forms.Form):
 class ReevaluationForm(forms.Form):
     """Which policy's window a payer's patients have."""
 
-    policy = forms.ChoiceField(label="Policy", required=False)
+    policy = forms.ChoiceField(label="Policy", required=False, choices=partial(window_choices, "None"))
     first = forms.IntegerField(
         label="First day, where it differs", required=False, min_value=1, max_value=730
     )
     last = forms.IntegerField(label="Last day, where it differs", required=False, min_value=1, max_value=730)
-
-    def __init__(self, *args: object, **kwargs: object) -> None:
-        super().__init__(*args, **kwargs)  # type: ignore[arg-type]
-        words = [
-            (rule.policy, f"{rule.name}: day {rule.first_day} to {rule.last_day}")
-            for rule in shipped()[1].values()
-        ]
-        self.fields["policy"].choices = [("", "None"), *words]  # type: ignore[attr-defined]
 
 
 @may("care_plan.version")
@@ -174,7 +166,7 @@ def _record(
         return service.set_plan(
             [
                 FollowUpStep(
-                    _code(row.cleaned_data["name"]),
+                    step_code(row.cleaned_data["name"]),
                     row.cleaned_data["name"].strip(),
                     row.cleaned_data["from_day"],
                     row.cleaned_data["to_day"],
@@ -189,11 +181,6 @@ def _record(
     except Refused as refusal:
         show(refusal, form if refusal.row is None else rows[refusal.row])
         return None
-
-
-def _code(name: str) -> str:
-    """A step's code from its name: the same name is the same step."""
-    return re.sub(r"[^a-z0-9]+", "_", name.lower()).strip("_")[:20]
 
 
 def _window_words(payer: Payer) -> str:
