@@ -43,16 +43,12 @@ def reach(request: StaffRequest, public_id: UUID) -> HttpResponse:
     show, now, today = _show(request), clock.now(), clock.today(request.zone)
     mine = queries.people(found, now=now).filter(pk__in=access.patients(request).values("pk"))
     rows, more = queries.page_of(found, queries.shown(mine, show, now=now), today=today, page=page)
-    notice = queries.standing_notice(found)
     context = _context(request, found, show) | {
         "rows": [row_words(row, now=now) for row in rows],
         "progress": bar(queries.progress(mine)),
         "newer_url": f"?show={show}&page={page - 1}" if page > 1 else "",
         "older_url": f"?show={show}&page={page + 1}" if more else "",
-        "notice": notice,
-        "to_write": (
-            queries.to_write_to(found, now=now, channels=tuple(carriers())).count() if notice is None else 0
-        ),
+        "notice": queries.standing_notice(found),
     }
     return render(request, "manager/recall_reach.html", context)
 

@@ -39,7 +39,6 @@ def status(request: StaffRequest) -> HttpResponse:
     facts = machinery.facts(now=now, queue=machine.rings, disk_free=disk.free / disk.total)
     context = {
         "today": clock.today(request.zone),
-        "now": now,
         "notices": notices(findings(facts)),
         "sections": sections(machinery, machine, now=now),
         "backups_on": bool(settings.BACKUP_KEYS),

@@ -72,7 +72,6 @@ def follow_up(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "steps": steps,
         "rows": [(row, _problems(row)) for row in rows],
         "remedies": _remedies(rows, style),
-        "style": style,
     }
     return render(request, "therapist/follow_up.html", context, status=422 if form.errors else 200)
 

@@ -24,7 +24,7 @@ from resupply.services.importing.columns import TABLES
 from resupply.services.jobs.kinds import CSV
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.desk.imports.columns import WORKBOOK, limits
+from resupply.web.desk.imports.columns import limits
 from resupply.web.desk.imports.forms import FilesForm, MendForm, UploadForm
 from resupply.web.desk.imports.words import AT_WORK, NOUNS, amounts, stage_words, state_words
 from resupply.web.files import as_file
@@ -49,7 +49,7 @@ def new(request: StaffRequest) -> HttpResponse:
 
     if upload := _sent(request, form, write):
         return redirect("desk:import_upload", upload.public_id)
-    context = {"form": form, "tables": TABLES, "workbook": WORKBOOK, **limits()}
+    context = {"form": form, "tables": TABLES, **limits()}
     return render(request, "desk/imports/new.html", context, status=422 if form.is_bound else 200)
 
 

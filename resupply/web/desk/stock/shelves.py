@@ -77,7 +77,6 @@ def shelves(request: StaffRequest) -> HttpResponse:
         "today": asked.today,
         "rows": rows,
         "to_do": [] if is_narrowed else _to_do(rows),
-        "places": asked.places,
         "notes": place_notes(asked.places),
         "may_set": can(request, "stock.target"),
         "list_url": reverse("stock:shelves"),
@@ -99,7 +98,6 @@ def shelves_csv(request: StaffRequest) -> StreamingHttpResponse:
 @require_GET
 def to_order(request: StaffRequest) -> HttpResponse:
     """What fell to its mark, with how many to order, and what expires before long."""
-    places = my_places(request)
     today = clock.today(request.zone)
     low = stock.low(request.location_ids, today=today)
     expiring = stock.expiring(request.location_ids, today=today)
@@ -108,7 +106,6 @@ def to_order(request: StaffRequest) -> HttpResponse:
         "low": [shelf_words(shelf, today=today) for shelf in low],
         "expiring": [_only_marked(shelf_words(shelf, today=today)) for shelf in expiring],
         "soon": EXPIRES_SOON,
-        "places": places,
         "may_set": can(request, "stock.target"),
     }
     return render(request, "desk/stock/to_order.html", context)
