@@ -8,10 +8,12 @@ from datetime import date, datetime
 from typing import Any
 
 from django import template
+from django.contrib.auth.models import AbstractUser
 from django.utils import timezone
 from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString
 
+from resupply.queries import staff
 from resupply.web import strip_words, wording
 from resupply.web.strip import StripLine
 
@@ -83,12 +85,6 @@ def strip_words_of(line: StripLine, today: date, audience: str = "staff") -> str
 
 
 @register.filter
-def state_word(code: str) -> str:
-    """The word of a state alone."""
-    return wording.state_word(code)
-
-
-@register.filter
 def purpose_word(purpose: str) -> str:
     """A purpose of messages, for staff; one that has no word of its own as it is stored."""
     return wording.PURPOSE_WORDS.get(purpose, purpose.replace("_", " ").capitalize())
@@ -98,6 +94,12 @@ def purpose_word(purpose: str) -> str:
 def kind_word(kind: str) -> str:
     """The name of a kind of part."""
     return wording.kind_word(kind)
+
+
+@register.filter
+def staff_name(user: AbstractUser | None) -> str:
+    """What the clinic calls a member of staff; nothing for None."""
+    return staff.staff_name(user)
 
 
 @register.filter

@@ -8,6 +8,7 @@ from django.urls import reverse
 from resupply.delivery.mail_check import mail_settings
 from resupply.queries import first_steps as queries
 from resupply.queries.first_steps import Found
+from resupply.queries.staff import staff_name
 from resupply.rules.first_steps import FirstSteps, Standing, State, Step
 from resupply.web.access import StaffRequest, can
 from resupply.web.wording import counted
@@ -170,7 +171,7 @@ def first_steps(request: StaffRequest, *, now: datetime) -> Shown:
         steps.append(
             ShownStep(
                 step.standing, step.words, step.state, step.css, step.on_record, step.url, step.seen_url,
-                (by.get_full_name() or by.get_username()) if by else "", aside.recorded_at if aside else None,
+                staff_name(by), aside.recorded_at if aside else None,
             )
         )  # fmt: skip
     return replace(shown, steps=steps)

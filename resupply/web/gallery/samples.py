@@ -4,6 +4,8 @@ from datetime import UTC, date, datetime
 from types import SimpleNamespace
 from uuid import UUID
 
+from django.contrib.auth import get_user_model
+
 from resupply.rules.help_topics import Topic
 from resupply.web.gallery.lines import MASK_STEPS, TODAY, on
 
@@ -90,7 +92,7 @@ def context() -> dict[str, object]:
         "demo": True,
         "nav": [(place, "#", place == "Patients") for place in ("Today", "Patients", "Dispense", "Stock")],
         "person": ODALYS,
-        "user": SimpleNamespace(is_authenticated=True, get_username="desk", get_full_name="Ines Halvorsen"),
+        "user": get_user_model()(username="desk", first_name="Ines", last_name="Halvorsen"),
         "events": EVENTS,
         "dates": {"now": datetime(2026, 3, 18, 15, 5, tzinfo=UTC), "other_year": on(12, 28, 2025)},
         "whys": [("Cushion", "9 days overdue", MASK_STEPS[:2]), ("Supply ended", "Mon 9 Mar", MASK_STEPS)],

@@ -10,6 +10,7 @@ from django.db.models import Q
 from resupply.models import Payer, Role, Staff
 from resupply.queries.overdue import Coverage, OverdueFilter, Snoozed
 from resupply.queries.overdue_filters import Reach
+from resupply.queries.staff import staff_name
 from resupply.rules.kinds import Kind
 from resupply.web.forms import AtLocationForm, any_kind, any_location, day_field, dress
 
@@ -204,7 +205,7 @@ def staff_of(location_ids: frozenset[int]) -> Iterable[Staff]:
 
 def _named(staff: Staff) -> tuple[str, str]:
     """A choice: the key of the user, and the name."""
-    return str(staff.user_id), staff.user.get_full_name() or staff.user.get_username()
+    return str(staff.user_id), staff_name(staff.user)
 
 
 def _number(text: str | None) -> int | None:

@@ -27,6 +27,7 @@ from resupply.queries import history_log as log
 from resupply.queries.disclosures import accounting
 from resupply.queries.history_log import Changed, Seen, Wanted
 from resupply.queries.seal_check import newest_seal
+from resupply.queries.staff import staff_name
 from resupply.rules.retention import Records, kept
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
@@ -53,7 +54,7 @@ class HistoryForm(forms.Form):
         super().__init__(*args, **kwargs)
         person: Any = self.fields["person"]
         person.queryset = staff
-        person.label_from_instance = lambda one: one.user.get_full_name() or one.user.get_username()
+        person.label_from_instance = lambda one: staff_name(one.user)
         for name in ("kind", "person"):
             self.fields[name].widget.attrs["class"] = "form-select"
 
@@ -227,7 +228,7 @@ def _who(one: Seen) -> str:
     if row.integration is not None:
         return f"{row.integration.name} (program)"
     if row.user is not None:
-        return row.user.get_full_name() or row.user.get_username()
+        return staff_name(row.user)
     return "the patient" if row.kind == ReadKind.OWN else "the program"
 
 

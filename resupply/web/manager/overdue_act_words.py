@@ -5,6 +5,7 @@ from datetime import date
 
 from resupply.delivery.overdue_words import left_out_words, lines_words
 from resupply.models import Act, BulkAct
+from resupply.queries.staff import staff_name
 from resupply.web.wording import counted, day_words
 
 TITLES = {
@@ -19,8 +20,7 @@ BUTTONS = {Act.ASK: "Ask them", Act.ASSIGN: "Assign", Act.NOTE: "Write the note"
 def done_words(bulk: BulkAct, *, today: date) -> str:
     """`3 lines snoozed until Thu 2 Apr: moving house. Left out: 1 line (said not now).`"""
     lines = lines_words(bulk.lines_done)
-    named = bulk.assigned_to
-    who = (named.get_full_name() or named.get_username()) if named else "nobody any more"
+    who = staff_name(bulk.assigned_to) or "nobody any more"
     done = {
         Act.ASK: f"{lines} asked about; messages go out within sending hours.",
         Act.ASSIGN: f"{lines} assigned to {who}.",
