@@ -19,27 +19,9 @@ from tests.builders import NOW, make_contact, make_dispense, make_item, make_pat
 from tests.cast import Cast
 from tests.web.desk.test_desk import text
 
+pytestmark = pytest.mark.usefixtures("usual_day")
+
 HOME = "/"
-
-
-@pytest.fixture(autouse=True)
-def _today() -> Any:
-    with time_machine.travel(NOW, tick=False):
-        yield
-
-
-@pytest.fixture
-def ines(cast: Cast, client: Client) -> Client:
-    client.force_login(cast.desk.user)
-    return client
-
-
-@pytest.fixture
-def marta(cast: Cast) -> Client:
-    """Marta, the manager, works everywhere."""
-    client = Client()
-    client.force_login(cast.manager.user)
-    return client
 
 
 def make_answer(patient: Patient, **over: Any) -> None:

@@ -1,11 +1,9 @@
 """Answers and calls at the desk: the form, what it refuses, where it leads, and what the pages show."""
 
 from datetime import date
-from typing import Any
 from uuid import uuid4
 
 import pytest
-import time_machine
 from django.test import Client
 from django.urls import reverse
 from pytest_django import DjangoAssertNumQueries
@@ -16,17 +14,7 @@ from tests.builders import NOW, make_answer, make_consent, make_contact, make_di
 from tests.cast import Cast
 from tests.web.desk.test_desk import text
 
-
-@pytest.fixture(autouse=True)
-def _today() -> Any:
-    with time_machine.travel(NOW, tick=False):
-        yield
-
-
-@pytest.fixture
-def ines(cast: Cast, client: Client) -> Client:
-    client.force_login(cast.desk.user)
-    return client
+pytestmark = pytest.mark.usefixtures("usual_day")
 
 
 @pytest.fixture

@@ -7,7 +7,6 @@ from datetime import date, timedelta
 from typing import Any
 
 import pytest
-import time_machine
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
@@ -18,25 +17,11 @@ from resupply.queries.dispense_book import PAGE
 from resupply.web.wording import day_words
 from tests.builders import NOW, TODAY, make_dispense, make_item, make_patient, make_proof
 from tests.cast import Cast
+from tests.web.pages import text
+
+pytestmark = pytest.mark.usefixtures("usual_day")
 
 BOOK = "/desk/dispensed/"
-
-
-@pytest.fixture(autouse=True)
-def _today() -> Any:
-    with time_machine.travel(NOW, tick=False):
-        yield
-
-
-@pytest.fixture
-def marta(cast: Cast, client: Client) -> Client:
-    """The manager, signed in."""
-    client.force_login(cast.manager.user)
-    return client
-
-
-def text(answer: Any) -> str:
-    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", answer.content.decode()))
 
 
 def exported(marta: Client, query: dict[str, Any] | None = None) -> list[dict[str, str]]:

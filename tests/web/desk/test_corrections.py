@@ -15,6 +15,7 @@ from resupply.services.dispensing import NewLine, record_dispense
 from resupply.services.shelves import StockLine
 from tests.builders import NOW, TODAY, make_dispense, make_item
 from tests.cast import Cast
+from tests.web.pages import text
 
 
 @pytest.fixture(autouse=True)
@@ -22,13 +23,6 @@ def clock(settings: Any) -> Any:
     settings.SESSION_IDLE_MINUTES = 60  # somebody waits for a quarter of an hour here
     with time_machine.travel(NOW, tick=False) as stopped:
         yield stopped
-
-
-@pytest.fixture
-def ines(cast: Cast, client: Client) -> Client:
-    """The desk, signed in."""
-    client.force_login(cast.desk.user)
-    return client
 
 
 @pytest.fixture
@@ -48,10 +42,6 @@ def of(name: str, line: DispenseLine) -> str:
     """An address about a line or its dispense."""
     args: list[object] = [line.dispense.public_id]
     return reverse(f"desk:{name}", args=[*args, line.position] if name.startswith("line") else args)
-
-
-def text(answer: Any) -> str:
-    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", answer.content.decode()))
 
 
 def on_hand(size: str) -> int:

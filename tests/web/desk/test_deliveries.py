@@ -1,11 +1,8 @@
 """Deliveries at the desk: the next one on the patient's page, the steps behind it, and the year ahead."""
 
-import re
 from datetime import date
-from typing import Any
 
 import pytest
-import time_machine
 from django.test import Client
 from django.urls import reverse
 
@@ -13,19 +10,9 @@ from resupply.models import Patient
 from resupply.services import plans
 from tests.builders import NOW, make_answer, make_closed_day, make_dispense, make_event
 from tests.cast import Cast
+from tests.web.pages import text
 
-
-@pytest.fixture(autouse=True)
-def _today() -> Any:
-    """Wednesday 18 March 2026."""
-    with time_machine.travel(NOW, tick=False):
-        yield
-
-
-@pytest.fixture
-def ines(cast: Cast, client: Client) -> Client:
-    client.force_login(cast.desk.user)
-    return client
+pytestmark = pytest.mark.usefixtures("usual_day")
 
 
 @pytest.fixture
@@ -35,10 +22,6 @@ def odalys(cast: Cast) -> Patient:
     make_dispense(cast.odalys, on=date(2026, 1, 1), lines=[{"part_code": "A7034"}])
     plans.refresh_plans([cast.odalys.pk], now=NOW)
     return cast.odalys
-
-
-def text(answer: Any) -> str:
-    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", answer.content.decode()))
 
 
 def page(client: Client, person: Patient, **headers: str) -> str:

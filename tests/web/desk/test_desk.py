@@ -6,7 +6,6 @@ from typing import Any
 from uuid import uuid4
 
 import pytest
-import time_machine
 from django.test import Client
 from django.urls import reverse
 from pytest_django import DjangoAssertNumQueries
@@ -16,19 +15,7 @@ from resupply.services import plans
 from tests.builders import NOW, make_consent, make_dispense, make_event, make_item, make_patient
 from tests.cast import Cast
 
-
-@pytest.fixture(autouse=True)
-def _today() -> Any:
-    """It is 2026-03-18, 15:00 UTC: morning in both rooms."""
-    with time_machine.travel(NOW, tick=False):
-        yield
-
-
-@pytest.fixture
-def ines(cast: Cast, client: Client) -> Client:
-    """Ines at the desk of the North room, signed in."""
-    client.force_login(cast.desk.user)
-    return client
+pytestmark = pytest.mark.usefixtures("usual_day")
 
 
 @pytest.fixture

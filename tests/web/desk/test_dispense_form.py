@@ -4,7 +4,6 @@ from datetime import date
 from typing import Any
 
 import pytest
-import time_machine
 from django.test import Client
 from django.urls import reverse
 from pytest_django import DjangoAssertNumQueries
@@ -14,23 +13,11 @@ from resupply.services import plans
 from tests.builders import NOW, TODAY, make_answer, make_back_order, make_dispense, make_event, make_item
 from tests.cast import Cast
 
+pytestmark = pytest.mark.usefixtures("usual_day")
+
 HIBC = "+A123BJC5D6E71G"
 """Labeler A123, product BJC5D6E7, unit 1: the sample of ANSI/HIBC 2.4, from memory; its check character is
 computed in the tests of the rules."""
-
-
-@pytest.fixture(autouse=True)
-def _today() -> Any:
-    """It is 2026-03-18, 15:00 UTC: morning in both rooms."""
-    with time_machine.travel(NOW, tick=False):
-        yield
-
-
-@pytest.fixture
-def ines(cast: Cast, client: Client) -> Client:
-    """Ines at the desk of the North room, signed in."""
-    client.force_login(cast.desk.user)
-    return client
 
 
 @pytest.fixture

@@ -1,10 +1,6 @@
 """Orders and devices at the desk: the forms, what they keep, and what a patient's page then says."""
 
-import re
-from typing import Any
-
 import pytest
-import time_machine
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
@@ -13,30 +9,16 @@ from django.urls import reverse
 from resupply.models import Device, Order
 from tests.builders import NOW, make_device, make_order
 from tests.cast import Cast
+from tests.web.pages import text
+
+pytestmark = pytest.mark.usefixtures("usual_day")
 
 NPI = "1234567893"
 """CMS, worked example of the NPI check digit."""
 
 
-@pytest.fixture(autouse=True)
-def _today() -> Any:
-    with time_machine.travel(NOW, tick=False):
-        yield
-
-
-@pytest.fixture
-def ines(cast: Cast, client: Client) -> Client:
-    """Ines at the desk of the North room, signed in."""
-    client.force_login(cast.desk.user)
-    return client
-
-
 def at(view: str, *args: object) -> str:
     return reverse(f"desk:{view}", args=args)
-
-
-def text(answer: Any) -> str:
-    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", answer.content.decode()))
 
 
 def sent(*rows: tuple[str, str, str], **over: str) -> dict[str, str]:

@@ -5,7 +5,6 @@ from urllib.parse import quote
 from uuid import uuid4
 
 import pytest
-import time_machine
 from django.test import Client
 from django.urls import reverse
 from pytest_django import DjangoAssertNumQueries
@@ -15,6 +14,8 @@ from resupply.services import plans
 from tests.builders import NOW, make_dispense, make_item
 from tests.cast import Cast
 
+pytestmark = pytest.mark.usefixtures("usual_day")
+
 FDA = "51022222233336"
 """GTIN of the example in FDA, "UDI formats by FDA-Accredited Issuing Agency", v1.3, 2017-01-27."""
 
@@ -22,20 +23,6 @@ LABEL = f"01{FDA}1727063010A213B1"
 SERIAL = f"{LABEL}\x1d211234"
 OTHER = "06291041500213"
 """gs1.org's worked example of a check digit, with 14 digits."""
-
-
-@pytest.fixture(autouse=True)
-def _today() -> Any:
-    """It is 2026-03-18, 15:00 UTC: morning in both rooms."""
-    with time_machine.travel(NOW, tick=False):
-        yield
-
-
-@pytest.fixture
-def ines(cast: Cast, client: Client) -> Client:
-    """Ines at the desk of the North room, signed in."""
-    client.force_login(cast.desk.user)
-    return client
 
 
 @pytest.fixture

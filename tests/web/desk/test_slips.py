@@ -2,10 +2,8 @@
 
 import re
 from datetime import timedelta
-from typing import Any
 
 import pytest
-import time_machine
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
@@ -15,19 +13,9 @@ from resupply.models import Dispense, DispenseLine, Proof
 from tests.builders import NOW, TODAY, make_dispense, make_item, make_proof
 from tests.cast import Cast
 from tests.delivery.pdf import Pdf
+from tests.web.pages import text
 
-
-@pytest.fixture(autouse=True)
-def _today() -> Any:
-    with time_machine.travel(NOW, tick=False):
-        yield
-
-
-@pytest.fixture
-def ines(cast: Cast, client: Client) -> Client:
-    """The desk, signed in."""
-    client.force_login(cast.desk.user)
-    return client
+pytestmark = pytest.mark.usefixtures("usual_day")
 
 
 @pytest.fixture
@@ -40,10 +28,6 @@ def dispense(cast: Cast) -> Dispense:
 
 def of(name: str, dispense: Dispense) -> str:
     return reverse(f"desk:{name}", args=[dispense.public_id])
-
-
-def text(answer: Any) -> str:
-    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", answer.content.decode()))
 
 
 def test_the_page_says_what_the_paper_says(ines: Client, dispense: Dispense) -> None:

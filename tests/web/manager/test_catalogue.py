@@ -6,7 +6,6 @@ import re
 from typing import Any
 
 import pytest
-import time_machine
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
@@ -14,8 +13,10 @@ from django.urls import reverse
 
 from resupply.models import CatalogueItem
 from resupply.queries.catalogue import PAGE
-from tests.builders import NOW, make_item, make_recall
+from tests.builders import make_item, make_recall
 from tests.cast import Cast
+
+pytestmark = pytest.mark.usefixtures("usual_day")
 
 GTIN = "6291041500213"
 """gs1.org, worked example of its check digit calculator."""
@@ -25,27 +26,6 @@ NEW: dict[str, Any] = {
     "magnetic": "no",
     "is_offered": "on",
 }
-
-
-@pytest.fixture(autouse=True)
-def _today() -> Any:
-    with time_machine.travel(NOW, tick=False):
-        yield
-
-
-@pytest.fixture
-def marta(cast: Cast, client: Client) -> Client:
-    """The manager, signed in."""
-    client.force_login(cast.manager.user)
-    return client
-
-
-@pytest.fixture
-def ines(cast: Cast) -> Client:
-    """Ines at the desk, signed in: she sees the catalogue and changes nothing."""
-    client = Client()
-    client.force_login(cast.desk.user)
-    return client
 
 
 def at(view: str, *args: object) -> str:

@@ -4,7 +4,6 @@ import re
 from typing import Any
 
 import pytest
-import time_machine
 from django.core import mail
 from django.test import Client
 from django.urls import reverse
@@ -14,14 +13,8 @@ from tests import builders
 from tests.builders import NOW
 from tests.cast import Cast
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("usual_day")]
 STEPS = reverse("manager:first_steps")
-
-
-@pytest.fixture(autouse=True)
-def _today() -> Any:
-    with time_machine.travel(NOW, tick=False):
-        yield
 
 
 @pytest.fixture

@@ -29,13 +29,6 @@ pytestmark = pytest.mark.django_db
 PAGE = "/manager/history/"
 
 
-@pytest.fixture
-def marta(cast: Cast) -> Client:
-    client = Client()
-    client.force_login(cast.manager.user)
-    return client
-
-
 def read(cast: Cast, *patients: int, role: str = "desk", minutes: int = 0, **over: Any) -> None:
     log_read(cast.user(role), patients, "desk:patient", now=NOW + timedelta(minutes=minutes), **over)
 

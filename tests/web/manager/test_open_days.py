@@ -1,34 +1,17 @@
 """Open days on screen: weekdays, a day off at several locations, and open after all."""
 
-import re
 from datetime import date
-from typing import Any
 
 import pytest
-import time_machine
 from django.test import Client
 from django.urls import reverse
 
 from resupply.models import ClosedDay
-from tests.builders import NOW, make_closed_day
+from tests.builders import make_closed_day
 from tests.cast import Cast
+from tests.web.pages import text
 
-
-@pytest.fixture(autouse=True)
-def _today() -> Any:
-    with time_machine.travel(NOW, tick=False):
-        yield
-
-
-@pytest.fixture
-def marta(cast: Cast, client: Client) -> Client:
-    """The manager, signed in."""
-    client.force_login(cast.manager.user)
-    return client
-
-
-def text(answer: Any) -> str:
-    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", answer.content.decode()))
+pytestmark = pytest.mark.usefixtures("usual_day")
 
 
 def page(client: Client) -> str:

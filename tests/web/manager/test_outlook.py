@@ -2,10 +2,8 @@
 
 import re
 from datetime import date
-from typing import Any
 
 import pytest
-import time_machine
 from django.test import Client
 from django.urls import reverse
 
@@ -14,19 +12,9 @@ from resupply.services import outlook, plans
 from resupply.services.jobs import Progress, work
 from tests.builders import NOW, TODAY, make_dispense, make_item, make_movement, make_patient
 from tests.cast import Cast
+from tests.web.pages import text
 
-
-@pytest.fixture(autouse=True)
-def _today() -> Any:
-    with time_machine.travel(NOW, tick=False):
-        yield
-
-
-@pytest.fixture
-def marta(cast: Cast, client: Client) -> Client:
-    """The manager, signed in."""
-    client.force_login(cast.manager.user)
-    return client
+pytestmark = pytest.mark.usefixtures("usual_day")
 
 
 @pytest.fixture
@@ -43,10 +31,6 @@ def mask(cast: Cast) -> CatalogueItem:
     StockTarget.objects.create(location=cast.north, item=item, low_at=3, order_up_to=12)
     outlook.work_out({"as_of": TODAY.isoformat()}, Progress(), now=NOW)
     return item
-
-
-def text(answer: Any) -> str:
-    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", answer.content.decode()))
 
 
 def page(client: Client, **query: object) -> str:

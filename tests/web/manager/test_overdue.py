@@ -4,10 +4,8 @@ import csv
 import io
 import re
 from datetime import date, timedelta
-from typing import Any
 
 import pytest
-import time_machine
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
@@ -19,21 +17,11 @@ from resupply.services import events, plans
 from resupply.services.dispensing import NewLine, record_dispense
 from tests.builders import NOW, TODAY, make_dispense, make_patient
 from tests.cast import Cast
+from tests.web.pages import text
+
+pytestmark = pytest.mark.usefixtures("usual_day")
 
 LIST = "/manager/overdue/"
-
-
-@pytest.fixture(autouse=True)
-def _today() -> Any:
-    with time_machine.travel(NOW, tick=False):
-        yield
-
-
-@pytest.fixture
-def marta(cast: Cast, client: Client) -> Client:
-    """The manager, signed in."""
-    client.force_login(cast.manager.user)
-    return client
 
 
 def late(patient: Patient, days: int, **line: object) -> PlanLine:
@@ -45,10 +33,6 @@ def late(patient: Patient, days: int, **line: object) -> PlanLine:
     row = PlanLine.objects.get(patient=patient)
     assert row.supply_ends_on == ended
     return row
-
-
-def text(answer: Any) -> str:
-    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", answer.content.decode()))
 
 
 def test_a_row_shows_what_the_manager_asks(cast: Cast, marta: Client) -> None:

@@ -6,7 +6,6 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
-import time_machine
 from django.test import Client
 from django.urls import reverse
 from openpyxl import load_workbook
@@ -18,23 +17,13 @@ from resupply.services.overdue_files import overdue_as_of
 from tests.builders import NOW, TODAY, make_consent, make_device, make_dispense, make_fitting, make_patient
 from tests.cast import Cast
 from tests.services.test_overdue_acts import late
-from tests.web.manager.test_overdue import LIST, text
+from tests.web.manager.test_overdue import LIST
+from tests.web.pages import text
+
+pytestmark = pytest.mark.usefixtures("usual_day")
 
 ACT = reverse("manager:overdue_act")
 UNTIL = (TODAY + timedelta(days=10)).isoformat()
-
-
-@pytest.fixture(autouse=True)
-def _today() -> Any:
-    with time_machine.travel(NOW, tick=False):
-        yield
-
-
-@pytest.fixture
-def marta(cast: Cast, client: Client) -> Client:
-    """The manager, signed in."""
-    client.force_login(cast.manager.user)
-    return client
 
 
 def names(page: Any) -> set[str]:

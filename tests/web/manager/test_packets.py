@@ -1,7 +1,6 @@
 """Pages of evidence packets: made from the slip, listed, opened, checked."""
 
 import json
-import re
 from collections.abc import Callable
 from hashlib import sha256
 
@@ -12,24 +11,10 @@ from django.urls import reverse
 
 from resupply.models import Dispense, EvidencePacket, Location
 from tests.builders import TODAY, make_dispense, make_packet, make_patient
-from tests.cast import Cast
 from tests.services.evidence import complete
+from tests.web.pages import text
 
 pytestmark = pytest.mark.django_db
-
-
-@pytest.fixture
-def signed_in(cast: Cast) -> Callable[[str], Client]:
-    def client(who: str) -> Client:
-        found = Client()
-        found.force_login(cast.user(who))
-        return found
-
-    return client
-
-
-def words(content: bytes) -> str:
-    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", content.decode()))
 
 
 def test_from_the_slip_to_the_packet_and_its_files(signed_in: Callable[[str], Client]) -> None:
@@ -41,7 +26,7 @@ def test_from_the_slip_to_the_packet_and_its_files(signed_in: Callable[[str], Cl
     answer = manager.post(new)
     packet = EvidencePacket.objects.get()
     assert answer["Location"] == reverse("manager:packet", args=[packet.public_id])
-    page = words(manager.get(answer["Location"]).content)
+    page = text(manager.get(answer["Location"]))
     assert f"Evidence packet {packet.name} made." in page
     assert "Nothing of what a packet looks for is missing." in page
     pdf = manager.get(reverse("manager:packet_pdf", args=[packet.public_id]))
@@ -50,13 +35,13 @@ def test_from_the_slip_to_the_packet_and_its_files(signed_in: Callable[[str], Cl
     found = manager.get(reverse("manager:packet_json", args=[packet.public_id]))
     assert sha256(found.content).hexdigest() == packet.document_sha256
     assert json.loads(found.content)["packet"]["asked_by"] == "marta"
-    assert packet.name in words(manager.get(reverse("manager:packets")).content)
-    assert packet.name in words(manager.get(reverse("desk:slip", args=[given.public_id])).content)
+    assert packet.name in text(manager.get(reverse("manager:packets")))
+    assert packet.name in text(manager.get(reverse("desk:slip", args=[given.public_id])))
     check = reverse("manager:packet_check", args=[packet.public_id])
-    assert "It holds." in words(manager.get(check).content)
+    assert "It holds." in text(manager.get(check))
     with connection.cursor() as cursor:
         cursor.execute("UPDATE resupply_dispenseline SET lot = 'L78' WHERE lot = 'L77'")
-    page = words(signed_in("therapist").get(check).content)
+    page = text(signed_in("therapist").get(check))
     assert "It does not hold." in page
     line = given.lines.get()
     assert f"dispense line {line.pk} lot was changed after the packet was made." in page
@@ -82,11 +67,10 @@ def test_a_dispense_is_found_by_reference_and_day(signed_in: Callable[[str], Cli
     make_dispense(patient, on=TODAY, supplied_by="elsewhere")
     answer = manager.post(find, {"reference": "R-7", "on": TODAY.isoformat()})
     assert answer["Location"] == reverse("manager:packet_new", args=[one.public_id])
-    assert "No dispense of this clinic" in words(
-        manager.post(find, {"reference": "R-8", "on": "2026-03-18"}).content
-    )
+    none = manager.post(find, {"reference": "R-8", "on": "2026-03-18"})
+    assert "No dispense of this clinic" in text(none)
     two = make_dispense(patient, on=TODAY)
-    page = words(manager.post(find, {"reference": "R-7", "on": TODAY.isoformat()}).content)
+    page = text(manager.post(find, {"reference": "R-7", "on": TODAY.isoformat()}))
     assert one.number in page
     assert two.number in page
     assert manager.post(find, {"reference": "", "on": "x"}).status_code == 422

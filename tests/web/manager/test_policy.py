@@ -1,10 +1,8 @@
 """The policy workbench: versions in one shape; drafts kept as typed, previewed, applied, dropped, voided."""
 
 from datetime import date
-from typing import Any
 
 import pytest
-import time_machine
 from django.test import Client
 from django.urls import reverse
 
@@ -24,17 +22,11 @@ from tests.builders import (
     make_policy_draft,
 )
 from tests.cast import Cast
-from tests.web.manager.test_overdue import text
+from tests.web.pages import text
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("usual_day")]
 LIST = "/manager/policy/"
 LIFE = {"part_code": "A7032", "period_count": "2", "period_unit": "month", "effective_from": "2026-03-18"}
-
-
-@pytest.fixture(autouse=True)
-def _today() -> Any:
-    with time_machine.travel(NOW, tick=False):
-        yield
 
 
 @pytest.fixture

@@ -1,6 +1,5 @@
 """Pages of a recall's reach: open a notice, call, record, close; as CSV and on paper."""
 
-import re
 from collections.abc import Callable
 
 import pytest
@@ -10,6 +9,7 @@ from django.urls import reverse
 from resupply.models import Message, Recall, RecallContact, RecallNotice
 from tests.builders import make_consent, make_dispense, make_item, make_recall
 from tests.cast import Cast
+from tests.web.pages import text
 
 pytestmark = pytest.mark.django_db
 
@@ -24,49 +24,35 @@ def recall(cast: Cast) -> Recall:
     return make_recall(title="Cushions of lot R-1", lot="R-1", advice="Return the part.")
 
 
-@pytest.fixture
-def signed_in(cast: Cast) -> Callable[[str], Client]:
-    def client(who: str) -> Client:
-        found = Client()
-        found.force_login(cast.user(who))
-        return found
-
-    return client
-
-
-def words(content: bytes) -> str:
-    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", content.decode()))
-
-
 def test_from_the_recall_to_the_closed_notice(
     cast: Cast, recall: Recall, signed_in: Callable[[str], Client]
 ) -> None:
     manager, place = signed_in("manager"), [recall.public_id]
     address = reverse("manager:recall_reach", args=place)
     assert address in manager.get(reverse("manager:recall", args=place)).content.decode()
-    page = words(manager.get(address).content)
+    page = text(manager.get(address))
     assert "No notice is open: nobody was written to" in page
     assert "this list tells nobody to stop" in page
-    before = words(manager.get(reverse("manager:notice_open", args=place)).content)
+    before = text(manager.get(reverse("manager:notice_open", args=place)))
     assert "given what it names: 2. Of these, 1 agreed to messages" in before
     assert manager.post(reverse("manager:notice_open", args=place)).status_code == 302
     assert Message.objects.get().patient == cast.odalys
-    page = words(manager.get(address).content)
+    page = text(manager.get(address))
     assert "0 of 2 people reached or written off" in page
     assert "Tevin Okafor" in page
     assert "has not agreed to e-mail or texts" in page or "no e-mail address" in page
     assert "Odalys Brandt" not in page  # her message is on its way
-    assert "message on its way" in words(manager.get(f"{address}?show=all").content)
+    assert "message on its way" in text(manager.get(f"{address}?show=all"))
     close = reverse("manager:notice_close", args=place)
-    assert "2 of 2 people are not reached yet." in words(manager.post(close, {"note": ""}).content)
+    assert "2 of 2 people are not reached yet." in text(manager.post(close, {"note": ""}))
     for person, outcome in ((cast.tevin, "returned"), (cast.odalys, "reached")):
         contact = reverse("manager:recall_contact", args=[recall.public_id, person.public_id])
         values = {"outcome": outcome, "channel": "phone", "on": "2026-01-02", "note": "spoke to her"}
         assert manager.post(contact, values).status_code == 302
-    assert "2 of 2 people reached or written off" in words(manager.get(f"{address}?show=settled").content)
+    assert "2 of 2 people reached or written off" in text(manager.get(f"{address}?show=settled"))
     assert manager.post(close, {"note": "reported"}).status_code == 302
     assert RecallNotice.objects.get().closed_note == "reported"
-    assert "Closed" in words(manager.get(address).content)
+    assert "Closed" in text(manager.get(address))
 
 
 def test_the_desk_sees_and_records_its_own(
@@ -74,12 +60,12 @@ def test_the_desk_sees_and_records_its_own(
 ) -> None:
     signed_in("manager").post(reverse("manager:notice_open", args=[recall.public_id]))
     desk = signed_in("desk")
-    page = words(desk.get(reverse("manager:recall_reach", args=[recall.public_id]) + "?show=all").content)
+    page = text(desk.get(reverse("manager:recall_reach", args=[recall.public_id]) + "?show=all"))
     assert "0 of 1 person reached or written off , of your locations" in page
     assert "Okafor" not in page
     contact = reverse("manager:recall_contact", args=[recall.public_id, cast.odalys.public_id])
     refused = desk.post(contact, {"outcome": "written_off", "on": "2026-01-02"})
-    assert (refused.status_code, "Say why" in words(refused.content)) == (422, True)
+    assert (refused.status_code, "Say why" in text(refused)) == (422, True)
     assert (
         desk.post(contact, {"outcome": "no_answer", "channel": "phone", "on": "2026-01-02"}).status_code
         == 302
@@ -88,7 +74,7 @@ def test_the_desk_sees_and_records_its_own(
     assert made.recorded_by == cast.desk.user
     void = reverse("manager:recall_contact_void", args=[made.public_id])
     assert desk.post(void, {"reason": "wrong person"}).status_code == 302
-    assert "voided" in words(desk.get(contact).content)
+    assert "voided" in text(desk.get(contact))
     assert (
         desk.get(reverse("manager:recall_contact", args=[recall.public_id, cast.tevin.public_id])).status_code
         == 404
@@ -102,6 +88,6 @@ def test_the_list_as_csv_and_on_paper(cast: Cast, recall: Recall, signed_in: Cal
     assert lines[0].startswith("patient_ref,given_name")
     assert {line.split(",")[0] for line in lines[1:]} == {"1047", "1048"}
     assert "R-1,1,open" in lines[1]  # the second unit is in use, worn since
-    paper = words(manager.get(reverse("manager:recall_reach_print", args=place)).content)
+    paper = text(manager.get(reverse("manager:recall_reach_print", args=place)))
     assert "The notice asks: Return the part. Say what the notice says and add no advice of your own" in paper
     assert "+1 312 555 0177" in paper

@@ -2,10 +2,8 @@
 
 import re
 from datetime import date
-from typing import Any
 
 import pytest
-import time_machine
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
@@ -15,27 +13,13 @@ from resupply.models import Recall
 from resupply.queries import recalls as queries
 from tests.builders import NOW, make_dispense, make_item, make_patient, make_recall
 from tests.cast import Cast
+from tests.web.pages import text
 
-
-@pytest.fixture(autouse=True)
-def _today() -> Any:
-    with time_machine.travel(NOW, tick=False):
-        yield
-
-
-@pytest.fixture
-def marta(cast: Cast, client: Client) -> Client:
-    """The manager, signed in."""
-    client.force_login(cast.manager.user)
-    return client
+pytestmark = pytest.mark.usefixtures("usual_day")
 
 
 def at(view: str, *args: object) -> str:
     return reverse(f"manager:{view}", args=args)
-
-
-def text(answer: Any) -> str:
-    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", answer.content.decode()))
 
 
 def sent(**over: str) -> dict[str, str]:

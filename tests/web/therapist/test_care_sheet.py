@@ -1,11 +1,8 @@
 """The care sheet on screen and paper, its wording's approval, and the clinic's own matching table."""
 
-import re
-from collections.abc import Iterator
 from datetime import date
 
 import pytest
-import time_machine
 from django.test import Client
 from django.urls import reverse
 
@@ -23,24 +20,15 @@ from tests.builders import (
     make_matching_version,
     make_text_review,
 )
+from tests.web.pages import text
 
-pytestmark = pytest.mark.django_db
-
-
-@pytest.fixture(autouse=True)
-def _today() -> Iterator[None]:
-    with time_machine.travel(NOW, tick=False):
-        yield
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("usual_day")]
 
 
 def client_of(cast, role="therapist"):
     client = Client()
     client.force_login(cast.user(role))
     return client
-
-
-def words(answer):
-    return " ".join(re.sub(r"<[^>]+>", " ", answer.content.decode()).split())
 
 
 @pytest.fixture
@@ -53,7 +41,7 @@ def worn(cast):
 
 
 def test_the_sheet_holds_this_patients_steps_parts_and_cleaning(cast, worn):
-    page = words(client_of(cast, "desk").get(reverse("therapist:care_sheet", args=[worn.public_id])))
+    page = text(client_of(cast, "desk").get(reverse("therapist:care_sheet", args=[worn.public_id])))
     assert "Mask: Alder full" in page
     assert "Fasten the upper straps first" in page
     assert "Empty the water chamber" in page
@@ -65,23 +53,23 @@ def test_the_sheet_holds_this_patients_steps_parts_and_cleaning(cast, worn):
 def test_in_spanish_staff_see_that_nobody_has_reviewed_it_until_somebody_does(cast, worn):
     address = reverse("therapist:care_sheet", args=[worn.public_id]) + "?language=es"
     client = client_of(cast)
-    page = words(client.get(address))
+    page = text(client.get(address))
     assert "Su mascarilla y su cuidado" in page
     assert "Not yet reviewed by a qualified reader." in page
     make_text_review()
-    assert "Not yet reviewed" in words(client.get(address)), "an approval of another wording does not count"
+    assert "Not yet reviewed" in text(client.get(address)), "an approval of another wording does not count"
     form = client.get(reverse("therapist:texts")).context["form"]
     sent = {
         "digest": form["digest"].value(), "language": "es", "reviewer": "Rea Dorval",
         "qualification": "certified medical interpreter", "reviewed_on": "2026-03-18",
     }  # fmt: skip
-    assert "Approval by Rea Dorval recorded." in words(
+    assert "Approval by Rea Dorval recorded." in text(
         client.post(reverse("therapist:texts"), sent, follow=True)
     )
-    assert "Not yet reviewed" not in words(client.get(address))
+    assert "Not yet reviewed" not in text(client.get(address))
     review = TextReview.objects.latest("pk")
     client.post(reverse("therapist:text_void", args=[review.pk]), {"reason": "not certified"})
-    assert "Not yet reviewed" in words(client.get(address))
+    assert "Not yet reviewed" in text(client.get(address))
 
 
 @pytest.mark.parametrize(
@@ -99,7 +87,7 @@ def test_an_approval_that_cannot_be_is_refused(cast, sent, says):
     }  # fmt: skip
     answer = client_of(cast).post(reverse("therapist:texts"), whole | sent)
     assert answer.status_code == 422
-    assert says in words(answer)
+    assert says in text(answer)
     assert not TextReview.objects.exists()
 
 
@@ -119,7 +107,7 @@ def test_the_paper_is_one_page_and_the_same_bytes_each_time(cast, worn, language
 def test_without_a_style_on_record_the_sheet_says_so(cast):
     make_dispense(cast.odalys, on=date(2026, 3, 1), lines=[{"part_code": "A7037"}])
     plans.refresh_plans([cast.odalys.pk], now=NOW)
-    page = words(client_of(cast).get(reverse("therapist:care_sheet", args=[cast.odalys.public_id])))
+    page = text(client_of(cast).get(reverse("therapist:care_sheet", args=[cast.odalys.public_id])))
     assert "The style of the mask is not on record" in page
     assert "Putting it on" not in page
 
@@ -133,13 +121,13 @@ def test_a_new_table_is_compared_before_it_is_put_in_force(cast):
     client, address = client_of(cast), reverse("therapist:matching_new")
     text = shipped_text().replace("weight = 2", "weight = 3", 1)
     sent = {"table": text, "effective_from": "2026-03-18", "reason": "a year of our own fittings"}
-    look = words(client.post(address, sent | {"compare": "1"}))
+    look = text(client.post(address, sent | {"compare": "1"}))
     assert "What it changes" in look
     assert "nasal_first" in look
     assert not MatchingVersion.objects.exists()
-    page = words(client.post(address, sent, follow=True))
+    page = text(client.post(address, sent, follow=True))
     assert "Table recorded, in force from" in page
-    assert "1 row unlike the shipped table" in words(client.get(reverse("therapist:matching")))
+    assert "1 row unlike the shipped table" in text(client.get(reverse("therapist:matching")))
 
 
 def test_who_may_change_policy_drafts_the_table_and_the_plan(cast):
@@ -161,7 +149,7 @@ def test_a_table_that_cannot_be_used_keeps_what_was_typed(cast):
     sent = {"table": "[[style]]\nid = 'mine'", "effective_from": "2026-03-18", "reason": "x"}
     answer = client.post(address, sent)
     assert answer.status_code == 422
-    assert "“name” is missing" in words(answer)
+    assert "“name” is missing" in text(answer)
     assert "&#x27;mine&#x27;" in answer.content.decode()
     assert not MatchingVersion.objects.exists()
 
@@ -169,8 +157,8 @@ def test_a_table_that_cannot_be_used_keeps_what_was_typed(cast):
 def test_a_version_is_shown_with_what_differs_and_voided(cast):
     row = make_matching_version(table=shipped_text().replace("suits_from = 1", "suits_from = 2"))
     client = client_of(cast)
-    assert "suits_from" in words(client.get(reverse("therapist:matching_version", args=[row.public_id])))
+    assert "suits_from" in text(client.get(reverse("therapist:matching_version", args=[row.public_id])))
     void = reverse("therapist:matching_void", args=[row.public_id])
-    page = words(client.post(void, {"reason": "not agreed"}, follow=True))
+    page = text(client.post(void, {"reason": "not agreed"}, follow=True))
     assert "Voided: not agreed." in page
     assert "Shipped with the program in force" in page

@@ -1,31 +1,14 @@
 """A fitting on screen: masks tried with their leak map, remedies, and the way to the dispense."""
 
-from collections.abc import Iterator
-
 import pytest
-import time_machine
-from django.test import Client
 from django.urls import reverse
 
 from resupply.models import Event, Fitting
 from resupply.services import plans
 from tests.builders import NOW, TODAY, make_dispense, make_fitting, make_item
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("usual_day")]
 TRY = {"size": "M", "pressure": "11", "lying": "back", "next_change": "a smaller size"}
-
-
-@pytest.fixture(autouse=True)
-def _today() -> Iterator[None]:
-    with time_machine.travel(NOW, tick=False):
-        yield
-
-
-@pytest.fixture
-def therapist(cast):
-    client = Client()
-    client.force_login(cast.therapist.user)
-    return client
 
 
 @pytest.fixture

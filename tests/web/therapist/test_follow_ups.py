@@ -1,14 +1,10 @@
 """Follow-ups and nights on screen: the work list, troubles and remedies, the chart and what it says."""
 
-import re
-from collections.abc import Iterator
 from datetime import date, timedelta
 
 import pytest
-import time_machine
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import connection
-from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
@@ -24,29 +20,13 @@ from tests.builders import (
     make_nights,
     make_patient,
 )
+from tests.web.pages import text
 
-pytestmark = pytest.mark.django_db
-
-
-@pytest.fixture(autouse=True)
-def _today() -> Iterator[None]:
-    with time_machine.travel(NOW, tick=False):
-        yield
-
-
-@pytest.fixture
-def therapist(cast):
-    client = Client()
-    client.force_login(cast.therapist.user)
-    return client
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("usual_day")]
 
 
 def address(name, person):
     return reverse(f"therapist:{name}", args=[person.public_id])
-
-
-def words(answer):
-    return " ".join(re.sub(r"<[^>]+>", " ", answer.content.decode()).split())
 
 
 def wears(person, style="nasal"):
@@ -61,7 +41,7 @@ FOLLOW = {"on": "2026-03-18", "reached": "yes", "step": "", "note": "", "again_o
 def test_troubles_recorded_bring_up_what_to_try_for_the_mask_worn(cast, therapist):
     wears(cast.odalys)
     sent = FOLLOW | {"problems": ["leak", "marks"], "leak_bridge": "strong", "note": "since Monday"}
-    page = words(therapist.post(address("follow_up", cast.odalys), sent, follow=True))
+    page = text(therapist.post(address("follow_up", cast.odalys), sent, follow=True))
     assert "Leak (bridge of the nose strong)" in page
     assert "Loosen the lower straps first" in page
     assert "Refer: Broken skin" in page
@@ -81,7 +61,7 @@ def test_troubles_recorded_bring_up_what_to_try_for_the_mask_worn(cast, therapis
 def test_what_is_refused_keeps_what_was_typed(cast, therapist, sent, says):
     answer = therapist.post(address("follow_up", cast.odalys), FOLLOW | {"note": "typed before"} | sent)
     assert answer.status_code == 422
-    assert says in words(answer)
+    assert says in text(answer)
     assert "typed before" in answer.content.decode()
     assert not FollowUp.objects.exists()
 
@@ -92,7 +72,7 @@ def test_the_work_list_opens_the_form_and_asks_as_often_for_one_as_for_many(cast
             connection,
         ) as queries:
             answer = therapist.get(reverse("therapist:work"))
-        return len(queries), words(answer)
+        return len(queries), text(answer)
 
     cast.odalys.therapy_started_on = TODAY - timedelta(days=5)
     cast.odalys.save()
@@ -110,7 +90,7 @@ def test_the_work_list_opens_the_form_and_asks_as_often_for_one_as_for_many(cast
 
 def test_voided_with_a_reason(cast, therapist):
     row = make_follow_up(cast.odalys)
-    page = words(
+    page = text(
         therapist.post(
             reverse("therapist:follow_up_void", args=[row.public_id]), {"reason": "wrong one"}, follow=True
         )
@@ -125,14 +105,14 @@ def night_file(rows):
 
 def test_nights_are_brought_in_charted_and_taken_back(cast, therapist):
     rows = [f"2026-03-{n:02d},{300 if n != 5 else 100},{20 + n},total" for n in range(1, 15)]
-    page = words(therapist.post(address("nights", cast.odalys), night_file(rows), follow=True))
+    page = text(therapist.post(address("nights", cast.odalys), night_file(rows), follow=True))
     assert "14 nights added." in page
     assert "Used for 4 hours or more on 13 of the last 14 nights on record" in page
     assert "5:00" in page
-    again = words(therapist.post(address("nights", cast.odalys), night_file(rows), follow=True))
+    again = text(therapist.post(address("nights", cast.odalys), night_file(rows), follow=True))
     assert "14 known already." in again
     void = reverse("therapist:nights_void", args=[cast.odalys.night_imports.get().public_id])
-    page = words(therapist.post(void, {"reason": "another card"}, follow=True))
+    page = text(therapist.post(void, {"reason": "another card"}, follow=True))
     assert "No nights on record." in page
     assert "another card" in page
 
@@ -142,7 +122,7 @@ def test_a_wrong_file_is_listed_row_by_row_and_writes_nothing(cast, therapist):
         address("nights", cast.odalys), night_file(["2026-03-01,300,20,total", "2026-03-02,1500,20,total"])
     )
     assert answer.status_code == 422
-    assert "Row 3, usage_min: out of range: 0 to 1440 min (“1500”)" in words(answer)
+    assert "Row 3, usage_min: out of range: 0 to 1440 min (“1500”)" in text(answer)
     assert not Night.objects.exists()
     assert therapist.post(address("nights", cast.odalys), {}).status_code == 422
 
@@ -153,11 +133,11 @@ def test_a_rise_proposes_a_look_at_the_cushion_and_no_change_of_therapy(cast, th
     plans.refresh_plans([cast.odalys.pk], now=NOW)
     leaks = [20, 22] * 7 + [40] * 10
     rows = [f"{first + timedelta(days=n)},400,{leak},unintentional" for n, leak in enumerate(leaks)]
-    page = words(therapist.post(address("nights", cast.odalys), night_file(rows), follow=True))
+    page = text(therapist.post(address("nights", cast.odalys), night_file(rows), follow=True))
     assert "Look at the cushion early." in page
     assert "7 of the last 7 nights lie above 22 L/min" in page
     assert "Therapy and pressure are the prescriber's" in page
-    assert "Odalys Brandt" in words(therapist.get(reverse("therapist:work"))).partition("Leak has risen")[2]
+    assert "Odalys Brandt" in text(therapist.get(reverse("therapist:work"))).partition("Leak has risen")[2]
 
 
 def test_every_part_begun_in_the_time_of_the_chart_is_on_it(cast, therapist):
@@ -176,12 +156,12 @@ def test_use_in_the_first_months_is_said_in_words(cast, therapist):
     cast.odalys.therapy_started_on = date(2026, 1, 1)
     cast.odalys.save()
     make_nights(cast.odalys, first=date(2026, 1, 1), minutes=[300] * 21 + [0] * 9)
-    assert "Use was enough: 21 of 30 nights" in words(therapist.get(address("nights", cast.odalys)))
+    assert "Use was enough: 21 of 30 nights" in text(therapist.get(address("nights", cast.odalys)))
     cast.payer.reevaluation = "pap"
     cast.payer.save()
-    assert "Re-evaluation due now" in words(therapist.get(address("nights", cast.odalys)))
+    assert "Re-evaluation due now" in text(therapist.get(address("nights", cast.odalys)))
     make_follow_up(cast.odalys, is_reevaluation=True, on=date(2026, 3, 1))
-    assert "Re-evaluation documented on" in words(therapist.get(address("nights", cast.odalys)))
+    assert "Re-evaluation documented on" in text(therapist.get(address("nights", cast.odalys)))
 
 
 def test_the_chart_leaves_gaps_and_marks_nights_of_four_hours():

@@ -1,29 +1,12 @@
 """The match on screen: answers change the order in place, and only saving records it."""
 
-from collections.abc import Iterator
-
 import pytest
-import time_machine
-from django.test import Client
 from django.urls import reverse
 
 from resupply.models import MatchRecord
-from tests.builders import NOW, make_device, make_match
+from tests.builders import make_device, make_match
 
-pytestmark = pytest.mark.django_db
-
-
-@pytest.fixture(autouse=True)
-def _today() -> Iterator[None]:
-    with time_machine.travel(NOW, tick=False):
-        yield
-
-
-@pytest.fixture
-def therapist(cast):
-    client = Client()
-    client.force_login(cast.therapist.user)
-    return client
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("usual_day")]
 
 
 def address(person):

@@ -1,13 +1,9 @@
 """The plan of follow-ups and the windows of re-evaluation: changed, and what follows on the work list."""
 
-import re
-from collections.abc import Iterator
 from datetime import date, timedelta
 
 import pytest
-import time_machine
 from django.db import connection
-from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
@@ -16,7 +12,6 @@ from resupply.queries.reevaluations import reevaluating
 from resupply.services import policies
 from resupply.services.errors import Refused
 from tests.builders import (
-    NOW,
     TODAY,
     make_follow_up,
     make_follow_up_plan,
@@ -24,25 +19,9 @@ from tests.builders import (
     make_patient,
     make_payer,
 )
+from tests.web.pages import text
 
-pytestmark = pytest.mark.django_db
-
-
-@pytest.fixture(autouse=True)
-def _today() -> Iterator[None]:
-    with time_machine.travel(NOW, tick=False):
-        yield
-
-
-@pytest.fixture
-def therapist(cast):
-    client = Client()
-    client.force_login(cast.therapist.user)
-    return client
-
-
-def words(answer):
-    return " ".join(re.sub(r"<[^>]+>", " ", answer.content.decode()).split())
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("usual_day")]
 
 
 def steps(*rows):
@@ -55,15 +34,15 @@ def steps(*rows):
 def test_a_new_plan_counts_and_can_be_taken_back(cast, therapist):
     cast.odalys.therapy_started_on = TODAY - timedelta(days=2)
     cast.odalys.save()
-    assert "Nobody is to be contacted" in words(therapist.get(reverse("therapist:work")))
-    page = words(
+    assert "Nobody is to be contacted" in text(therapist.get(reverse("therapist:work")))
+    page = text(
         therapist.post(reverse("therapist:plan_new"), steps(("Second day", 1, 2), ("", "", "")), follow=True)
     )
     assert "Plan recorded, in force from" in page
     assert "Second day day 1 to 2" in page
-    assert "Odalys Brandt" in words(therapist.get(reverse("therapist:work")))
+    assert "Odalys Brandt" in text(therapist.get(reverse("therapist:work")))
     version = FollowUpPlanVersion.objects.get()
-    page = words(
+    page = text(
         therapist.post(
             reverse("therapist:plan_void", args=[version.pk]), {"reason": "too early"}, follow=True
         )
@@ -83,20 +62,20 @@ def test_a_new_plan_counts_and_can_be_taken_back(cast, therapist):
 def test_a_plan_that_cannot_be_keeps_what_was_typed(cast, therapist, row, says):
     answer = therapist.post(reverse("therapist:plan_new"), steps(row))
     assert answer.status_code == 422
-    assert says in words(answer)
+    assert says in text(answer)
     assert 'value="Second day"' in answer.content.decode()
     assert not FollowUpPlanVersion.objects.exists()
 
 
 def test_a_payers_window_is_a_policys_or_its_own(cast, therapist):
     address = reverse("therapist:payer_window", args=[cast.payer.pk])
-    page = words(therapist.post(address, {"policy": "pap", "first": "", "last": ""}, follow=True))
+    page = text(therapist.post(address, {"policy": "pap", "first": "", "last": ""}, follow=True))
     assert "PAP policy, day 31 to 91" in page
-    page = words(therapist.post(address, {"policy": "rad", "first": "", "last": "100"}, follow=True))
+    page = text(therapist.post(address, {"policy": "rad", "first": "", "last": "100"}, follow=True))
     assert "Respiratory assist policy, day 61 to 100" in page
     refused = therapist.post(address, {"policy": "pap", "first": "95", "last": ""})
     assert refused.status_code == 422
-    assert "the first before the last" in words(refused)
+    assert "the first before the last" in text(refused)
     for policy, first in (("other", None), ("", 3)):
         with pytest.raises(Refused):
             policies.set_reevaluation(cast.payer, policy, first=first, last=None)
@@ -116,7 +95,7 @@ def test_what_is_missing_is_listed_until_nothing_is(therapist):
     assert missing() == {person: ("nights", "seen"), early: ("nights",)}
     make_nights(person, first=start, minutes=[200] * 40)
     assert missing()[person] == ("use", "seen")
-    page = words(therapist.get(reverse("therapist:work")))
+    page = text(therapist.get(reverse("therapist:work")))
     assert "4 hours on 21 of 30 nights, the visit" in page
     make_follow_up(person, on=start + timedelta(days=20), is_reevaluation=True)
     assert missing()[person] == ("use", "seen"), "a visit before the window does not count"
@@ -146,6 +125,6 @@ def test_as_many_queries_for_many_as_for_one():
 
 def test_the_plan_page_shows_versions_and_sources(therapist):
     make_follow_up_plan()
-    page = words(therapist.get(reverse("therapist:plans")))
+    page = text(therapist.get(reverse("therapist:plans")))
     assert "agreed by the team" in page
     assert "CMS LCD L33800" in page

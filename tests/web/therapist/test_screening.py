@@ -1,12 +1,10 @@
 """Magnets on screen: the list asked, the stop shown to all, the details to therapists and administrators."""
 
 import re
-from collections.abc import Iterator
 from datetime import date, timedelta
 from typing import Any
 
 import pytest
-import time_machine
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
@@ -19,27 +17,18 @@ from tests.builders import NOW, TODAY, make_dispense, make_event, make_item, mak
 from tests.cast import Cast
 from tests.delivery.pdf import Pdf
 from tests.web.addresses import addresses_of
+from tests.web.pages import text
+
+pytestmark = pytest.mark.usefixtures("usual_day")
 
 NO = dict.fromkeys(implants(), "no")
 ALL_NO = {"asked_on": "2026-03-18", "wearer_none": "on", "close_contact_none": "on"}
-
-
-@pytest.fixture(autouse=True)
-def _today() -> Iterator[None]:
-    """It is 2026-03-18, 15:00 UTC: morning in both rooms."""
-    with time_machine.travel(NOW, tick=False):
-        yield
 
 
 def as_(cast: Cast, who: str) -> Client:
     client = Client()
     client.force_login(cast.user(who))
     return client
-
-
-def text(answer: Any) -> str:
-    """The words of a page."""
-    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", answer.content.decode()))
 
 
 def page(view: str, patient: Patient) -> str:

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 import pytest
 import time_machine
-from django.test import Client
 
 if TYPE_CHECKING:
     from resupply.models import CatalogueItem, Location
@@ -22,20 +21,6 @@ def _today() -> Iterator[None]:
 
     with time_machine.travel(NOW, tick=False):
         yield
-
-
-@pytest.fixture
-def ines(cast: "Cast", client: Client) -> Client:
-    """Ines at the desk of the North room, signed in."""
-    client.force_login(cast.desk.user)
-    return client
-
-
-@pytest.fixture
-def marta(cast: "Cast", client: Client) -> Client:
-    """The manager, signed in."""
-    client.force_login(cast.manager.user)
-    return client
 
 
 @pytest.fixture

@@ -1,6 +1,5 @@
 """What the pages of stock are sent, and what they show."""
 
-import re
 from datetime import date, timedelta
 from typing import Any
 from uuid import uuid4
@@ -14,10 +13,6 @@ FDA = "51022222233336"
 
 LABEL = f"01{FDA}1727063010A213B1"
 LATER, SOON, GONE = date(2027, 6, 30), TODAY + timedelta(days=20), TODAY - timedelta(days=1)
-
-
-def text(answer: Any) -> str:
-    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", answer.content.decode()))
 
 
 def on_hand(item: CatalogueItem, lot: str) -> int:

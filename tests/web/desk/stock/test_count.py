@@ -6,7 +6,8 @@ from django.urls import reverse
 
 from resupply.models import CatalogueItem, Location, StockCount
 from tests.builders import make_movement
-from tests.web.desk.stock.forms import FDA, LABEL, count_data, level_of, on_hand, text
+from tests.web.desk.stock.forms import FDA, LABEL, count_data, level_of, on_hand
+from tests.web.pages import text
 
 
 def test_differences_are_shown_before_they_are_recorded(

@@ -5,7 +5,8 @@ from django.urls import reverse
 
 from resupply.models import CatalogueItem, Location, StockLevel, StockMovement
 from tests.cast import Cast
-from tests.web.desk.stock.forms import FDA, GONE, LABEL, LATER, level_of, on_hand, sheet, text
+from tests.web.desk.stock.forms import FDA, GONE, LABEL, LATER, level_of, on_hand, sheet
+from tests.web.pages import text
 
 
 def test_parts_move_to_another_room(

@@ -7,7 +7,8 @@ from django.urls import reverse
 from resupply.models import CatalogueItem, Location, StockMovement
 from tests.builders import make_item, make_movement
 from tests.cast import Cast
-from tests.web.desk.stock.forms import FDA, LABEL, LATER, receipt, shown, text
+from tests.web.desk.stock.forms import FDA, LABEL, LATER, receipt, shown
+from tests.web.pages import text
 
 
 def test_scans_fill_rows_and_count_up_and_record_nothing(

@@ -8,7 +8,8 @@ from django.urls import reverse
 from resupply.models import BackOrder, CatalogueItem, Location, StockTarget
 from tests.builders import make_item, make_movement
 from tests.cast import Cast
-from tests.web.desk.stock.forms import on_hand, text
+from tests.web.desk.stock.forms import on_hand
+from tests.web.pages import text
 
 
 def test_a_movement_is_voided_with_a_reason(north: Location, ines: Client, cushion: CatalogueItem) -> None:

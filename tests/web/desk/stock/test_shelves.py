@@ -11,7 +11,8 @@ from django.urls import reverse
 from resupply.models import CatalogueItem, Location, StockTarget
 from tests.builders import make_back_order, make_item, make_movement, make_recall
 from tests.cast import Cast
-from tests.web.desk.stock.forms import GONE, LABEL, LATER, SOON, receipt, text
+from tests.web.desk.stock.forms import GONE, LABEL, LATER, SOON, receipt
+from tests.web.pages import text
 
 
 def test_a_shelf_shows_its_lots_and_what_to_do(north: Location, ines: Client, cushion: CatalogueItem) -> None:
