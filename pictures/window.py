@@ -34,14 +34,13 @@ def browser() -> "Iterator[Browser]":
 
 @contextmanager
 def fresh(
-    chromium: "Browser", place: Place, *, width: int, height: int = 900, known: Any = None, scale: float = 1
+    chromium: "Browser", place: Place, *, width: int, height: int = 900, known: Any = None
 ) -> "Iterator[Page]":
     """A window whose cache is empty; `known`: the cookies of who is in it."""
     context: BrowserContext = chromium.new_context(
         base_url=place.address,
         viewport={"width": width, "height": height},
         storage_state=known,
-        device_scale_factor=scale,
         locale="en-US",
         timezone_id="America/Denver",
         reduced_motion="reduce",

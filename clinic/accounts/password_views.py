@@ -9,14 +9,12 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
-from django.views.decorators.http import require_http_methods
 
 from clinic.accounts import letters, passwords
 from clinic.accounts.forms import NewPasswordForm
 from clinic.accounts.models import User
 from resupply import clock
-
-GET_OR_POST = require_http_methods(["GET", "POST"])
+from resupply.web.methods import GET_OR_POST
 
 
 class LostForm(forms.Form):

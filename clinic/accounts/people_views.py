@@ -12,7 +12,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
-from django.views.decorators.http import require_GET, require_http_methods, require_POST
+from django.views.decorators.http import require_GET, require_POST
 
 from clinic.accounts import people, second
 from clinic.accounts.forms import NewPasswordForm
@@ -20,6 +20,7 @@ from clinic.accounts.models import AccountAct, Invitation, User
 from resupply import clock
 from resupply.models import Location, Role, Staff
 from resupply.web.access import StaffRequest, may
+from resupply.web.methods import GET_OR_POST
 
 log = logging.getLogger(__name__)
 NOT_TAKEN = (
@@ -121,7 +122,7 @@ def people_withdraw(request: StaffRequest, public_id: UUID) -> HttpResponse:
 
 
 @may("people.change")
-@require_http_methods(["GET", "POST"])
+@GET_OR_POST
 def people_change(request: StaffRequest, pk: int) -> HttpResponse:
     """Another role or other locations for somebody."""
     staff = get_object_or_404(Staff.objects.select_related("user"), pk=pk)
@@ -155,7 +156,7 @@ def people_act(request: StaffRequest, pk: int, act: str) -> HttpResponse:
 
 
 @sensitive_post_parameters("password", "again")
-@require_http_methods(["GET", "POST"])
+@GET_OR_POST
 @never_cache
 def join(request: HttpRequest, token: str) -> HttpResponse:
     """Take an invitation: user name and password. Unknown, used, withdrawn and old links look the same."""

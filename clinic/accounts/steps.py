@@ -15,11 +15,12 @@ from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
-from django.views.decorators.http import require_http_methods, require_POST
+from django.views.decorators.http import require_POST
 
 from clinic.accounts import second, sessions
 from clinic.accounts.models import User
 from resupply import clock
+from resupply.web.methods import GET_OR_POST
 
 _SECRET = "new_app"  # noqa: S105 - the name of a key of the session
 
@@ -43,7 +44,7 @@ class PasskeyForm(forms.Form):
 
 
 @sensitive_post_parameters("code")
-@require_http_methods(["GET", "POST"])
+@GET_OR_POST
 @never_cache
 def second_step(request: HttpRequest) -> HttpResponse:
     """The password was right: a code, or a passkey, opens the rest."""
@@ -86,7 +87,7 @@ def passkey_ask(request: HttpRequest) -> HttpResponse:
 
 @sensitive_post_parameters("code")
 @login_required
-@require_http_methods(["GET", "POST"])
+@GET_OR_POST
 @never_cache
 def second_app(request: HttpRequest) -> HttpResponse:
     """Add an authenticator app: a picture to scan, and a code that shows it was scanned."""
@@ -115,7 +116,7 @@ def passkey_begin(request: HttpRequest) -> HttpResponse:
 
 
 @login_required
-@require_http_methods(["GET", "POST"])
+@GET_OR_POST
 @never_cache
 def passkey_add(request: HttpRequest) -> HttpResponse:
     """Add a passkey that the browser made."""

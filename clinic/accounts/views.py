@@ -16,13 +16,14 @@ from django.utils import timezone
 from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
-from django.views.decorators.http import require_GET, require_http_methods, require_POST
+from django.views.decorators.http import require_GET, require_POST
 
 from clinic.accounts import kept, passwords, second, sessions
 from clinic.accounts.forms import OtherPasswordForm, SignInForm
 from clinic.accounts.models import User
 from resupply import clock
 from resupply.web.access import own_zone
+from resupply.web.methods import GET_OR_POST
 
 
 class ProofForm(Form):
@@ -107,7 +108,7 @@ def stay(request: HttpRequest) -> HttpResponse:
 
 @sensitive_post_parameters("password")
 @login_required
-@require_http_methods(["GET", "POST"])
+@GET_OR_POST
 @never_cache
 def prove(request: HttpRequest) -> HttpResponse:
     """Ask for the password, or a passkey, once more before something that matters. Wrong ones count as at

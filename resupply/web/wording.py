@@ -6,7 +6,6 @@ from resupply.delivery.words import (
     KIND_WORDS,
     MONTHS,
     STATE_WORDS,
-    STOP_WORDS,
     counted,
     day_words,
     limit_words,
@@ -18,12 +17,10 @@ from resupply.delivery.words import (
 from resupply.rules.tables import part_types
 
 __all__ = [
-    "CALENDAR_SHOWS",
     "KIND_WORDS",
     "MAGNET_STOPS",
     "MONTHS",
     "STATE_WORDS",
-    "STOP_WORDS",
     "WEEKDAYS",
     "birth_words",
     "calendar_words",

@@ -70,7 +70,6 @@ from resupply.web.access.records import (
     upload_or_404,
 )
 from resupply.web.access.roles import (
-    EVERYONE,
     OPEN_VIEWS,
     UNDER_EMERGENCY,
     WHO_MAY,
@@ -83,7 +82,6 @@ from resupply.web.access.roles import (
 )
 
 __all__ = [
-    "EVERYONE",
     "OPEN_VIEWS",
     "UNDER_EMERGENCY",
     "WHO_MAY",
