@@ -52,9 +52,7 @@ INSTALLED_APPS = [
     "pghistory",
     "crispy_forms",
     "crispy_bootstrap5",
-    "django_filters",
     "django_htmx",
-    "django_tables2",
     "csp",
     "axes",
     "allauth",
@@ -116,7 +114,6 @@ TEMPLATES = [
 ]
 CRISPY_ALLOWED_TEMPLATE_PACKS = "bootstrap5"
 CRISPY_TEMPLATE_PACK = "bootstrap5"
-DJANGO_TABLES2_TEMPLATE = "components/tables2.html"
 
 # --- keys of what lies encrypted ----------------------------------------------------------------------------
 # Contact data of patients: encrypted under the first of DATA_KEYS, read under any of them, and looked for by

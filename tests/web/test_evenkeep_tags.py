@@ -2,10 +2,8 @@
 
 from datetime import UTC, date, datetime
 
-import django_tables2 as tables
 import pytest
 from django.template import Context, Template
-from django.test import RequestFactory
 
 from resupply.rules.kinds import Kind
 from resupply.web.wording import KIND_WORDS
@@ -52,7 +50,6 @@ def test_a_moment_is_shown_in_the_pages_zone() -> None:
         ('{{ 1200|counted:"battery,batteries" }}', "1,200 batteries"),
         ("{{ none|limit_words }}", "no published limit"),
         ("{{ 0|limit_words }}", "0"),
-        ("{{ 'deliver'|state_word }}", "Ready"),
         ("{{ 'filter_disposable'|kind_word }}", "Disposable filter"),
     ],
 )
@@ -94,16 +91,3 @@ def test_facts_show_dates_numbers_and_what_is_missing() -> None:
     assert '<time datetime="2026-03-28">' in shown
     assert "<dd>0</dd>" in shown
     assert '<span class="none">none</span>' in shown
-
-
-def test_a_table_says_which_way_it_is_sorted(rf: RequestFactory) -> None:
-    class Lines(tables.Table):
-        part = tables.Column()
-        days = tables.Column(attrs={"td": {"class": "num"}})
-
-    table = Lines([{"part": "Mask", "days": 9}, {"part": "Tubing", "days": 74}], order_by="-days")
-    shown = table.as_html(rf.get("/overdue/?payer=a"))
-    assert shown.count("aria-sort") == 1
-    assert 'aria-sort="descending"' in shown
-    assert 'href="?payer=a&amp;sort=days"' in shown
-    assert shown.index("Tubing") < shown.index("Mask")
