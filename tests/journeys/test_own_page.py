@@ -74,7 +74,7 @@ def fetch(address: str) -> bytes:
     return answer.read()
 
 
-def subscribe(page: Page, issued: IssuedLink) -> None:
+def subscribe(page: Page) -> None:
     """A calendar of weekly and monthly cleaning and part changes, read by two programs' libraries."""
     page.get_by_role("link", name="Make a calendar link").click()
     expect(page.get_by_text("The firm behind your calendar stores what it fetches.")).to_be_visible()
@@ -177,7 +177,7 @@ def test_a_morning_with_the_page(window: OpenWindow, cast: Cast, issued: IssuedL
     tick_off_and_undo(page)
     pause(page)
     if scripts:
-        subscribe(page, issued)
+        subscribe(page)
         answer_in_three_taps(page)
     stop_everything(page, cast)
 

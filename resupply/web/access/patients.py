@@ -66,7 +66,7 @@ def fitting_or_404(request: StaffRequest, public_id: UUID) -> Fitting:
     return visit
 
 
-def bad_address_or_404(request: StaffRequest, patient: Patient, pk: int) -> BadAddress:
+def bad_address_or_404(patient: Patient, pk: int) -> BadAddress:
     """One address of a patient at which a message failed, and that nobody has confirmed."""
     return or_404(BadAddress.objects.filter(patient=patient, pk=pk, confirmed_at=None))
 

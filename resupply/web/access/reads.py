@@ -82,7 +82,7 @@ def _log(request: HttpRequest, response: HttpResponseBase, seen: set[int]) -> No
             patients,
             view,
             now=clock.now(),
-            kind=_kind(request, response, view),
+            kind=_kind(response, view),
             came_from=_came_from(request),
             emergency=emergency,
             integration=getattr(request, "integration", None),
@@ -90,7 +90,7 @@ def _log(request: HttpRequest, response: HttpResponseBase, seen: set[int]) -> No
         )
 
 
-def _kind(request: HttpRequest, response: HttpResponseBase, view: str) -> ReadKind:
+def _kind(response: HttpResponseBase, view: str) -> ReadKind:
     if view.startswith("fhir:"):
         return ReadKind.PROGRAM
     if view.startswith(("me:", "ask:")):

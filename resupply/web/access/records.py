@@ -96,7 +96,7 @@ def movement_or_404(request: StaffRequest, public_id: UUID) -> StockMovement:
     return movement
 
 
-def text_review_or_404(request: StaffRequest, pk: int) -> TextReview:
+def text_review_or_404(pk: int) -> TextReview:
     """One approval of a text: it is about no patient."""
     return or_404(TextReview.objects.filter(pk=pk))
 
@@ -110,17 +110,17 @@ def integration_or_404(public_id: UUID) -> Integration:
     )
 
 
-def payer_or_404(request: StaffRequest, pk: int) -> Payer:
+def payer_or_404(pk: int) -> Payer:
     """One payer: all locations share them."""
     return or_404(Payer.objects.filter(pk=pk))
 
 
-def follow_up_plan_or_404(request: StaffRequest, pk: int) -> FollowUpPlanVersion:
+def follow_up_plan_or_404(pk: int) -> FollowUpPlanVersion:
     """One version of the clinic's plan of follow-ups."""
     return or_404(FollowUpPlanVersion.objects.filter(pk=pk))
 
 
-def matching_version_or_404(request: StaffRequest, public_id: UUID) -> MatchingVersion:
+def matching_version_or_404(public_id: UUID) -> MatchingVersion:
     """One version of the clinic's matching table."""
     return or_404(MatchingVersion.objects.filter(public_id=public_id))
 

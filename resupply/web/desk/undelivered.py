@@ -123,7 +123,7 @@ def stop(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def confirm(request: StaffRequest, public_id: UUID, pk: int) -> HttpResponse:
     """Say that an address is right although a message came back from it."""
     person = access.patient_or_404(request, public_id)
-    bad = access.bad_address_or_404(request, person, pk)
+    bad = access.bad_address_or_404(person, pk)
     form = VoidForm(request.POST or None)
 
     def write() -> str:

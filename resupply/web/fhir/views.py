@@ -32,7 +32,7 @@ from resupply.models import (
 from resupply.queries import sharing as queries
 from resupply.queries.sharing import Sought
 from resupply.services import sharing
-from resupply.web.fhir.asked import Asked, UnclearError, page_token, read_search
+from resupply.web.fhir.asked import UnclearError, page_token, read_search
 from resupply.web.quiet import quiet
 
 STATED_ON = date(2026, 11, 25)
@@ -93,7 +93,7 @@ def search(request: HttpRequest, resource: str) -> HttpResponse:
         [_shown(row, today) for row in page],
         base=_base(),
         own_url=_own_url(request, resource),
-        next_url=_next_url(request, resource, asked, page[-1].pk) if has_more else "",
+        next_url=_next_url(request, resource, page[-1].pk) if has_more else "",
     )
     return _kept(known, resource, _answer(content), is_search=True, rows=page)
 
@@ -221,7 +221,7 @@ def _own_url(request: HttpRequest, resource: str) -> str:
     return f"{_base()}/{resource}" + (f"?{query}" if query else "")
 
 
-def _next_url(request: HttpRequest, resource: str, asked: Asked, key: int) -> str:
+def _next_url(request: HttpRequest, resource: str, key: int) -> str:
     """The same search from the next record on. One by POST goes on by POST, with the same body."""
     query: QueryDict = request.GET.copy()
     query["_page"] = page_token(key)

@@ -66,7 +66,7 @@ def overdue_act(request: StaffRequest) -> HttpResponse:
         return render(request, "manager/overdue_act_none.html", {"today": clock.today(request.zone)})
     is_confirmed = "seen" in request.POST
     form = _form(chosen.act, request, bound=is_confirmed)
-    wish = _wish(chosen.act, form, request) if is_confirmed else Wish(act=chosen.act)
+    wish = _wish(chosen.act, form) if is_confirmed else Wish(act=chosen.act)
     today = chosen.asked.today
     seen = overdue_acts.preview(chosen.lines, wish or Wish(act=chosen.act), today=today)
     changed = is_confirmed and request.POST["seen"] != _digest(seen)
@@ -151,7 +151,7 @@ def _form(act: Act, request: StaffRequest, *, bound: bool) -> forms.Form:
     return {Act.NOTE: NoteForm, Act.SNOOZE: SnoozeForm}.get(act, forms.Form)(data)
 
 
-def _wish(act: Act, form: forms.Form, request: StaffRequest) -> Wish | None:
+def _wish(act: Act, form: forms.Form) -> Wish | None:
     """What the form asks for; None where it is at fault."""
     if not form.is_valid():
         return None

@@ -112,7 +112,7 @@ def payer_new(request: StaffRequest) -> HttpResponse:
 @GET_OR_POST
 def payer_edit(request: StaffRequest, pk: int) -> HttpResponse:
     """Give a payer another name."""
-    payer = access.payer_or_404(request, pk)
+    payer = access.payer_or_404(pk)
     title = f"Change {payer.name}"
     form = PayerForm(request.POST or None, initial={"name": payer.name})
 
@@ -130,7 +130,7 @@ def payer_edit(request: StaffRequest, pk: int) -> HttpResponse:
 @GET_OR_POST
 def payer_published(request: StaffRequest, pk: int) -> HttpResponse:
     """Give a payer without allowances the published ones."""
-    payer = access.payer_or_404(request, pk)
+    payer = access.payer_or_404(pk)
     source = next(iter(usual_maximums().values())).ref
 
     def write() -> str:

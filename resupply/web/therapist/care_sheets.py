@@ -113,7 +113,7 @@ def texts(request: StaffRequest) -> HttpResponse:
 @GET_OR_POST
 def text_void(request: StaffRequest, pk: int) -> HttpResponse:
     """Take an approval back with a reason."""
-    review = access.text_review_or_404(request, pk)
+    review = access.text_review_or_404(pk)
     form = VoidForm(request.POST or None)
 
     def write() -> str:

@@ -105,7 +105,7 @@ def new(request: StaffRequest) -> HttpResponse:
 @require_GET
 def version(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """One version: why, from when, and what it says differently from the shipped table."""
-    row = access.matching_version_or_404(request, public_id)
+    row = access.matching_version_or_404(public_id)
     context = {
         "today": clock.today(request.zone),
         "row": row,
@@ -118,7 +118,7 @@ def version(request: StaffRequest, public_id: UUID) -> HttpResponse:
 @GET_OR_POST
 def version_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take a version back with a reason."""
-    row = access.matching_version_or_404(request, public_id)
+    row = access.matching_version_or_404(public_id)
     if can(request, "policy.change"):
         return redirect("manager:policy_void", "matching", row.pk)
     form, day = VoidForm(request.POST or None), day_words(row.effective_from, today=clock.today(request.zone))

@@ -114,7 +114,7 @@ def plan_new(request: StaffRequest) -> HttpResponse:
 @GET_OR_POST
 def plan_void(request: StaffRequest, pk: int) -> HttpResponse:
     """Take a version of the plan back with a reason."""
-    version = access.follow_up_plan_or_404(request, pk)
+    version = access.follow_up_plan_or_404(pk)
     if can(request, "policy.change"):
         return redirect("manager:policy_void", "follow_ups", version.pk)
     form = VoidForm(request.POST or None)
@@ -136,7 +136,7 @@ def plan_void(request: StaffRequest, pk: int) -> HttpResponse:
 @GET_OR_POST
 def payer_window(request: StaffRequest, pk: int) -> HttpResponse:
     """What one payer asks for: a policy's window, or days of its own."""
-    payer = access.payer_or_404(request, pk)
+    payer = access.payer_or_404(pk)
     first = {
         "policy": payer.reevaluation,
         "first": payer.reevaluation_first,

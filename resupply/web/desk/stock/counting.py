@@ -203,7 +203,7 @@ def _redraw(request: StaffRequest, counting: Counting, lines: list[CountLine], m
             note = MOVED.format(moved[place], row.key.expected)
         rows.append({"key": str(key), "number": str(row.form["number"].value() or "").strip()})
         notes.append(note)
-    found_rows = _still_found(request, counting, rows, notes, {at - listed: now for at, now in moved.items()})
+    found_rows = _still_found(counting, rows, notes, {at - listed: now for at, now in moved.items()})
     sheet = drawn_sheet(request, rows)
     sheet.is_cut = old.is_cut
     for sheet_row, note, sent in zip(sheet.rows, notes, rows, strict=True):
@@ -217,9 +217,7 @@ def _redraw(request: StaffRequest, counting: Counting, lines: list[CountLine], m
     counting.head = fresh.head
 
 
-def _still_found(
-    request: StaffRequest, counting: Counting, rows: list[Row], notes: list[str], moved: dict[int, int]
-) -> list[Row]:
+def _still_found(counting: Counting, rows: list[Row], notes: list[str], moved: dict[int, int]) -> list[Row]:
     """The lots typed below the sheet. One that came onto the shelf meanwhile moves up into the sheet."""
     kept = []
     typed = [form for form in counting.found if form.is_wanted]

@@ -12,7 +12,7 @@ from django.shortcuts import redirect, render
 from django.urls import reverse
 
 from resupply import clock
-from resupply.models import CatalogueItem, Location, StockMovement
+from resupply.models import CatalogueItem, StockMovement
 from resupply.queries.recalls import standing
 from resupply.queries.stock import offered, recall_of
 from resupply.services import stocking
@@ -125,7 +125,7 @@ def _receipt(request: StaffRequest) -> Receipt:
     today = clock.today(here.time_zone)
     if request.method == "GET":
         first = {"location": here.pk, "received_on": today, "form_key": uuid4()}
-        return _drawn(request, here, today, first, [])
+        return _drawn(request, today, first, [])
     if "post" in request.POST and not scans.has_scan(request):
         items = offered()
         kwargs = {"items": item_choices(items)}
@@ -134,12 +134,11 @@ def _receipt(request: StaffRequest) -> Receipt:
         return Receipt(today, head, formset, {item.pk: item for item in items})
     rows = typed_lots(request, "rows")
     said = _read_in(request, rows, today) if scans.has_scan(request) else None
-    return _drawn(request, here, today, request.POST.dict(), rows, said)
+    return _drawn(request, today, request.POST.dict(), rows, said)
 
 
 def _drawn(
     request: StaffRequest,
-    here: Location,
     today: date,
     head: dict[str, Any],
     rows: list[Row],
