@@ -21,7 +21,7 @@ def with_filters(request: HttpRequest, view: str, *args: object) -> str:
     return f"{address}?{query}" if query else address
 
 
-def turned(request: HttpRequest, way: str, place: str | int) -> str:
+def turned(request: HttpRequest, way: str, place: str | int | None) -> str:
     """The address of this list from a place on (`way`: after, before, page); empty where there is none."""
     if not place:
         return ""

@@ -119,8 +119,8 @@ def test_every_sentence_has_both_languages():
 
 def test_a_new_table_is_compared_before_it_is_put_in_force(cast):
     client, address = client_of(cast), reverse("therapist:matching_new")
-    text = shipped_text().replace("weight = 2", "weight = 3", 1)
-    sent = {"table": text, "effective_from": "2026-03-18", "reason": "a year of our own fittings"}
+    table = shipped_text().replace("weight = 2", "weight = 3", 1)
+    sent = {"table": table, "effective_from": "2026-03-18", "reason": "a year of our own fittings"}
     look = text(client.post(address, sent | {"compare": "1"}))
     assert "What it changes" in look
     assert "nasal_first" in look
