@@ -5,6 +5,7 @@ import json
 import sys
 import traceback
 from collections.abc import Callable, Iterable, Iterator
+from importlib import import_module
 
 from benchmarks import server
 
@@ -13,66 +14,49 @@ SIZES = {
     "small": (10_000, 100_000),
     "full": (10_000, 100_000, 1_000_000),
 }
+SUBJECTS = (
+    *("search", "overdue", "one_patient", "policy", "outlook", "rebuild", "feed", "reminders"),
+    *("importing", "opening", "leaks"),
+)
+"""Modules of this package, in the order in which they run."""
 
 
 def main() -> int:
     """Run the benchmarks that were named, or all."""
     asked = argparse.ArgumentParser(description=__doc__)
     asked.add_argument("--size", choices=SIZES, default="small")
-    asked.add_argument("names", nargs="*")
+    asked.add_argument("names", nargs="*", metavar="name", help=", ".join(SUBJECTS))
     given = asked.parse_args()
+    if unknown := set(given.names).difference(SUBJECTS):
+        asked.error(f"unknown: {', '.join(sorted(unknown))}; there are {', '.join(SUBJECTS)}")
     is_private = server.start()
+    try:
+        _measure(given.names or SUBJECTS, SIZES[given.size])
+    finally:
+        if is_private:
+            server.stop()
+    return 0
+
+
+def _measure(names: Iterable[str], sizes: tuple[int, ...]) -> None:
+    """Print each result as it comes, and keep it as JSON."""
     import django
 
     django.setup()
     from django.test.utils import setup_test_environment
 
-    from benchmarks import (
-        feed,
-        importing,
-        leaks,
-        one_patient,
-        opening,
-        outlook,
-        overdue,
-        policy,
-        rebuild,
-        reminders,
-        search,
-    )
-    from benchmarks.measure import Result, machine
+    from benchmarks.measure import Result, machine  # settings first
 
     setup_test_environment()
-    known = {
-        "search": search.run,
-        "overdue": overdue.run,
-        "one_patient": one_patient.run,
-        "policy": policy.run,
-        "outlook": outlook.run,
-        "rebuild": rebuild.run,
-        "feed": feed.run,
-        "reminders": reminders.run,
-        "importing": importing.run,
-        "opening": opening.run,
-        "leaks": leaks.run,
-    }
-    if unknown := set(given.names) - set(known):
-        print(f"Unknown: {', '.join(sorted(unknown))}. There are: {', '.join(known)}.", file=sys.stderr)
-        return 2
-    try:
-        with (server.FOLDER / "results.jsonl").open("w") as file:
-            about = machine()
-            print(", ".join(f"{name} {value}" for name, value in about.items()), flush=True)
-            file.write(json.dumps(about) + "\n")
-            for name in given.names or known:
-                for result in _results(name, known[name], SIZES[given.size]):
-                    print(result, flush=True)
-                    if isinstance(result, Result):
-                        file.write(f"{result.as_json()}\n")
-    finally:
-        if is_private:
-            server.stop()
-    return 0
+    with (server.FOLDER / "results.jsonl").open("w") as file:
+        about = machine()
+        print(", ".join(f"{name} {value}" for name, value in about.items()), flush=True)
+        file.write(json.dumps(about) + "\n")
+        for name in names:
+            for result in _results(name, import_module(f"benchmarks.{name}").run, sizes):
+                print(result, flush=True)
+                if isinstance(result, Result):
+                    file.write(f"{result.as_json()}\n")
 
 
 def _results(
