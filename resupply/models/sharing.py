@@ -58,6 +58,11 @@ class Integration(models.Model):
     def __str__(self) -> str:
         return f"integration {self.public_id}"
 
+    @property
+    def resource_words(self) -> list[str]:
+        """What it may read, as staff call it."""
+        return [SharedResource(name).label for name in self.resources]
+
 
 class SharedRead(models.Model):
     """One request of an integration, answered or refused; never changed."""
@@ -73,6 +78,12 @@ class SharedRead(models.Model):
 
     def __str__(self) -> str:
         return f"shared read {self.pk}"
+
+    @property
+    def resource_words(self) -> str:
+        """What was asked for, as staff call it; what nobody offers by the name it was asked for."""
+        known = dict(SharedResource.choices)
+        return str(known.get(self.resource, self.resource))
 
 
 class SharedRecord(models.Model):

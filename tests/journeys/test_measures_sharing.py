@@ -46,7 +46,7 @@ def test_measures_are_read_and_a_program_is_let_in_and_shut_out(
     owners = {entry["resource"]["patient"]["reference"] for entry in found["entry"]}
     assert owners == {f"Patient/{cast.odalys.public_id}"}, "of North room alone"
     page.goto(f"/manager/sharing/{Integration.objects.get().public_id}/")
-    expect(page.get_by_role("cell", name="SupplyDelivery, a search")).to_be_visible()
+    expect(page.get_by_role("cell", name="Dispensed parts, a search")).to_be_visible()
     page.get_by_role("link", name="Shut the program out").click()
     page.get_by_role("button", name="Shut the program out").click()
     expect(page.get_by_role("status")).to_contain_text("Its token opens nothing any more.")

@@ -122,7 +122,6 @@ def program(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "today": clock.today(request.zone),
         "now": clock.now(),
         "program": found,
-        "resources": [SharedResource(name).label for name in found.resources],
         "reads": queries.newest_reads(found),
         "may_change": can(request, "sharing.change"),
     }
