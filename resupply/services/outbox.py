@@ -25,7 +25,7 @@ from django.db.models import F, Q, QuerySet
 
 from resupply.models import Message, MessageOccasion, MessageReason, MessageState
 from resupply.models.outbox import RAN_LATE
-from resupply.queries.reminders import Queued, look_again
+from resupply.queries.queued import Queued, look_again
 from resupply.rules.purposes import Purpose
 from resupply.rules.sending import MOST_ATTEMPTS, Answer, Carrier, Note, Outcome, after
 from resupply.services import bounces, optouts, questions

@@ -7,7 +7,7 @@ constraints; of two sweeps at once, the second waits for the first and adds noth
 
 All that is due for a patient on a day goes into one message, on the channel that `rules.consents.choose`
 names; what may not go on that channel waits. Right before it goes out everything is looked at again
-(`queries.reminders.look_again`): consent, cap, hours, and whether each reason still holds.
+(`queries.queued`): consent, cap, hours, and whether each reason still holds.
 
 Where patients may answer by link (`by_link`), a message about refills carries a refill question: the open
 one, or a new one about the lines that one delivery serves. A question nobody answers is asked once more.

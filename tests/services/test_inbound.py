@@ -8,7 +8,7 @@ import pytest
 
 from resupply.models import Channel, Consent, InboundText, Message, MessageState, Patient, PatientStatus
 from resupply.queries.inbound import others, waiting
-from resupply.queries.reminders import look_again
+from resupply.queries.queued import look_again
 from resupply.rules.replies import REPLIES
 from resupply.services import inbound, outbox
 from resupply.services.errors import Refused

@@ -27,7 +27,7 @@ from resupply.models import (
     StopLink,
 )
 from resupply.queries import consents
-from resupply.queries.reminders import look_again
+from resupply.queries.queued import look_again
 from resupply.rules.consents import Said
 from resupply.rules.consents import may_write as rule
 from resupply.rules.purposes import Purpose

@@ -10,8 +10,8 @@ from resupply.delivery.texts import TextCarrier
 from resupply.delivery.texts.providers import ConsoleProvider
 from resupply.models import Consent, Message, Patient, Recall, RecallContact
 from resupply.queries import recall_reach as reach
+from resupply.queries.queued import look_again
 from resupply.queries.recall_reach import Show
-from resupply.queries.reminders import look_again
 from resupply.rules.recall_notices import Reach, state_of, to_call
 from resupply.services import outbox, recall_notices, recalls
 from resupply.services.errors import Refused

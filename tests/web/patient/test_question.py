@@ -15,7 +15,7 @@ from django.test import Client
 from clinic.logs import ScrubbingFormatter
 from resupply.models import Consent, Patient, PatientRead, RefillAnswer, RefillQuestion
 from resupply.queries.answers import open_items
-from resupply.queries.reminders import may_mail
+from resupply.queries.consents import may_write
 from resupply.rules.question_page import words
 from resupply.services import questions, reminders
 from resupply.web.needs import NEEDS
@@ -179,11 +179,11 @@ def test_not_using_it_calls_a_person(client: Client, token: str) -> None:
 def test_stop_holds_at_once_whatever_else_is_wrong(client: Client, token: str, patient: Patient) -> None:
     usual(client, token, **{"wish": "stop", "left-cushion": "many", "form_key": "x"})
     assert RefillAnswer.objects.get().wish == "stop"
-    assert not may_mail(patient)
+    assert not may_write([patient.pk], "mail", "question")
     page = client.get(f"/ask/{token}/").content.decode()
     assert "You asked us to stop." in page
     client.post(f"/ask/{token}/", {"wish": "undo"})
-    assert may_mail(patient)
+    assert may_write([patient.pk], "mail", "question")
     assert Consent.objects.filter(patient=patient, granted=False, voided_at=None).count() == 0
     assert "Do you need new parts?" in client.get(f"/ask/{token}/").content.decode()
 
