@@ -106,7 +106,7 @@ def _messages(machinery: Machinery, now: datetime) -> list[Figure]:
 
 def _work(machinery: Machinery, machine: Machine, now: datetime) -> list[Figure]:
     jobs, beat = machinery.jobs, machinery.heartbeat_at
-    rings = "does not answer" if machine.rings is None else f"{machine.rings:,} rings wait"
+    rings = "does not answer" if machine.rings is None else f"{machine.rings:,} waiting"
     return [
         Figure("Last heartbeat", _ago(beat, now), "scheduler, queue, worker, database"),
         Figure("Queue", rings),
