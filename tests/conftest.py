@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+import tests.profiles  # noqa: F401 - chooses how thoroughly Hypothesis tries
 from clinic.servers import DATABASE_NAME
 
 if TYPE_CHECKING:
