@@ -4,14 +4,15 @@
 """
 
 from collections import defaultdict
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
 from django.db.models import BooleanField, Exists, OuterRef, Q, QuerySet, Subquery
 
 from resupply.models import BadAddress, Channel, Consent, MessageWish, Patient
-from resupply.rules.consents import Said
+from resupply.rules.consents import Said, Way, choose
 from resupply.rules.consents import may_write as rule
+from resupply.rules.purposes import Purpose
 
 ADDRESS = {Channel.MAIL.value: "email", Channel.TEXT.value: "phone"}
 """Where messages of a channel go: the patient's field."""
@@ -79,6 +80,10 @@ class Reach:
     reachable: tuple[str, ...]
     preferred: str
     detailed: bool
+
+    def way(self, purposes: Iterable[Purpose]) -> Way | None:
+        """How one message carries what is due: `rules.consents.choose`."""
+        return choose(purposes, self.said, reachable=self.reachable, preferred=self.preferred)
 
 
 def reaches(patient_ids: Collection[int], channels: Collection[str]) -> dict[int, Reach]:

@@ -1,7 +1,7 @@
 """Whether what was queued is still to be sent: looked at again right before a message goes out.
 
-Consent, address, hours and cap of the moment count, and each reason (`services.reminders` wrote it) has to
-hold still: a step of a line, or an occasion.
+Consent, address, hours and cap of the moment count, and each reason (`services.reminder_rows` wrote it) has
+to hold still: a step of a line, or an occasion.
 """
 
 from collections.abc import Collection, Iterable, Sequence
