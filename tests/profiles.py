@@ -1,5 +1,6 @@
-"""How thoroughly Hypothesis tries, for all tests alike: HYPOTHESIS_PROFILE names it. None has a deadline: no test
-is timed.
+"""How thoroughly Hypothesis tries, for all tests alike: HYPOTHESIS_PROFILE names it.
+
+None has a deadline: no test is timed.
 """
 
 import os
