@@ -17,11 +17,11 @@ ALONE = {"home": "Today", "worklist": "A list of Today", "worklist_print": "A li
 def page_words(view: str) -> str:
     """The page of a view.
 
-    >>> page_words("desk:patient_new"), page_words("home"), page_words("second_step"), page_words("")
-    ('Front desk: patient new', 'Today', 'Second step', '')
+    >>> page_words("desk:patient_new"), page_words("me:page"), page_words("home"), page_words("")
+    ('Front desk: patient new', 'The patient’s own page', 'Today', '')
     """
     room, _, page = view.rpartition(":")
     words = page.replace("_", " ")
     if room:
-        return f"{ROOMS.get(room, room)}: {words}"
+        return f"{ROOMS.get(room, room)}: {words}" if page != "page" else ROOMS.get(room, room)
     return ALONE.get(view, words[:1].upper() + words[1:])

@@ -140,7 +140,7 @@ def payer_published(request: StaffRequest, pk: int) -> HttpResponse:
     return act(
         request, confirmed(request), write, title=f"Published usual maximums for {payer.name}",
         text=f"{len(usual_maximums())} billing codes, and the published refill rule. Source: {source}.",
-        action="Take them over", back_url=reverse("manager:payers"), back_label="Payers",
+        action="Take over these maximums", back_url=reverse("manager:payers"), back_label="Payers",
     )  # fmt: skip
 
 
