@@ -8,8 +8,7 @@ later answer about a part replaces the earlier one; nothing is edited, and a mis
 otherwise. It changes no plan; the patient is locked so that two answers have an order.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from datetime import date, datetime, time
 from uuid import UUID
 from zoneinfo import ZoneInfo
@@ -18,10 +17,8 @@ from django.contrib.auth.base_user import AbstractBaseUser
 from django.db import transaction
 
 from resupply.models import (
-    LARGEST_QUANTITY,
     AnswerChannel,
     Channel,
-    Condition,
     DispenseLine,
     Handover,
     Patient,
@@ -31,26 +28,14 @@ from resupply.models import (
     Wish,
 )
 from resupply.queries.answers import ANSWER_STANDS
-from resupply.rules.tables import part_types
 from resupply.services import plans
+from resupply.services.answer_items import NewItem, about_all, check_items, rows_of
 from resupply.services.contacts import refuse_contact, take_back_refusals
 from resupply.services.errors import Refused
-from resupply.services.records import check_day, local_day, stamp, take_back
+from resupply.services.records import check_day, local_day, sent_before, stamp, take_back
 from resupply.services.standing import settle
 
-_ALARMING = {Condition.LEAKS, Condition.BROKEN}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NewItem:
-    """One part within an answer: wanted or not, and why. `quantity` None: as many as are suggested."""
-
-    kind: str
-    wanted: bool
-    need: str = ""
-    condition: str = Condition.UNKNOWN
-    quantity: int | None = None
-    left: int | None = None
+_ALL_CHANNELS = (Channel.MAIL, Channel.TEXT, Channel.PHONE)
 
 
 def record_answer(
@@ -77,26 +62,20 @@ def record_answer(
     `future`, `before_birth`, `long_ago`, `form_used`, `not_on_therapy`, `not_using`, `no_items`, `not_a_yes`,
     `kind`, `twice`, `need_missing`, `condition`, `quantity`, `left`, `relation_missing`,
     `answered_by_missing`, `too_long`.
+
+    Long for what an answer holds: one list of steps.
     """
     today = local_day(now, patient.time_zone)
     _check_head(wish, channel, handover)
-    check_day(patient, contacted_on, today=today, field="contacted_on")
-    if contacted_on <= today - ANSWER_STANDS:
-        raise Refused(
-            "long_ago",
-            f"An answer counts for {ANSWER_STANDS.days} days. Ask the patient again, or correct the date.",
-            "contacted_on",
-        )
+    _check_when(patient, contacted_on, today=today)
     answered_by, relation = _who(patient, answered_by, relation)
     with transaction.atomic():
         plans.lock_patients([patient.pk])
-        if form_key and (earlier := RefillAnswer.objects.filter(form_key=form_key).first()):
-            if earlier.patient_id != patient.pk:
-                raise Refused("form_used", "This form was sent for another patient. Open a new one.")
+        if earlier := sent_before(RefillAnswer, form_key, patient):
             return earlier
         codes = dict(patient.plan_lines.values_list("kind", "part_code"))
-        items = items or _about_all(wish, codes)
-        _check_items(wish, items, codes)
+        items = items or about_all(wish, codes)
+        check_items(wish, items, codes)
         _check_patient(patient, wish, still_using)
         answer = RefillAnswer.objects.create(
             patient=patient,
@@ -114,17 +93,11 @@ def record_answer(
             form_key=form_key,
             **stamp(by, now),
         )
-        RefillAnswerItem.objects.bulk_create(_rows(answer, items, codes))
+        RefillAnswerItem.objects.bulk_create(rows_of(answer, items, codes))
         settle([patient.pk])
         if wish == Wish.STOP:
-            refuse_contact(
-                patient,
-                (Channel.MAIL, Channel.TEXT, Channel.PHONE),
-                on=contacted_on,
-                how=f"said “stop asking” ({AnswerChannel(channel).label.lower()})",
-                by=by,
-                now=now,
-            )
+            how = f"said “stop asking” ({AnswerChannel(channel).label.lower()})"
+            refuse_contact(patient, _ALL_CHANNELS, on=contacted_on, how=how, by=by, now=now)
     return answer
 
 
@@ -182,6 +155,17 @@ def _check_head(wish: str, channel: str, handover: str) -> None:
         raise Refused("handover", "Choose whether the parts are collected or shipped.", "handover")
 
 
+def _check_when(patient: Patient, day: date, *, today: date) -> None:
+    """Refuse a day on which nothing was said, or so long ago that it counts no more."""
+    check_day(patient, day, today=today, field="contacted_on")
+    if day <= today - ANSWER_STANDS:
+        raise Refused(
+            "long_ago",
+            f"An answer counts for {ANSWER_STANDS.days} days. Ask the patient again, or correct the date.",
+            "contacted_on",
+        )
+
+
 def _who(patient: Patient, answered_by: str, relation: str) -> tuple[str, str]:
     """Who answered, by name, and the relation to the patient (empty: the patient's own answer)."""
     answered_by = _short(answered_by, 160, "answered_by") or patient.name
@@ -197,47 +181,6 @@ def _who(patient: Patient, answered_by: str, relation: str) -> tuple[str, str]:
             "answered_by_missing", "Enter the name of the person who answered for the patient.", "answered_by"
         )
     return answered_by, relation
-
-
-def _about_all(wish: str, codes: Mapping[str, str]) -> list[NewItem]:
-    """A no without parts named is about every part the patient has."""
-    return [] if wish == Wish.YES else [NewItem(kind=kind, wanted=False) for kind in codes]
-
-
-def _check_items(wish: str, items: Sequence[NewItem], codes: Mapping[str, str]) -> None:
-    """Refuse items that no such answer can hold."""
-    if wish == Wish.YES and not any(item.wanted for item in items):
-        raise Refused(
-            "no_items", "Say which part the patient wants, or record “not now” where it is none.", "wish"
-        )
-    seen: set[str] = set()
-    for row, item in enumerate(items):
-        if item.kind in seen:
-            raise Refused("twice", "This part is named twice.", "wanted", row=row)
-        seen.add(item.kind)
-        if item.kind not in codes:
-            raise Refused("kind", "The patient has no such part on record.", "wanted", row=row)
-        if item.wanted and wish != Wish.YES:
-            raise Refused("not_a_yes", "Only a yes can ask for parts.", "wanted", row=row)
-        _check_item(item, row)
-
-
-def _check_item(item: NewItem, row: int) -> None:
-    if item.wanted and not item.need.strip():
-        raise Refused(
-            "need_missing",
-            "Say why the patient needs this part, here or once for all parts: without it none is shipped.",
-            "need",
-            row=row,
-        )
-    if len(item.need.strip()) > 300:
-        raise Refused("too_long", "Keep this to 300 characters.", "need", row=row)
-    if item.condition not in Condition.values:
-        raise Refused("condition", "Choose how the part in use is.", "condition", row=row)
-    if item.quantity is not None and not 1 <= item.quantity <= LARGEST_QUANTITY:
-        raise Refused("quantity", f"Enter a quantity from 1 to {LARGEST_QUANTITY}.", "quantity", row=row)
-    if item.left is not None and not 0 <= item.left <= LARGEST_QUANTITY:
-        raise Refused("left", f"Enter a number from 0 to {LARGEST_QUANTITY}.", "left", row=row)
 
 
 def _check_patient(patient: Patient, wish: str, still_using: bool | None) -> None:
@@ -274,27 +217,8 @@ def _needs_person(
         or wish == Wish.STOP
         or still_using is False
         or note.strip()
-        or any(item.condition in _ALARMING for item in items)
+        or any(item.is_alarming for item in items)
     )
-
-
-def _rows(
-    answer: RefillAnswer, items: Sequence[NewItem], codes: Mapping[str, str]
-) -> Iterator[RefillAnswerItem]:
-    """The items as stored: with the code the line is refilled with, and its description."""
-    for item in items:
-        code = codes[item.kind]
-        yield RefillAnswerItem(
-            answer=answer,
-            kind=item.kind,
-            part_code=code,
-            description=part_types()[code].name,
-            wanted=item.wanted,
-            quantity=item.quantity if item.wanted else None,
-            need=item.need.strip(),
-            condition=item.condition,
-            left=item.left,
-        )
 
 
 def _short(text: str, most: int, field: str) -> str:

@@ -49,15 +49,7 @@ def back_order(
     _check_day(expected_on, today)
     with transaction.atomic():
         lock_patients([patient.pk])
-        patient.refresh_from_db(fields=["status"])
-        if patient.status != PatientStatus.ON_THERAPY:
-            raise Refused("not_on_therapy", "This patient is not on therapy here. Check the person.")
-        if open_of(patient.pk, [kind]):
-            raise Refused(
-                "open_already",
-                "There is an open back order of this part already. Change or void that one.",
-                "kind",
-            )
+        _check_patient(patient, kind)
         return BackOrder.objects.create(
             patient=patient,
             location=location,
@@ -139,6 +131,19 @@ def _check_day(expected_on: date | None, today: date) -> None:
             "expected_past",
             f"{said(expected_on)} has passed. Enter the day they are expected.",
             "expected_on",
+        )
+
+
+def _check_patient(patient: Patient, kind: str) -> None:
+    """Refuse a patient who is not on therapy, or waits for such a part already."""
+    patient.refresh_from_db(fields=["status"])
+    if patient.status != PatientStatus.ON_THERAPY:
+        raise Refused("not_on_therapy", "This patient is not on therapy here. Check the person.")
+    if open_of(patient.pk, [kind]):
+        raise Refused(
+            "open_already",
+            "There is an open back order of this part already. Change or void that one.",
+            "kind",
         )
 
 

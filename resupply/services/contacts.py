@@ -35,14 +35,9 @@ def log_contact(
 
     Raises Refused: `outcome`, `channel`, `future`, `before_birth`, `again_on`, `too_long`.
     """
-    if outcome not in Outcome.values:
-        raise Refused("outcome", "Choose how the call ended.", "outcome")
-    if channel not in Channel.values:
-        raise Refused("channel", "Choose one of the listed channels.", "channel")
+    _check_words(outcome, channel, note)
     today = local_day(now, patient.time_zone)
     check_day(patient, on, today=today)
-    if len(note.strip()) > 500:
-        raise Refused("too_long", "Keep the note to 500 characters.", "note")
     if again_on is not None and not on < again_on <= today + _FARTHEST_AGAIN:
         raise Refused("again_on", f"Enter a day after {said(on)}, within a year.", "again_on")
     if again_on is None and outcome in AGAIN_AFTER:
@@ -61,6 +56,16 @@ def log_contact(
         if outcome == Outcome.NOT_WANTED:
             refuse_contact(patient, [channel], on=on, how="did not want to be contacted", by=by, now=now)
     return contact
+
+
+def _check_words(outcome: str, channel: str, note: str) -> None:
+    """Refuse words that are on no list, and a note that is too long."""
+    if outcome not in Outcome.values:
+        raise Refused("outcome", "Choose how the call ended.", "outcome")
+    if channel not in Channel.values:
+        raise Refused("channel", "Choose one of the listed channels.", "channel")
+    if len(note.strip()) > 500:
+        raise Refused("too_long", "Keep the note to 500 characters.", "note")
 
 
 def void_contact(contact: Contact, *, reason: str, by: AbstractBaseUser | None, now: datetime) -> Contact:

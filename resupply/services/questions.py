@@ -26,7 +26,8 @@ from resupply.models import (
 from resupply.queries import questions as question_queries
 from resupply.queries.feeds import token_hash
 from resupply.services import plans
-from resupply.services.answers import NewItem, record_answer, void_answer
+from resupply.services.answer_items import NewItem
+from resupply.services.answers import record_answer, void_answer
 from resupply.services.errors import Refused
 from resupply.services.records import check_reason
 
@@ -71,6 +72,8 @@ def answer(
     `withdrawn`, `acted` (the desk has acted on the answer, or something else was said since), `nothing_left`
     (what was asked about has been given), `not_asked` for a part that is not in the question, and what
     `record_answer` raises.
+
+    Long for what it hands on: one list of steps.
     """
     with transaction.atomic():
         plans.lock_patients([question.patient_id])

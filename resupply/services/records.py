@@ -1,14 +1,17 @@
 """What every ledger write shares: who recorded it and when, and how a record is taken back."""
 
 from datetime import date, datetime
-from typing import TypedDict
+from typing import TypedDict, TypeVar
+from uuid import UUID
 from zoneinfo import ZoneInfo
 
 from django.contrib.auth.base_user import AbstractBaseUser
 from django.db import connection, models
 
-from resupply.models import Patient, Voidable
+from resupply.models import Dispense, Patient, RefillAnswer, Voidable
 from resupply.services.errors import Refused
+
+OfForm = TypeVar("OfForm", Dispense, RefillAnswer)
 
 
 class Stamp(TypedDict):
@@ -57,6 +60,17 @@ def check_day(patient: Patient, day: date, *, today: date, field: str = "on", ah
         )
     if day > today and not ahead:
         raise Refused("future", f"{said(day)} has not come yet. Enter the day it happened.", field)
+
+
+def sent_before(model: type[OfForm], form_key: UUID | None, patient: Patient) -> OfForm | None:
+    """What a form with this key has recorded of the patient already; the caller holds the patient's lock.
+
+    Raises Refused `form_used` where it recorded something of somebody else.
+    """
+    earlier = model._default_manager.filter(form_key=form_key).first() if form_key else None
+    if earlier is not None and earlier.patient_id != patient.pk:
+        raise Refused("form_used", "This form was sent for another patient. Open a new one.")
+    return earlier
 
 
 def local_day(now: datetime, zone: str) -> date:

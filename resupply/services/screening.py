@@ -42,9 +42,7 @@ def record_screen(
     `not_yours`, `nothing_to_clear`.
     """
     check_day(patient, asked_on, today=local_day(now, patient.time_zone), field="asked_on")
-    given = {Person.WEARER: _checked(wearer), Person.CLOSE_CONTACT: _checked(close_contact)}
-    if not _any_yes(given.values()):
-        _check_whole(given)
+    given = _checked({Person.WEARER: wearer, Person.CLOSE_CONTACT: close_contact})
     with transaction.atomic():
         plans.lock_patients([patient.pk])
         before = list(MagnetScreen.objects.filter(patient=patient, voided_at=None).order_by("pk"))
@@ -85,7 +83,15 @@ def may_clear(by: AbstractBaseUser | None) -> bool:
     return by is not None and Staff.objects.filter(user_id=by.pk, role__in=CLEARING_ROLES).exists()
 
 
-def _checked(answers: Answers) -> dict[str, Said]:
+def _checked(answers: Mapping[Person, Answers]) -> dict[Person, dict[str, Said]]:
+    """The answers of both, read; refused where they are incomplete and hold no yes."""
+    given = {person: _read(of) for person, of in answers.items()}
+    if not _any_yes(given.values()):
+        _check_whole(given)
+    return given
+
+
+def _read(answers: Answers) -> dict[str, Said]:
     try:
         said = {code: Said(answer) for code, answer in answers.items()}
     except ValueError:

@@ -8,7 +8,8 @@ import pytest
 from playwright.sync_api import Locator, Page, expect
 
 from resupply.models import DispenseLine, Patient
-from resupply.services.answers import NewItem, record_answer
+from resupply.services.answer_items import NewItem
+from resupply.services.answers import record_answer
 from tests.builders import NOW, TODAY
 from tests.cast import Cast
 from tests.journeys.conftest import OpenWindow

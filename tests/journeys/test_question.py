@@ -19,7 +19,7 @@ from clinic import processes, servers
 from resupply import clock
 from resupply.models import DispenseLine, Location, Patient, RefillAnswer, RefillQuestion
 from resupply.services import plans, questions
-from resupply.services.answers import NewItem
+from resupply.services.answer_items import NewItem
 from tests.builders import NOW, make_consent, make_dispense, make_patient, make_question
 from tests.journeys.conftest import OpenWindow
 from tests.journeys.steps import Thumb

@@ -9,7 +9,7 @@ from resupply.models import (
 )
 from resupply.rules.sending import Letter, Note
 from resupply.services import outbox, questions, reminders
-from resupply.services.answers import NewItem
+from resupply.services.answer_items import NewItem
 from tests.services.sending import NOW, KeepingCarrier, make_due_patient
 
 

@@ -9,7 +9,8 @@ import pytest
 from resupply.models import Consent, Dispense, Patient, RefillAnswer, RefillAnswerItem, StandingYes
 from resupply.queries.answers import open_items
 from resupply.services import answers, contacts, corrections, plans
-from resupply.services.answers import NewItem, record_answer
+from resupply.services.answer_items import NewItem
+from resupply.services.answers import record_answer
 from resupply.services.errors import Refused
 from tests.builders import NOW, TODAY, make_consent, make_dispense
 from tests.cast import Cast

@@ -27,7 +27,7 @@ from resupply.queries import questions as question_queries
 from resupply.queries import worklists
 from resupply.rules.sending import Letter
 from resupply.services import answers, outbox, questions, reminders
-from resupply.services.answers import NewItem
+from resupply.services.answer_items import NewItem
 from tests.builders import make_answer, make_user
 from tests.services.asking import LinkCarrier, asked, say, send, sweep
 from tests.services.sending import NOW, TODAY, make_due_patient, make_plan_line

@@ -27,7 +27,7 @@ from resupply.services.dispensing.known import Known
 from resupply.services.dispensing.lines import NewLine, check_billing, check_line, check_notice, is_billed
 from resupply.services.dispensing.words import Stopped, refusal
 from resupply.services.errors import Refused
-from resupply.services.records import check_day, local_day, stamp
+from resupply.services.records import check_day, local_day, sent_before, stamp
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +67,8 @@ def record_dispense(
     `form_used`, `future`, `before_birth`, `died`, `no_address`, `no_tracking`, `quantity`, `unknown_code`,
     `first_use`, `contains`, `size_kept`, `nobody_to_bill`, `notice_missing`, `notice_day`, `notice_late`,
     `not_in_stock`; and Stopped (a Refused, code of `rules.stops`) for rows that may not go out.
+
+    Long for what a dispense holds: one list of steps, the order of which matters under the lock.
     """
     if not lines:
         raise Refused("no_lines", "Enter a quantity for at least one part.")
@@ -77,9 +79,7 @@ def record_dispense(
     parcel = _parcel(patient, carrier, tracking_id, delivery_address, is_ours=is_ours) if shipped else {}
     with transaction.atomic():
         plans.lock_patients([patient.pk])
-        if form_key and (earlier := Dispense.objects.filter(form_key=form_key).first()):
-            if earlier.patient_id != patient.pk:
-                raise Refused("form_used", "This form was sent for another patient. Open a new one.")
+        if earlier := sent_before(Dispense, form_key, patient):
             return earlier
         _check_status(patient)
         payer_id = _payer_on(patient, dispensed_on)

@@ -5,7 +5,7 @@ from typing import Any
 from django import forms
 
 from resupply.models import LARGEST_QUANTITY, AnswerChannel, Condition, Handover, Outcome, Wish
-from resupply.services.answers import NewItem
+from resupply.services.answer_items import NewItem
 from resupply.web.forms import day_field
 from resupply.web.needs import NEEDS
 

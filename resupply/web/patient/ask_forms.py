@@ -11,7 +11,7 @@ from resupply.delivery.calendar_words import KINDS
 from resupply.models import LARGEST_QUANTITY, Condition, Handover, QuestionPart, RefillAnswer, Wish
 from resupply.rules.kinds import Kind
 from resupply.rules.question_page import words
-from resupply.services.answers import NewItem
+from resupply.services.answer_items import NewItem
 from resupply.web.needs import NEEDS
 
 
