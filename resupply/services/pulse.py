@@ -1,22 +1,24 @@
-"""The pulse of a worker that holds an upload or a job: it keeps the lease and shows how far the work is.
+"""A worker's hold on an upload or a job: its claim, and the pulse that keeps the lease and shows progress.
 
 The work itself may run in one long transaction that nobody else can look into. So a thread with a connection
 of its own writes the progress and moves the lease on, as long as the claim is the newest. Killed, a worker
 leaves a lease that ends soon; frozen, it finds its claim gone when it wakes, and stops without writing.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from threading import Event, Thread
 from time import monotonic
 from types import TracebackType
-from typing import Self
+from typing import Self, TypeVar
 
-from django.db import DatabaseError, connection
-from django.db.models import QuerySet
+from django.db import DatabaseError, connection, transaction
+from django.db.models import Q, QuerySet
 
 from resupply.models import Job, Upload
+
+Work = TypeVar("Work", Upload, Job)
 
 LEASE = timedelta(seconds=40)
 """How long after its last pulse a worker counts as dead."""
@@ -40,6 +42,29 @@ class Claim:
     def row(self) -> "QuerySet[Upload] | QuerySet[Job]":
         """The claimed row, if the claim is still the newest."""
         return self.of._default_manager.filter(pk=self.row_id, fence=self.fence, state=self.state)
+
+
+def unheld(of: type[Work], states: Iterable[str], *, now: datetime) -> "QuerySet[Work]":
+    """Rows in states with work to do that nobody holds: without a lease, or with one that has ended."""
+    is_free = Q(leased_until=None) | Q(leased_until__lte=now)
+    return of._default_manager.filter(is_free, state__in=list(states))
+
+
+def take(of: type[Work], starts: Mapping[str, str], *, now: datetime, anew: bool = False) -> Claim | None:
+    """Take the row that has waited longest, unless one is being worked on; `starts`: what each state with
+    work to do becomes. Of two at once, one gets it. `anew`: how far it had come is forgotten.
+    """
+    with transaction.atomic():
+        if of._default_manager.filter(state__in=list(starts), leased_until__gt=now).exists():
+            return None
+        row = unheld(of, starts, now=now).order_by("id").select_for_update(skip_locked=True).first()
+        if row is None:
+            return None
+        row.state = starts[row.state]
+        row.fence, row.attempts, row.leased_until = row.fence + 1, row.attempts + 1, now + LEASE
+        row.progress = {} if anew else row.progress
+        row.save(update_fields=["state", "fence", "attempts", "leased_until", "progress"])
+    return Claim(row.pk, row.fence, row.state, of)
 
 
 class Pulse:

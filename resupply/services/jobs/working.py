@@ -15,19 +15,20 @@ from collections.abc import Iterable
 from datetime import datetime, timedelta
 
 from django.db import connection, transaction
-from django.db.models import F, Max, Q, QuerySet, Sum
+from django.db.models import F, Max, Sum
 from django.db.models.functions import Length
 
 from resupply.models import Job, JobPart, JobState, ReadKind, noticing
 from resupply.services.errors import Refused
 from resupply.services.jobs.asking import AT_WORK
 from resupply.services.jobs.kinds import JobFile, Params, Progress, run_of
-from resupply.services.pulse import LEASE, Claim, LeaseLost, Pulse
+from resupply.services.pulse import Claim, LeaseLost, Pulse, take, unheld
 from resupply.services.reads import log_read
 
 log = logging.getLogger(__name__)
 
 MOST_ATTEMPTS = 3
+_STARTS: dict[str, str] = dict.fromkeys(AT_WORK, JobState.RUNNING)
 SLICE = timedelta(seconds=20)
 """How long one worker stays at a job before other work has its turn."""
 KEPT = timedelta(days=14)
@@ -49,7 +50,7 @@ def work(*, now: datetime) -> bool:
         try:
             _do(held, pulse)
         except SliceOver:
-            _held(held).update(state=JobState.WAITING, leased_until=None, attempts=0)
+            held.row().update(state=JobState.WAITING, leased_until=None, attempts=0)
         except LeaseLost:
             log.warning("job %s: its claim was lost", held.row_id)
         except Refused as refusal:
@@ -58,13 +59,13 @@ def work(*, now: datetime) -> bool:
             Exception
         ) as error:  # it must not stop other work; the text of an error may hold patients' data
             log.error("job %s: %s", held.row_id, type(error).__name__)
-            _held(held).update(leased_until=None)
+            held.row().update(leased_until=None)
     return True
 
 
 def settle(*, now: datetime) -> None:
     """Stop what failed with every attempt, and empty files that are old."""
-    _unheld(now).filter(attempts__gte=MOST_ATTEMPTS).update(
+    unheld(Job, AT_WORK, now=now).filter(attempts__gte=MOST_ATTEMPTS).update(
         state=JobState.FAILED, leased_until=None, outcome=STOPPED, finished_at=now
     )
     old = Job.objects.filter(finished_at__lte=now - KEPT)
@@ -74,25 +75,7 @@ def settle(*, now: datetime) -> None:
 
 def claim(*, now: datetime) -> Claim | None:
     """Take the job that has waited longest, unless one is being worked on."""
-    with transaction.atomic():
-        if Job.objects.filter(state__in=AT_WORK, leased_until__gt=now).exists():
-            return None
-        row = _unheld(now).order_by("id").select_for_update(skip_locked=True).first()
-        if row is None:
-            return None
-        row.state = JobState.RUNNING
-        row.fence, row.attempts, row.leased_until = row.fence + 1, row.attempts + 1, now + LEASE
-        row.save(update_fields=["state", "fence", "attempts", "leased_until"])
-    return Claim(row.pk, row.fence, row.state, Job)
-
-
-def _unheld(now: datetime) -> "QuerySet[Job]":
-    return Job.objects.filter(Q(leased_until=None) | Q(leased_until__lte=now), state__in=AT_WORK)
-
-
-def _held(held: Claim) -> "QuerySet[Job]":
-    """The claimed row, if the claim is still the newest."""
-    return Job.objects.filter(pk=held.row_id, fence=held.fence, state=held.state)
+    return take(Job, _STARTS, now=now)
 
 
 class _Held(Progress):
@@ -112,7 +95,8 @@ class _Held(Progress):
     def keep(self, left_at: Params, chunk: bytes = b"") -> None:
         with transaction.atomic():
             self._add(chunk)
-            if _held(self._claim).update(left_at=dict(left_at), attempts=0) != 1:
+            got_on: dict[str, object] = {"left_at": dict(left_at), "attempts": 0}
+            if self._claim.row().update(**got_on) != 1:
                 raise LeaseLost
         self.left_at = left_at
         if self._pulse.moment() >= self._until and not connection.in_atomic_block:
@@ -170,5 +154,5 @@ def _log_read(job: Job, seen: set[int], moment: datetime) -> None:
 def _end(held: Claim, state: JobState, moment: datetime, **what: object) -> None:
     """Write how a job ended. Raises LeaseLost where the claim is not the newest."""
     ended = {"state": state, "finished_at": moment, "leased_until": None, "progress": {}, **what}
-    if _held(held).update(**ended, fence=F("fence") + 1) != 1:
+    if held.row().update(**ended, fence=F("fence") + 1) != 1:
         raise LeaseLost

@@ -17,12 +17,12 @@ from functools import partial
 
 from django.contrib.auth import get_user_model
 from django.db import transaction
-from django.db.models import F, Q, QuerySet
+from django.db.models import F
 
 from resupply.models import ImportBatch, Upload, UploadState
 from resupply.services.importing.importer import Import, import_rows
 from resupply.services.importing.report import Report
-from resupply.services.pulse import LEASE, Claim, LeaseLost, Pulse
+from resupply.services.pulse import Claim, LeaseLost, Pulse, take, unheld
 from resupply.services.uploads.contents import Contents, empty, read_upload, store_check, summary
 
 log = logging.getLogger(__name__)
@@ -33,7 +33,7 @@ MOST_ROWS = 50_000
 KEPT = timedelta(days=14)
 """How long a list that was not written is kept: it holds patients' data."""
 
-_STARTS = {
+_STARTS: dict[str, str] = {
     UploadState.WAITING: UploadState.CHECKING,
     UploadState.CHECKING: UploadState.CHECKING,
     UploadState.ACCEPTED: UploadState.WRITING,
@@ -62,7 +62,7 @@ def work(*, now: datetime) -> bool:
 
 def settle(*, now: datetime) -> None:
     """Stop what failed with every attempt, and give up what nobody decided on."""
-    _unheld(now).filter(attempts__gte=MOST_ATTEMPTS).update(
+    unheld(Upload, _STARTS, now=now).filter(attempts__gte=MOST_ATTEMPTS).update(
         state=UploadState.FAILED, leased_until=None, progress={}
     )
     with transaction.atomic():
@@ -76,27 +76,7 @@ def settle(*, now: datetime) -> None:
 
 def claim(*, now: datetime) -> Claim | None:
     """Take the upload that has waited longest, unless one is being worked on."""
-    with transaction.atomic():
-        if Upload.objects.filter(state__in=_STARTS, leased_until__gt=now).exists():
-            return None
-        row = _unheld(now).order_by("id").select_for_update(skip_locked=True).first()
-        if row is None:
-            return None
-        row.state = _STARTS[UploadState(row.state)]
-        row.fence, row.attempts, row.leased_until = row.fence + 1, row.attempts + 1, now + LEASE
-        row.progress = {}
-        row.save(update_fields=["state", "fence", "attempts", "leased_until", "progress"])
-    return Claim(row.pk, row.fence, row.state)
-
-
-def _unheld(now: datetime) -> QuerySet[Upload]:
-    """Uploads with work to do and no live lease."""
-    return Upload.objects.filter(Q(leased_until=None) | Q(leased_until__lte=now), state__in=_STARTS)
-
-
-def _held(held: Claim) -> QuerySet[Upload]:
-    """The claimed row, if the claim is still the newest."""
-    return Upload.objects.filter(pk=held.row_id, fence=held.fence, state=held.state)
+    return take(Upload, _STARTS, now=now, anew=True)
 
 
 def _do(held: Claim, pulse: Pulse) -> None:
@@ -142,10 +122,10 @@ def _finish_write(
 
 def _mark(held: Claim, **changes: object) -> None:
     """Change the claimed row. Raises LeaseLost where the claim is not the newest."""
-    if _held(held).update(**changes, leased_until=None, progress={}) != 1:
+    if held.row().update(**changes, leased_until=None, progress={}) != 1:
         raise LeaseLost
 
 
 def _let_go(held: Claim) -> None:
     """Leave a row to the next ring; the attempt counts."""
-    _held(held).update(leased_until=None, progress={})
+    held.row().update(leased_until=None, progress={})
