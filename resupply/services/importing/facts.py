@@ -89,14 +89,10 @@ def patients_of_policy(codes: Collection[str], payer_ids: Collection[int]) -> se
     return touched
 
 
-def write_versions(
-    fresh: FreshRows,
-    people: Mapping[str, Patient],
-    payers: Mapping[str, Payer],
-    batch: ImportBatch,
-    mark: Stamp,
+def write_lives(
+    rows: Sequence[tuple[LifeRow, str]], people: Mapping[str, Patient], batch: ImportBatch, mark: Stamp
 ) -> None:
-    """Append the lives and allowances."""
+    """Append lives: a patient's own, and the clinic's where a row names nobody."""
     LifeVersion.objects.bulk_create(
         (
             LifeVersion(
@@ -110,10 +106,16 @@ def write_versions(
                 import_key=key,
                 **mark,
             )
-            for row, key in fresh.lives
+            for row, key in rows
         ),
         batch_size=BATCH,
     )
+
+
+def write_allowances(
+    rows: Sequence[tuple[AllowanceRow, str]], payers: Mapping[str, Payer], batch: ImportBatch, mark: Stamp
+) -> None:
+    """Append what payers allow."""
     AllowanceVersion.objects.bulk_create(
         (
             AllowanceVersion(
@@ -129,7 +131,7 @@ def write_versions(
                 import_key=key,
                 **mark,
             )
-            for row, key in fresh.allowances
+            for row, key in rows
         ),
         batch_size=BATCH,
     )
@@ -159,31 +161,33 @@ def write_dispenses(
                 patient=patient, location_id=patient.location_id, dispensed_on=row.on, batch=batch, **mark
             )
         positions[which] = positions.get(which, -1) + 1
-        payer_id = billed_to.get(row.number)
-        lines.append(
-            DispenseLine(
-                dispense=dispenses[which],
-                position=positions[which],
-                part_code=row.code,
-                kind=row.kind,
-                quantity=row.quantity,
-                lot=row.lot,
-                expires_on=row.expires_on,
-                first_use_on=row.first_use_on,
-                billed=payer_id is not None,
-                billed_to_id=payer_id,
-                family=row.family,
-                contains=list(row.contains),
-                import_key=key,
-                **mark,
-            )
-        )
+        line = _line(row, key, billed_to.get(row.number), mark)
+        line.dispense, line.position = dispenses[which], positions[which]
+        lines.append(line)
     copy_rows(list(dispenses.values()))
     for line in lines:
         line.dispense_id = line.dispense.pk
     for start in range(0, len(lines), COPIED):
         copy_rows(lines[start : start + COPIED])
         tell(start)
+
+
+def _line(row: DispenseRow, key: str, payer_id: int | None, mark: Stamp) -> DispenseLine:
+    """A row as a line, without its dispense and its place there."""
+    return DispenseLine(
+        part_code=row.code,
+        kind=row.kind,
+        quantity=row.quantity,
+        lot=row.lot,
+        expires_on=row.expires_on,
+        first_use_on=row.first_use_on,
+        billed=payer_id is not None,
+        billed_to_id=payer_id,
+        family=row.family,
+        contains=list(row.contains),
+        import_key=key,
+        **mark,
+    )
 
 
 def write_events(

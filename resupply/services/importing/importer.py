@@ -19,9 +19,10 @@ from resupply.services.importing.check_policies import check_allowances, check_l
 from resupply.services.importing.facts import (
     fresh_rows,
     touched_by_policy,
+    write_allowances,
     write_dispenses,
     write_events,
-    write_versions,
+    write_lives,
 )
 from resupply.services.importing.failed import failed_rows
 from resupply.services.importing.known import chunks, known_patients, withdrawn_patients
@@ -141,7 +142,10 @@ def _write(
     report: Report,
     how: Import,
 ) -> tuple[ImportBatch | None, Sequence[int]]:
-    """Write what is new or changed, warn where the record gives reason to; return the patients touched."""
+    """Write what is new or changed, warn where the record gives reason to; return the patients touched.
+
+    Long as one list of steps, whose order is that of the rows' dependence and of the locks.
+    """
     mark = stamp(how.by, how.now)
     places = find_or_make_locations(rows.patients)
     payers, before = find_or_make_payers(rows.patients, rows.allowances)
@@ -165,7 +169,8 @@ def _write(
         total = len(fresh)
         report.consents, replaced = write_people(changes, batch, mail_consent=how.mail_consent, mark=mark)
         how.tell("write", 0, total)
-        write_versions(fresh, people, payers, batch, mark)
+        write_lives(fresh.lives, people, batch, mark)
+        write_allowances(fresh.allowances, payers, batch, mark)
         billed_to = bill(fresh.dispenses, rows.patients, people, payers, report)
         write_dispenses(
             fresh.dispenses, people, billed_to, batch, mark, lambda done: how.tell("write", done, total)
