@@ -120,12 +120,9 @@ def standing(patient: Patient, *, today: date) -> Standing:
     mask = DispenseLine.objects.filter(
         dispense__patient=OuterRef("pk"), kind=Kind.MASK, voided_at=None, dispense__dispensed_on__lte=today
     ).exclude(family="")
-    refit = Event.objects.filter(
-        patient=OuterRef("pk"), event=EventType.REFIT, voided_at=None, on__lte=today
-    ).order_by("-on", "-pk")
-    pause = Event.objects.filter(
-        patient=OuterRef("pk"), event=EventType.PAUSE, until=None, voided_at=None
-    ).order_by("-on", "-pk")
+    events = Event.objects.filter(patient=OuterRef("pk"), voided_at=None).order_by("-on", "-pk")
+    refit = events.filter(event=EventType.REFIT, on__lte=today)
+    pause = events.filter(event=EventType.PAUSE, until=None)
     newest_mask = mask.order_by("-dispense__dispensed_on", "-pk")
     row = (
         Patient.objects.filter(pk=patient.pk)

@@ -2,6 +2,7 @@
 
 from datetime import date
 
+from resupply.models import FollowUp
 from resupply.queries.nights import window_of
 from resupply.queries.packets.gather import Records
 from resupply.queries.packets.said import Json, Names, plain, record_name
@@ -42,12 +43,19 @@ def first_months(found: Records, names: Names) -> Json | None:
             "first": plain(window.first),
             "last": plain(window.last),
             "source": policy.source,
-            "seen_on": plain(seen.on) if seen else None,
-            "record": record_name(seen) if seen else None,
-            "recorded_at": plain(seen.recorded_at) if seen else None,
-            "recorded_by": names(seen.recorded_by_id) if seen else None,
+            **_seen(seen, names),
         },
         "nights": [[plain(on), minutes[on]] for on in _within(minutes, started_on, judged.last_night)],
+    }
+
+
+def _seen(visit: FollowUp | None, names: Names) -> Json:
+    """The visit of the re-evaluation as recorded; nothing but nulls where there was none."""
+    return {
+        "seen_on": plain(visit.on) if visit else None,
+        "record": record_name(visit) if visit else None,
+        "recorded_at": plain(visit.recorded_at) if visit else None,
+        "recorded_by": names(visit.recorded_by_id) if visit else None,
     }
 
 
