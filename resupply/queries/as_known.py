@@ -12,7 +12,7 @@ from datetime import datetime
 from typing import TypeVar
 
 from django.db import connection, models
-from django.db.models import F, Max, QuerySet
+from django.db.models import F, QuerySet
 
 M = TypeVar("M", bound=models.Model)
 Marks = Mapping[str, int]
@@ -83,12 +83,6 @@ def history(model: type[models.Model], ids: Collection[int], marks: Marks) -> di
             )
         )
     return found
-
-
-def newest_numbers(model: type[models.Model], ids: Collection[int]) -> dict[int, int]:
-    """The number of the newest change of each record, whatever the marks. One query."""
-    rows = changes_of(model)._default_manager.filter(pgh_obj_id__in=ids).order_by().values_list("pgh_obj_id")
-    return dict(rows.annotate(newest=Max("pgh_id")))
 
 
 def changes_of(model: type[models.Model]) -> type[models.Model]:

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Self
 
-from resupply.models import PlanEdition, PolicyDraft
+from resupply.models import PolicyDraft
 
 CURRENT = """ARRAY(
     SELECT unnest(ARRAY[edition.number, draft.edition, draft.id])
@@ -29,11 +29,3 @@ class Editions:
     def draft(self) -> PolicyDraft | None:
         """The draft of the staged edition. One query, where there is one."""
         return PolicyDraft.objects.get(pk=self.draft_id) if self.draft_id is not None else None
-
-
-def editions() -> Editions:
-    """As they stand. One query."""
-    row = PlanEdition.objects.select_related("staged").first()
-    if row is None:
-        return Editions()
-    return Editions(row.number, row.staged.edition if row.staged else None, row.staged_id)

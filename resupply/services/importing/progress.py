@@ -3,10 +3,8 @@
 from collections.abc import Callable
 
 Tell = Callable[[str, int, int], None]
-"""Called with a stage (`STAGES`), how many rows or patients are done, and how many there are. It may raise to
-stop the import; then nothing is written."""
-
-STAGES = ("read", "check", "write", "plans")
+"""Called with a stage (`read`, `check`, `write` or `plans`), how many rows or patients are done, and how many
+there are. It may raise to stop the import; then nothing is written."""
 
 
 def untold(stage: str, done: int, of: int) -> None:

@@ -17,7 +17,6 @@ MOST_BYTES = 20 * 1024 * 1024
 """Bytes of all files of one upload together."""
 
 _NAMES = f"{', '.join(table.file for table in TABLES[:-1])} or {TABLES[-1].file}"
-_ENDED = (UploadState.COMMITTED, UploadState.DROPPED)
 
 
 @dataclass(frozen=True, slots=True)
