@@ -13,12 +13,10 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Self
 
-from resupply.rules.coverage import covered_from, covered_starts
 from resupply.rules.facts import Allowance, PatientFacts, Policy
-from resupply.rules.lines import LinePlan, Terms, allowance_of, billed_days, plan_lines
+from resupply.rules.lines import LinePlan, Terms, allowance_of, coverage_of, plan_lines
 from resupply.rules.periods import add, add_days
 from resupply.rules.refills import quantity_limit, rule_for
-from resupply.rules.versions import in_force
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,10 +98,7 @@ def room_for(
         return Room.of(line)
     supply_ends_on = line.supply_ends_on if line is not None else None
     terms = Terms.of(facts, policy, as_of=as_of)
-    allowance = in_force(terms.allowances.get(code, ()), as_of) if terms.payer else None
-    billed = billed_days(facts, code, terms.payer, as_of=as_of) if allowance else []
-    starts = covered_starts(billed, allowance) if allowance else []
-    opens_on = covered_from(starts, allowance) if allowance else None
+    allowance, billed, starts, opens_on = coverage_of(code, facts, terms, as_of=as_of)
     refill_on = max((day for day in (supply_ends_on, opens_on) if day is not None), default=None)
     lead = rule_for(terms.rules, refill_on or as_of).delivery_lead
     deliver_from = add_days(refill_on, -lead) if refill_on is not None else None

@@ -208,6 +208,20 @@ def billed_days(facts: PatientFacts, code: str, payer: str, *, as_of: date) -> l
     return days
 
 
+def coverage_of(
+    code: str, facts: PatientFacts, terms: Terms, *, as_of: date
+) -> tuple[Allowance | None, list[date], list[date], date | None]:
+    """What the payer of a day allows of a code, the days of the units billed to it, the starts of those that
+    count, and from when the next one is covered; None and nothing where no payer limits it.
+    """
+    allowance = in_force(terms.allowances.get(code, ()), as_of) if terms.payer else None
+    if allowance is None:
+        return None, [], [], None
+    billed = billed_days(facts, code, terms.payer, as_of=as_of)
+    starts = covered_starts(billed, allowance)
+    return allowance, billed, starts, covered_from(starts, allowance)
+
+
 def _plan(
     line: LineWear,
     terms: Terms,
@@ -219,11 +233,8 @@ def _plan(
     *,
     as_of: date,
 ) -> LinePlan:
-    versions = terms.allowances.get(line.code, ()) if terms.payer else ()
-    allowance = in_force(versions, as_of)
-    billed = billed_days(facts, line.code, terms.payer, as_of=as_of) if allowance else []
-    starts = covered_starts(billed, allowance) if allowance else []
-    opens_on = covered_from(starts, allowance) if allowance else None
+    """A line's dates and limits. Long for its fields: each is worked out once, in order."""
+    allowance, billed, starts, opens_on = coverage_of(line.code, facts, terms, as_of=as_of)
     refill_on = max(line.supply_ends_on, opens_on) if opens_on else line.supply_ends_on
     rule = rule_for(terms.rules, refill_on)
     ask_from = max(
