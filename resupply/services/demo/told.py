@@ -15,11 +15,12 @@ from resupply.models import (
     MessageReason,
     MessageState,
     Outcome,
+    Patient,
     PlanLine,
     Wish,
 )
 from resupply.rules.kinds import Kind
-from resupply.rules.reminders import Refill, step_reached
+from resupply.rules.reminders import Refill, ReminderStep, step_reached
 from resupply.rules.sending import Note
 from resupply.services.demo.dates import weekday_by
 from resupply.services.demo.said import Open, Said
@@ -181,20 +182,9 @@ def _write_to(said: Said, one: Open, *, days: int, dice: Random, asks: bool = Fa
         attempts=1,
         address=one.patient.email,
     )
-    letter = MailCarrier().compose(
-        Note(
-            key=str(message.public_id),
-            address=one.patient.email,
-            given_name=one.patient.given_name,
-            language=one.patient.language,
-            step=reached[0][1].name,
-            phone=one.patient.location.phone,
-            token="[secret]" if asks else "",
-        )
-    )
     if asks:
         message.question = said.question(one.patient, message.created_at, [line for line, _ in reached])
-    message.subject, message.body_text = letter.subject, letter.text
+    _word(message, one.patient, reached[0][1], asks=asks)
     said.messages.append(message)
     said.reasons += [
         MessageReason(
@@ -206,6 +196,22 @@ def _write_to(said: Said, one: Open, *, days: int, dice: Random, asks: bool = Fa
         )
         for line, step in reached
     ]
+
+
+def _word(message: Message, patient: Patient, step: ReminderStep, *, asks: bool) -> None:
+    """Give a message the words that mail gives it; a link's secret is on no record."""
+    letter = MailCarrier().compose(
+        Note(
+            key=str(message.public_id),
+            address=patient.email,
+            given_name=patient.given_name,
+            language=patient.language,
+            step=step.name,
+            phone=patient.location.phone,
+            token="[secret]" if asks else "",
+        )
+    )
+    message.subject, message.body_text = letter.subject, letter.text
 
 
 def _refill(line: PlanLine) -> Refill:
