@@ -79,7 +79,7 @@ def due_lines(
     Left out: patients not on therapy, those whom no channel reaches with a standing yes to the step's
     purpose, those who have a message of that day already or as many in a week as the terms allow, or gave an
     answer lately; lines in a pause, answered lines, lines that wait for the patient's open question to
-    close, and lines whose plan is not worked out up to that day.
+    close, and lines whose plan is not worked out up to that day. Long as one query, read as a whole.
     """
     pressing = Q(rank__gte=STEPS["overdue_1"].rank)
     lines = (
