@@ -29,7 +29,7 @@ from resupply.models import (
     PlanState,
 )
 from resupply.services import supply_ends
-from resupply.services.people import token_rows
+from resupply.services.find_tokens import token_rows
 
 ROOT = Path(__file__).resolve().parents[1]
 _BATCH = 20_000
@@ -101,7 +101,7 @@ def _digest() -> str:
     """Of everything that decides what stands in a database; later migrations it can follow."""
     files = sorted(ROOT.glob("*/migrations/0001_*.py")) + sorted(ROOT.glob("*/*/migrations/0001_*.py"))
     files += [Path(population.__file__), Path(__file__), ROOT / "benchmarks" / "names.toml"]
-    files += [ROOT / "resupply" / "services" / "people.py"]
+    files += [ROOT / "resupply" / "services" / "find_tokens.py"]
     return hashlib.sha256(b"\0".join(file.read_bytes() for file in files)).hexdigest()[:8]
 
 

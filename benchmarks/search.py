@@ -14,7 +14,7 @@ from benchmarks.measure import Result, Times, timed
 from clinic.accounts.models import User
 from resupply.models import Location, Patient, PatientStatus, Role, Staff
 from resupply.queries.finding import find_patients
-from resupply.services.people import fold
+from resupply.services.find_tokens import fold
 
 MOST = 50.0
 """Milliseconds a search may take, at a million patients."""

@@ -73,7 +73,7 @@ from resupply.rules.matching_table import shipped_text
 from resupply.rules.tables import part_types
 from resupply.services import doors, packets
 from resupply.services.doors import IssuedLink
-from resupply.services.people import token_rows
+from resupply.services.find_tokens import token_rows
 from resupply.services.questions import make_links
 
 TODAY = date(2026, 3, 18)

@@ -21,7 +21,7 @@ from django.db.models import Q
 
 from resupply.models import FindToken, Patient
 from resupply.models.encrypted import EncryptedTextField, encrypt_anew, is_sound, newest_prefix
-from resupply.services.people import token_rows
+from resupply.services.find_tokens import token_rows
 
 BATCH = 1000
 _FOUND_BY = ("resupply_patient", "phone")

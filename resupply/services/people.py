@@ -1,7 +1,5 @@
 """Writes about people: patients, who pays for them, and what they agreed to."""
 
-import re
-import unicodedata
 from dataclasses import dataclass
 from datetime import date, datetime
 from zoneinfo import ZoneInfoNotFoundError
@@ -15,17 +13,16 @@ from resupply.models import (
     Consent,
     Coverage,
     Dispense,
-    FindToken,
     Language,
     Location,
     Patient,
     PatientStatus,
     Payer,
 )
-from resupply.queries.finding import PHONE_ENDS, phone_token
 from resupply.rules.purposes import Purpose
 from resupply.services import optouts, plans
 from resupply.services.errors import Refused
+from resupply.services.find_tokens import write_tokens
 from resupply.services.records import Stamp, check_day, local_day, stamp, take_back
 
 _EARLIEST_BIRTH = date(1900, 1, 1)
@@ -65,7 +62,7 @@ def create_patient(
         plans.lock_patients([])  # the row is not there yet, but the policy must hold still
         patient = Patient(created_at=now, **_fields(details))
         _save(patient)
-        _write_tokens(patient)
+        write_tokens(patient)
         if payer is not None:
             starts_on = details.therapy_started_on or local_day(now, details.time_zone)
             Coverage.objects.create(patient=patient, payer=payer, starts_on=starts_on, **stamp(by, now))
@@ -87,7 +84,7 @@ def update_patient(patient: Patient, details: PatientDetails, *, now: datetime) 
         for name, value in _fields(details).items():
             setattr(patient, name, value)
         _save(patient)
-        _write_tokens(patient)
+        write_tokens(patient)
         plans.refresh_plans([patient.pk], now=now)
     return patient
 
@@ -166,44 +163,6 @@ def check_text_number(phone: str, *, field: str) -> None:
         raise Refused("no_text_number", WORDS[error.code], field) from None
 
 
-def find_tokens(patient: Patient) -> frozenset[str]:
-    """Words a patient is found by: name parts, reference, birth date as typed in several ways, phone endings.
-
-    Birth dates: 1961-02-04, 02/04/1961, 2/4/1961 (month first). Phone: all digits, and the last 10, 7 and 4,
-    as keyed hashes: the number itself lies encrypted.
-    """
-    born = patient.birth_date
-    words = fold(f"{patient.given_name} {patient.family_name}").split()
-    parts = [part for word in words for part in [word, *re.split(r"[-'’.]", word)]]
-    digits = re.sub(r"\D", "", patient.phone)
-    endings = {digits, *(digits[-length:] for length in PHONE_ENDS if len(digits) >= length)} - {""}
-    dates = [
-        born.isoformat(),
-        f"{born.month:02}/{born.day:02}/{born.year:04}",
-        f"{born.month}/{born.day}/{born.year}",
-    ]
-    tokens = [*parts, *fold(patient.reference).split(), *dates, *map(phone_token, endings)]
-    return frozenset(token[:80] for token in tokens if token)
-
-
-def token_rows(patient: Patient) -> list[FindToken]:
-    """The rows a saved patient is found by, not saved."""
-    return [
-        FindToken(patient=patient, location_id=patient.location_id, token=token)
-        for token in sorted(find_tokens(patient))
-    ]
-
-
-def fold(text: str) -> str:
-    """Lower case without accents: what is stored to be found, and what is typed to find it."""
-    spread = unicodedata.normalize("NFKD", text.casefold().translate(_UNDECOMPOSED))
-    return "".join(letter for letter in spread if not unicodedata.combining(letter))
-
-
-_UNDECOMPOSED = str.maketrans({"ø": "o", "đ": "d", "ð": "d", "ł": "l", "æ": "ae", "œ": "oe", "þ": "th"})
-"""Letters that Unicode does not take apart, as they are typed on a keyboard that lacks them."""
-
-
 def _fields(details: PatientDetails) -> dict[str, object]:
     """Model fields, blanks around what was typed removed."""
     values: dict[str, object] = {
@@ -260,14 +219,6 @@ def _save(patient: Patient) -> None:
             "Another patient has this reference. Check that this person is not on record already.",
             "reference",
         ) from None
-
-
-def _write_tokens(patient: Patient) -> None:
-    """Make the stored tokens equal the patient's own."""
-    wanted = {row.token: row for row in token_rows(patient)}
-    stored = set(FindToken.objects.filter(patient=patient).values_list("token", flat=True))
-    FindToken.objects.filter(patient=patient, token__in=stored - wanted.keys()).delete()
-    FindToken.objects.bulk_create(row for token, row in wanted.items() if token not in stored)
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from resupply.models import Dispense, Given, Proof, ProofMethod, Staff, Supplied
 from resupply.rules import signers
 from resupply.services import plans
 from resupply.services.errors import Refused
-from resupply.services.people import fold
+from resupply.services.find_tokens import fold
 from resupply.services.records import check_day, local_day, said, stamp, take_back
 
 

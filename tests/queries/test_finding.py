@@ -8,7 +8,7 @@ from pytest_django import DjangoAssertNumQueries
 
 from resupply.models import Location, Patient
 from resupply.queries.finding import LOOKED_AT, MOST_FOUND, find_patients
-from resupply.services.people import find_tokens, fold
+from resupply.services.find_tokens import find_tokens, fold
 from tests.builders import make_location, make_patient
 from tests.cast import Cast
 

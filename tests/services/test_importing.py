@@ -22,7 +22,7 @@ from resupply.models import (
     RefillSource,
 )
 from resupply.rules.tables import part_types
-from resupply.services.people import find_tokens
+from resupply.services.find_tokens import find_tokens
 from tests import builders
 from tests.builders import NOW, TODAY
 from tests.services.importing import (

@@ -33,8 +33,8 @@ from resupply.queries.finding import recent_patients
 from resupply.services import corrections, events, feeds, people
 from resupply.services.dispensing import NewLine
 from resupply.services.errors import Refused
+from resupply.services.find_tokens import find_tokens
 from resupply.services.importing.undo import count_built_on, undo_import
-from resupply.services.people import find_tokens
 from tests import builders
 from tests.builders import NOW, TODAY
 from tests.journeys.steps import give

@@ -27,7 +27,7 @@ from resupply.models import (
 from resupply.rules.periods import Period, Unit
 from resupply.services import plans
 from resupply.services.errors import Refused
-from resupply.services.people import find_tokens
+from resupply.services.find_tokens import find_tokens
 from resupply.services.policies import set_terms
 from tests import builders
 from tests.services.writes import World, Write, any_write

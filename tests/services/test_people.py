@@ -9,6 +9,7 @@ from resupply.models import Consent, Coverage, FindToken, Patient, PlanLine
 from resupply.queries.finding import phone_token
 from resupply.services import people, plans
 from resupply.services.errors import Refused
+from resupply.services.find_tokens import fold
 from tests.builders import NOW, TODAY, make_dispense, make_patient, make_payer
 from tests.cast import Cast
 
@@ -61,7 +62,7 @@ def test_find_tokens_are_folded_and_take_names_apart(details: people.PatientDeta
      ("Søren", "soren"), ("İnci", "inci")],
 )  # fmt: skip
 def test_folding(typed: str, folded: str) -> None:
-    assert people.fold(typed) == folded
+    assert fold(typed) == folded
 
 
 def test_a_corrected_name_is_found_and_the_old_one_no_more(details: people.PatientDetails) -> None:

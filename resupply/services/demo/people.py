@@ -11,7 +11,7 @@ from resupply.services.demo.dates import is_weekday
 from resupply.services.demo.histories import History, Part, quarters_before
 from resupply.services.demo.kits import STYLES, kit_of
 from resupply.services.demo.stories import STORIES, Story
-from resupply.services.people import fold
+from resupply.services.find_tokens import fold
 
 SIGNATURE_REFERENCE = "1047"
 _OTHERS = [str(number) for number in range(1001, 1061) if str(number) != SIGNATURE_REFERENCE]

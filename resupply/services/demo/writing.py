@@ -38,7 +38,7 @@ from resupply.services.demo.people import Person
 from resupply.services.demo.proofs import CARRIER, tell_proofs
 from resupply.services.demo.screens import tell_screens
 from resupply.services.demo.stock import expiry_of, lot_of
-from resupply.services.people import token_rows
+from resupply.services.find_tokens import token_rows
 
 YEAR = Period(12, Unit.MONTH)
 ASKED = {

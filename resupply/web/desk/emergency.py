@@ -19,7 +19,7 @@ from resupply.models import EmergencyAccess
 from resupply.queries import emergency as queries
 from resupply.services import emergency as service
 from resupply.services.errors import Refused
-from resupply.services.people import fold
+from resupply.services.find_tokens import fold
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.access.guessing import Tally

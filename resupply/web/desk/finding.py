@@ -6,7 +6,7 @@ from django.urls import reverse
 
 from resupply.models import Patient
 from resupply.queries.finding import MOST_FOUND, find_patients, recent_patients
-from resupply.services.people import fold
+from resupply.services.find_tokens import fold
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.methods import GET_OR_POST
