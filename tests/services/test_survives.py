@@ -69,6 +69,7 @@ def test_a_database_that_dies_amid_a_dispense_leaves_nothing_or_all_of_it() -> N
     """Killed before its first row, amid them, amid the plan, and before the commit; then sent again."""
     item, place = make_item(kind="cushion", part_code="A7032"), make_location(tracks_stock=True)
     make_movement(item, place, quantity=90)
+    dispense(make_patient(location=place), item, uuid4())  # from now on the clinic's rules are kept
     patient, before = make_patient(location=place), written()
     with server_dies_at(0) as said:
         dispense(patient, item, uuid4())
