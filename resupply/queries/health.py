@@ -22,6 +22,7 @@ from resupply.models import (
     MessageState,
 )
 from resupply.queries import seal_rows
+from resupply.queries.failures import gone_wrong
 from resupply.rules.health import Facts
 
 
@@ -30,7 +31,8 @@ class Outbox:
     """Messages on their way. `due`: could go out now; `again`: were tried and did not go out yet.
 
     `oldest_due_at`: since when the oldest of those that are due could have gone out; None: none is due.
-    `failed`: could not be sent and nobody has looked at it.
+    `failed`: did not arrive, and still waits for a person: as many as the desk has on its list, but for those
+    that ran late.
     """
 
     waiting: int
@@ -132,7 +134,7 @@ def outbox(*, now: datetime) -> Outbox:
         again=Count("pk", filter=Q(attempts__gt=0, state=MessageState.WAITING)),
         oldest=Min("not_before", filter=due),
     )
-    failed = Message.objects.filter(state=MessageState.FAILED, handled_at=None).count()
+    failed = gone_wrong(today=now.date(), with_late=False).count()
     return Outbox(row["waiting"], row["sending"], row["due"], row["again"], failed, row["oldest"])
 
 

@@ -16,6 +16,7 @@ from clinic.requests import Requests
 from resupply import clock
 from resupply.models import Backup, Heartbeat, Message, MessageState
 from resupply.queries import health as queries
+from resupply.queries.failures import gone_wrong_at
 from resupply.rules.health import Facts, Grade, findings
 from resupply.services.heartbeats import record_heartbeat
 from resupply.web.access import guessing
@@ -73,6 +74,16 @@ def test_ready_says_whether_the_clinic_works() -> None:
         cursor.execute("DELETE FROM django_migrations WHERE app = 'resupply' AND name = '0001_initial'")
     assert queries.unapplied_migrations() == ["resupply.0001_initial"]
     assert (status("/readyz"), status("/readyz/web"), status("/livez")) == (503, 503, 200)
+
+
+@pytest.mark.django_db
+def test_what_did_not_arrive_is_counted_as_the_desk_sees_it() -> None:
+    """Until a later message went out on the same way: that one said what was true by then."""
+    now = clock.now()
+    lost = message(state=MessageState.FAILED, finished_at=now)
+    assert queries.outbox(now=now).failed == gone_wrong_at((), today=now.date()) == 1
+    message(patient=lost.patient, day=now.date() + timedelta(days=1), state=MessageState.SENT)
+    assert queries.outbox(now=now).failed == gone_wrong_at((), today=now.date()) == 0
 
 
 def test_without_a_database_it_lives_and_is_not_ready(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -71,7 +71,7 @@ _WORDS = {
         "Change history waits for its seal.",
         "Until it is sealed, a change of it would not show. See the worker’s log.",
     ),
-    "failed": ("Messages could not be sent.", "The desk finds them under Messages that did not arrive."),
+    "failed": ("Messages did not arrive.", "The desk finds them under Messages that did not arrive."),
     "jobs": ("A job waits for a worker.", "For half an hour or longer. See whether the worker is busy."),
 }
 
@@ -100,7 +100,7 @@ def _messages(machinery: Machinery, now: datetime) -> list[Figure]:
         Figure("Due now", f"{box.due:,}", _since(box.oldest_due_at, now, "the oldest for")),
         Figure("Being sent", f"{box.sending:,}"),
         Figure("Tried, and tried again", f"{box.again:,}", "the carrier did not take them yet"),
-        Figure("Could not be sent", f"{box.failed:,}", "and nobody has looked at them"),
+        Figure("Did not arrive", f"{box.failed:,}", "and nobody has looked at them"),
     ]
 
 
