@@ -105,10 +105,11 @@ def try_birth_date(link_id: int, birth_date: date | None, *, now: datetime) -> T
         link = PatientLink.objects.select_for_update(of=("self",)).select_related("patient").get(pk=link_id)
         if link.locked_until is not None and now < link.locked_until:
             return Tried(locked_until=link.locked_until)
+        link.locked_until = None  # a lock that ran out says nothing about this try
         if link.patient.birth_date == birth_date:
             key = secrets.token_urlsafe(32)
             Door.objects.create(link=link, key_hash=token_hash(key), opened_at=now)
-            link.wrong_tries, link.locked_until = 0, None
+            link.wrong_tries = 0
         else:
             key = ""
             link.wrong_tries += 1

@@ -9,7 +9,7 @@ import io
 import struct
 from datetime import date, datetime, time
 from io import BytesIO
-from zipfile import ZIP_DEFLATED, ZipFile
+from zipfile import ZIP_BZIP2, ZIP_DEFLATED, ZIP_LZMA, ZipFile
 
 import pytest
 from hypothesis import given, settings
@@ -171,6 +171,15 @@ def bomb(name: str, size: int) -> bytes:
 )
 def test_what_unpacks_to_more_than_is_read(name: str, size: int) -> None:
     assert "holds more than is read" in refusal(bomb(name, size))
+
+
+@pytest.mark.parametrize("packed", [ZIP_BZIP2, ZIP_LZMA], ids=["bzip2", "lzma"])
+def test_a_part_that_is_packed_as_no_workbook_is(packed: int) -> None:
+    """Python unpacks a piece of these whole, however little is asked for: nothing of it is read."""
+    buffer = BytesIO(book({"dispenses": [HEADER, ROW]}))
+    with ZipFile(buffer, "a") as more:
+        more.writestr("xl/media/image1.png", b"\0" * 1000, packed)
+    assert "no workbook that can be read" in refusal(buffer.getvalue())
 
 
 def test_a_size_that_is_not_true() -> None:

@@ -7,7 +7,7 @@ since a reader holds one whole row in memory, and so are the parts that it reads
 
 import zlib
 from io import BytesIO
-from zipfile import BadZipFile, ZipFile, ZipInfo
+from zipfile import ZIP_DEFLATED, ZIP_STORED, BadZipFile, ZipFile, ZipInfo
 
 MOST_PARTS = 500
 MOST_UNPACKED = 60 * 1024 * 1024
@@ -18,6 +18,10 @@ LONGEST_ROW = 1024 * 1024
 """Bytes of a sheet from the end of one row to the end of the next."""
 
 _PIECE = 64 * 1024
+_PACKED = {ZIP_STORED, ZIP_DEFLATED}
+"""How parts of a workbook may be packed (ISO/IEC 29500-2, from memory). Packed otherwise, a piece of some
+kilobytes is unpacked whole, whatever is asked for.
+"""
 _IN_ROWS = ("xl/worksheets/", "xl/sharedStrings")
 _ENDS = (b"</row>", b"</si>")
 _OVERLAP = max(map(len, _ENDS)) - 1
@@ -43,7 +47,8 @@ def check_archive(content: bytes) -> None:
 
 def _check_declared(parts: list[ZipInfo]) -> None:
     names = {part.filename for part in parts}
-    if "[Content_Types].xml" not in names or len(names) != len(parts):
+    is_odd = any(part.compress_type not in _PACKED for part in parts)
+    if "[Content_Types].xml" not in names or len(names) != len(parts) or is_odd:
         raise _no_workbook()
     if any(part.flag_bits & 0x1 for part in parts):
         raise Unreadable("the workbook is locked with a password", "save it again without one")

@@ -134,6 +134,7 @@ def test_five_wrong_dates_lock_the_link_for_an_hour(
     at_noon.move_to(NOW + timedelta(minutes=59))
     assert stranger.post(at(issued), BORN).status_code == 429
     at_noon.move_to(NOW + timedelta(minutes=60))
+    assert stranger.post(at(issued), WRONG).status_code == 422  # the lock is over: a first try
     assert stranger.post(at(issued), BORN).status_code == 302
 
 
