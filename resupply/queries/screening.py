@@ -8,6 +8,7 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from itertools import count
 from typing import Any
 
 from django.contrib.postgres.expressions import ArraySubquery
@@ -40,6 +41,9 @@ from resupply.rules.magnets import (
 from resupply.rules.wear import LineWear, UnitWear, walk
 
 MOST_URGENT = 40
+"""Calls on one list: more than a day's work."""
+LOOKED_AT = 40
+"""Patients at once for whom the rules are asked."""
 _LINE = "dispense line "
 _COUNTED = ("asked_on", "wearer", "close_contact", "cleared_reason")
 
@@ -143,9 +147,20 @@ def held_parts(patient_ids: Collection[int], *, today: date) -> dict[int, list[H
 
 def urgent(location_ids: Collection[int], *, today: date) -> list[Urgent]:
     """Patients on therapy with a yes on record who hold parts that may be magnetic and whom nobody has
-    reached since that yes, or the last such part, was recorded; the longest-waiting first.
+    reached since that yes, or the last such part, was recorded; the longest-waiting first, `MOST_URGENT` at
+    most. Those whom the rules let go are passed over, however many there are.
     """
-    asked = {patient.pk: patient for patient in _not_reached(location_ids)[:MOST_URGENT]}
+    found: list[Urgent] = []
+    for start in count(0, LOOKED_AT):
+        batch = list(_not_reached(location_ids)[start : start + LOOKED_AT])
+        found += _urgent_of(batch, today=today)
+        if len(batch) < LOOKED_AT or len(found) >= MOST_URGENT:
+            break
+    return found[:MOST_URGENT]
+
+
+def _urgent_of(patients: Iterable[Patient], *, today: date) -> list[Urgent]:
+    asked = {patient.pk: patient for patient in patients}
     counting = _counting(asked)
     positive = {
         pk: screen for pk, screen in counting.items() if verdict(screen, as_of=today).reason is Reason.YES

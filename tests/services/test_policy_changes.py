@@ -38,6 +38,7 @@ from resupply.services import feeds, plans, policies, policy_changes
 from resupply.services.errors import Refused
 from resupply.services.feeds import Options
 from resupply.services.policy_changes import Wanted, applying
+from resupply.services.policy_changes.previewing import preview_batch
 from tests.builders import NOW, TODAY, make_dispense
 from tests.cast import Cast
 from tests.services.test_no_stale_plan import rebuilt, stored
@@ -329,6 +330,23 @@ def test_a_preview_writes_its_own_rows_and_nothing_else(clinic: Cast) -> None:
         (1, 1, 1)
     ] * 2
     policy_changes.revise(draft, life(3), by=None, now=NOW)
+    assert not PolicyEffect.objects.exists()
+
+
+@pytest.mark.parametrize("is_dropped", [True, False])
+def test_a_draft_that_moved_on_amid_its_preview_stays_what_it_was_made(cast: Cast, is_dropped: bool) -> None:
+    """The job that previews it may still be at work: it writes nothing more, and does not make it ready."""
+    make_dispense(cast.odalys, on=TODAY - timedelta(days=20))
+    draft = draft_of(life())
+    policy_changes.ask_preview(draft, by=None, now=NOW)
+    assert preview_batch(draft.pk)
+    if is_dropped:
+        policy_changes.drop(draft, by=None, now=NOW)
+    else:
+        policy_changes.revise(draft, life(3), by=None, now=NOW)
+    policy_changes.preview(draft.pk)
+    draft.refresh_from_db()
+    assert draft.state == (DraftState.DROPPED if is_dropped else DraftState.DRAFT)
     assert not PolicyEffect.objects.exists()
 
 

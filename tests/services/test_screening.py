@@ -333,6 +333,17 @@ def test_a_cleared_yes_is_not_urgent(urgent_patient: Patient) -> None:
     assert urgent() == []
 
 
+def test_those_who_are_let_go_hide_nobody(urgent_patient: Patient, monkeypatch: pytest.MonkeyPatch) -> None:
+    """However many there are: longer ago somebody's yes was cleared, and nobody had to be called."""
+    monkeypatch.setattr(screens_of, "LOOKED_AT", 1)
+    monkeypatch.setattr(screens_of, "MOST_URGENT", 1)
+    record(urgent_patient, by=make_staff(Role.THERAPIST).user, cleared_reason="taken out")
+    later = make_patient(screened=False)
+    give(later, "yes", recorded_at=NOW + timedelta(minutes=9))
+    record(later, wearer=NO | {"pacemaker": "yes"}, now=NOW + timedelta(minutes=9))
+    assert urgent() == [later]
+
+
 def test_the_same_queries_for_one_and_for_many(
     urgent_patient: Patient, django_assert_num_queries: DjangoAssertNumQueries
 ) -> None:

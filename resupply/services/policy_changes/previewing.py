@@ -85,10 +85,14 @@ def preview(draft_id: int, *, tell: Tell = lambda done, of: None) -> None:
 
 
 def preview_batch(draft_id: int) -> bool:
-    """Work out the next patients; False where none is left, or it is not being previewed any more."""
+    """Work out the next patients; False where none is left, or it is not being previewed any more: a draft
+    that was changed or dropped meanwhile stays what it was made.
+    """
     with transaction.atomic():
-        run = PolicyRun.objects.select_for_update(of=("self",)).select_related("draft").get(draft=draft_id)
-        if run.step != RunStep.PREVIEW:
+        draft = PolicyDraft.objects.select_for_update(of=("self",)).select_related("payer").get(pk=draft_id)
+        run = PolicyRun.objects.select_for_update().get(draft=draft)
+        run.draft = draft
+        if run.step != RunStep.PREVIEW or draft.state != DraftState.PREVIEWING:
             return False
         if run.basis != (basis := basis_now(run.draft.kind)):
             clear_preview(run.draft)
