@@ -8,6 +8,7 @@ from uuid import UUID
 from django import forms
 from django.contrib import messages
 from django.core.exceptions import ValidationError
+from django.db.models import Q, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.cache import never_cache
@@ -50,6 +51,13 @@ class PlaceForm(forms.Form):
         widget=forms.CheckboxSelectMultiple,
         help_text="None ticked: all of them.",
     )
+
+    def offer_too(self, held: QuerySet[Location]) -> None:
+        """Offer what somebody has, closed or not: without an only location they would have all of them."""
+        offered = Location.objects.filter(Q(closed_on=None) | Q(pk__in=held.values("pk")))
+        cast(
+            "forms.ModelMultipleChoiceField[Location]", self.fields["locations"]
+        ).queryset = offered.order_by("name")
 
 
 class InviteForm(PlaceForm):
@@ -128,6 +136,7 @@ def people_change(request: StaffRequest, pk: int) -> HttpResponse:
     staff = get_object_or_404(Staff.objects.select_related("user"), pk=pk)
     now = {"role": staff.role, "locations": staff.locations.all()}
     form = PlaceForm(request.POST if request.method == "POST" else None, initial=now)
+    form.offer_too(staff.locations.all())
     if form.is_valid():
         try:
             people.change(staff, **form.cleaned_data, by=_by(request), now=clock.now())

@@ -4,18 +4,21 @@ The rule in plain words. A message that could not be delivered is shown to a per
 that there is no such address, nothing more is sent there until it is changed or a person confirms it. A full
 mailbox, a refused content, a server that was down for days say nothing about the address.
 
-Mail. Codes are those of RFC 3463 (`5.1.1`, with 5.1.x about the address and 5.2.1 a mailbox that is closed)
-or of RFC 5321 (550, 551 and 553 to a recipient). Text messages: a gateway's code (docs/text-gateway.md).
+Mail. Codes are those of RFC 3463 (`5.1.1`, with 5.1.x about the address, 5.1.7 and 5.1.8 about the sender's
+own, and 5.2.1 a mailbox that is closed) or of RFC 5321 (550, 551 and 553 to a recipient). Text messages: a
+gateway's code (docs/text-gateway.md).
 
 >>> is_hard("mail", "5.1.1"), is_hard("mail", "5.2.2"), is_hard("mail", "SMTPRecipientsRefused 550")
 (True, False, True)
+>>> is_hard("mail", "5.1.8"), is_hard("mail", "5.1.10")
+(False, True)
 >>> is_hard("text", "unknown_number"), is_hard("text", "expired")
 (True, False)
 """
 
 import re
 
-_GONE = re.compile(r"5\.(?:1\.\d{1,3}|2\.1)(?!\d)")
+_GONE = re.compile(r"5\.(?:1\.(?![78](?!\d))\d{1,3}|2\.1)(?!\d)")
 _REFUSED = re.compile(r"SMTPRecipientsRefused 55[013]")
 _NUMBERS = frozenset({"unknown_number", "invalid_number", "landline", "not_a_number", "deactivated"})
 

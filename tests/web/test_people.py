@@ -15,7 +15,7 @@ from django.urls import reverse
 
 from clinic.accounts import letters, second
 from clinic.accounts.models import AccountAct, Invitation, User
-from resupply.models import Staff
+from resupply.models import Location, Staff
 from resupply.queries.seal_check import check
 from resupply.services.seals import seal
 from tests.cast import Cast
@@ -133,6 +133,11 @@ def test_another_role_holds_from_the_next_page(ada: Client, cast: Cast) -> None:
     there = reverse("people_change", args=[cast.therapist.pk])
     assert ada.post(there, {"role": "manager", "locations": [cast.south.pk]}).status_code == 302
     assert theo.get(reverse("manager:rooms")).status_code == 200
+    Location.objects.filter(pk=cast.south.pk).update(closed_on=NOW.date())
+    page = ada.get(there).text  # a closed location of theirs stays on offer: without one they would have all
+    assert f'value="{cast.south.pk}"' in page
+    assert ada.post(there, {"role": "therapist", "locations": [cast.south.pk]}).status_code == 302
+    assert list(cast.therapist.locations.all()) == [cast.south]
     mine = reverse("people_change", args=[cast.administrator.pk])
     assert ada.post(mine, {"role": "desk"}).status_code == 422
 
