@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from datetime import date
-from typing import TypedDict
+from typing import Required, TypedDict, Unpack
 
 from django import forms
 from django.contrib import messages
@@ -13,7 +13,7 @@ from django.urls import reverse
 from resupply import clock
 from resupply.models import Patient
 from resupply.web.access import StaffRequest
-from resupply.web.forms import written
+from resupply.web.forms import VoidForm, written
 
 
 class Back(TypedDict):
@@ -28,21 +28,29 @@ def confirmed(request: StaffRequest) -> forms.Form:
     return forms.Form(request.POST if request.method == "POST" else None)
 
 
+class Page(TypedDict, total=False):
+    """What the page says. About a `person`, it leads back to their page where `back_url` names no other, and
+    `today` is theirs; else `back_label` is what the way back is called, and today that of who asks.
+    """
+
+    title: Required[str]
+    text: Required[str]
+    action: Required[str]
+    back_url: str
+    back_label: str
+    person: Patient
+    today: date
+    danger: bool
+
+
 def act(
     request: StaffRequest,
     form: forms.BaseForm,
     write: Callable[[], str],
     *,
-    title: str,
-    text: str,
-    action: str,
-    back_url: str = "",
     done_url: str = "",
     undo_url: str = "",
-    person: Patient | None = None,
-    back_label: str = "",
-    today: date | None = None,
-    danger: bool = False,
+    **page: Unpack[Page],
 ) -> HttpResponse:
     """Ask; sent and written, what `write` says is said at `done_url`, or where the page leads back to.
 
@@ -50,44 +58,42 @@ def act(
     """
     if request.method == "POST" and (done := written(form, write)):
         messages.success(request, done, extra_tags=undo_url)
-        return redirect(done_url or _back(back_url, person))
-    return ask(
-        request, form, title=title, text=text, action=action, back_url=back_url, person=person,
-        back_label=back_label, today=today, danger=danger,
-    )  # fmt: skip
+        return redirect(done_url or _back(page))
+    return ask(request, form, **page)
 
 
-def ask(
+def take_back(
     request: StaffRequest,
-    form: forms.BaseForm | None,
+    void: Callable[..., object],
     *,
-    title: str,
-    text: str,
-    action: str,
-    back_url: str = "",
-    person: Patient | None = None,
-    back_label: str = "",
-    today: date | None = None,
-    danger: bool = False,
+    done: str,
+    done_url: str = "",
+    **page: Unpack[Page],
 ) -> HttpResponse:
-    """The page alone: as it opens, or with what has to be mended (422).
+    """Take a record back with a reason: `void` is a service with the record given, and `done` said then."""
+    form = VoidForm(request.POST or None)
 
-    About a `person`, it leads back to their page where `back_url` names no other, and `today` is theirs; else
-    `back_label` is what the way back is called, and today that of who asks.
-    """
+    def write() -> str:
+        void(reason=form.cleaned_data["reason"], by=request.staff.user, now=clock.now())
+        return done
+
+    page.setdefault("danger", True)
+    return act(request, form, write, done_url=done_url, **page)
+
+
+def ask(request: StaffRequest, form: forms.BaseForm | None, **page: Unpack[Page]) -> HttpResponse:
+    """The page alone: as it opens, or with what has to be mended (422)."""
+    person = page.get("person")
     context = {
+        **page,
         "form": form,
-        "title": title,
-        "text": text,
-        "action": action,
-        "back_url": _back(back_url, person),
-        "person": person,
-        "back_label": back_label,
-        "today": today or clock.today(person.time_zone if person else request.zone),
-        "danger": danger,
+        "back_url": _back(page),
+        "today": page.get("today") or clock.today(person.time_zone if person else request.zone),
     }
     return render(request, "act.html", context, status=422 if form is not None and form.errors else 200)
 
 
-def _back(back_url: str, person: Patient | None) -> str:
-    return back_url or (reverse("desk:patient", args=[person.public_id]) if person else "")
+def _back(page: Page) -> str:
+    """Where the page leads back to; empty where it says nothing."""
+    person = page.get("person")
+    return page.get("back_url") or (reverse("desk:patient", args=[person.public_id]) if person else "")

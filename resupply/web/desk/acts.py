@@ -1,6 +1,7 @@
 """What happened to a patient's parts, and pauses: small forms that log one thing, or take one back."""
 
 from datetime import date
+from functools import partial
 from uuid import UUID
 
 from django.http import HttpResponse
@@ -12,9 +13,8 @@ from resupply.rules.kinds import Kind
 from resupply.services import events
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.act import act
+from resupply.web.act import act, take_back
 from resupply.web.desk.forms import PartEventForm, PauseEndForm, PauseForm, RefitForm, SwapForm
-from resupply.web.forms import VoidForm
 from resupply.web.methods import GET_OR_POST
 from resupply.web.wording import day_words, kind_word
 
@@ -127,16 +127,11 @@ def event_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take an event back with a reason."""
     event = access.event_or_404(request, public_id)
     today = clock.today(event.patient.time_zone)
-    form = VoidForm(request.POST or None)
     name = f"{event.get_event_display().lower()} on {day_words(event.on, today=today)}"
 
-    def write() -> str:
-        events.void_event(event, reason=form.cleaned_data["reason"], by=request.staff.user, now=clock.now())
-        return f"Voided: {name}."
-
-    return act(
-        request, form, write, person=event.patient, title=f"Void: {name}", action="Void the record",
-        danger=True,
+    return take_back(
+        request, partial(events.void_event, event), done=f"Voided: {name}.",
+        person=event.patient, title=f"Void: {name}", action="Void the record",
         text="The plan is worked out again without it. The record stays, struck through, with your reason.",
     )  # fmt: skip
 

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from uuid import UUID, uuid4
 
 from django.contrib import messages
@@ -19,9 +20,9 @@ from resupply.services import answers, contacts, plans
 from resupply.services.errors import Refused
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.act import act
+from resupply.web.act import take_back
 from resupply.web.desk.answer_forms import AnswerForm, AnswerRowForm, AnswerRows, ContactForm
-from resupply.web.forms import HandledForm, VoidForm, show, written
+from resupply.web.forms import HandledForm, show, written
 from resupply.web.line_rows import LineRow, rows_of
 from resupply.web.methods import GET_OR_POST
 from resupply.web.today_lists import LISTS
@@ -101,16 +102,11 @@ def answer_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take an answer back with a reason."""
     found = access.refill_answer_or_404(request, public_id)
     today = clock.today(found.patient.time_zone)
-    form = VoidForm(request.POST or None)
     name = f"answer of {day_words(found.contacted_on, today=today)}"
 
-    def write() -> str:
-        answers.void_answer(found, reason=form.cleaned_data["reason"], by=request.staff.user, now=clock.now())
-        return f"Voided: {name}."
-
-    return act(
-        request, form, write, person=found.patient, title=f"Void the {name}", action="Void the answer",
-        danger=True,
+    return take_back(
+        request, partial(answers.void_answer, found), done=f"Voided: {name}.",
+        person=found.patient, title=f"Void the {name}", action="Void the answer",
         text="The answer before it counts again. This one stays on record, struck through, with your reason.",
     )  # fmt: skip
 
@@ -151,18 +147,11 @@ def contact_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take a contact back with a reason."""
     found = access.contact_or_404(request, public_id)
     today = clock.today(found.patient.time_zone)
-    form = VoidForm(request.POST or None)
     name = f"contact of {day_words(found.on, today=today)}"
 
-    def write() -> str:
-        contacts.void_contact(
-            found, reason=form.cleaned_data["reason"], by=request.staff.user, now=clock.now()
-        )
-        return f"Voided: {name}."
-
-    return act(
-        request, form, write, person=found.patient, title=f"Void the {name}", action="Void the contact",
-        danger=True,
+    return take_back(
+        request, partial(contacts.void_contact, found), done=f"Voided: {name}.",
+        person=found.patient, title=f"Void the {name}", action="Void the contact",
         text="The record stays, struck through, with your reason. A refusal of calls that was recorded with "
         "it is taken back too.",
     )  # fmt: skip

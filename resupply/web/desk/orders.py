@@ -1,6 +1,7 @@
 """The prescriber's orders and a patient's devices: what is on record, and the forms that add and void."""
 
 from collections.abc import Iterable
+from functools import partial
 from typing import Any
 from uuid import UUID
 
@@ -18,9 +19,9 @@ from resupply.services import orders as service
 from resupply.services.errors import Refused
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.act import act
+from resupply.web.act import act, take_back
 from resupply.web.desk.order_forms import DeviceForm, OrderForm, OrderItemForm, OrderItemFormSet
-from resupply.web.forms import VoidForm, show
+from resupply.web.forms import show
 from resupply.web.methods import GET_OR_POST
 from resupply.web.wording import day_words, part_word
 
@@ -75,16 +76,11 @@ def order_new(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def order_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take an order back with a reason."""
     order = access.order_or_404(request, public_id)
-    form = VoidForm(request.POST or None)
     name = f"order of {day_words(order.ordered_on, today=clock.today(order.patient.time_zone))}"
 
-    def write() -> str:
-        service.void_order(order, reason=form.cleaned_data["reason"], by=request.staff.user, now=clock.now())
-        return f"Voided: {name}."
-
-    return act(
-        request, form, write, person=order.patient, title=f"Void the {name}", action="Void the order",
-        danger=True,
+    return take_back(
+        request, partial(service.void_order, order), done=f"Voided: {name}.",
+        person=order.patient, title=f"Void the {name}", action="Void the order",
         text="Dispenses that name it keep naming it. The record stays, struck through, with your reason.",
     )  # fmt: skip
 
@@ -113,18 +109,11 @@ def device_new(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def device_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take a device back with a reason."""
     device = access.device_or_404(request, public_id)
-    form = VoidForm(request.POST or None)
     name = f"device supplied {day_words(device.supplied_on, today=clock.today(device.patient.time_zone))}"
 
-    def write() -> str:
-        service.void_device(
-            device, reason=form.cleaned_data["reason"], by=request.staff.user, now=clock.now()
-        )
-        return f"Voided: {name}."
-
-    return act(
-        request, form, write, person=device.patient, title=f"Void the {name}", action="Void the device",
-        danger=True,
+    return take_back(
+        request, partial(service.void_device, device), done=f"Voided: {name}.",
+        person=device.patient, title=f"Void the {name}", action="Void the device",
         text="The one supplied before it is the patient's again. The record stays, struck through, with your "
         "reason.",
     )  # fmt: skip

@@ -1,5 +1,6 @@
 """A refill question in the hands of staff: ask it once more, or take it back with a reason."""
 
+from functools import partial
 from uuid import UUID
 
 from django.http import HttpResponse
@@ -10,8 +11,7 @@ from resupply.delivery.carriers import carriers
 from resupply.services import questions, reminders
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.act import act, confirmed
-from resupply.web.forms import VoidForm
+from resupply.web.act import act, confirmed, take_back
 from resupply.web.methods import GET_OR_POST
 from resupply.web.wording import day_words
 
@@ -43,15 +43,11 @@ def again(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def withdraw(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take a question back: its links end, and what of it waits is not sent."""
     found = access.question_or_404(request, public_id)
-    form = VoidForm(request.POST or None)
 
-    def write() -> str:
-        questions.withdraw(found, reason=form.cleaned_data["reason"], by=request.staff.user, now=clock.now())
-        return "The question is withdrawn."
-
-    return act(
-        request, form, write, person=found.patient, title="Withdraw the question",
-        action="Withdraw the question", danger=True,
+    return take_back(
+        request, partial(questions.withdraw, found), done="The question is withdrawn.",
+        person=found.patient, title="Withdraw the question",
+        action="Withdraw the question",
         text="Its links say that they have ended, and nothing more of it is sent. When the parts come to "
         "their next reminder, the patient is asked anew.",
         back_url=reverse("desk:messages", args=[found.patient.public_id]),

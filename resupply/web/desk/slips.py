@@ -1,5 +1,6 @@
 """The slip of a dispense: its page, its paper, and the proof of delivery."""
 
+from functools import partial
 from uuid import UUID
 
 from django.conf import settings
@@ -16,10 +17,9 @@ from resupply.queries.slips import slip_of
 from resupply.services import corrections, proofs
 from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
-from resupply.web.act import act
+from resupply.web.act import act, take_back
 from resupply.web.desk.correction_forms import SignForm, first_day
 from resupply.web.files import as_file
-from resupply.web.forms import VoidForm
 from resupply.web.methods import GET_OR_POST
 from resupply.web.wording import day_words
 
@@ -95,17 +95,14 @@ def proof_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take a proof back with a reason."""
     proof = access.proof_or_404(request, public_id)
     dispense = proof.dispense
-    form = VoidForm(request.POST or None)
     day = day_words(proof.delivered_on, today=clock.today(dispense.patient.time_zone))
 
-    def write() -> str:
-        proofs.void_proof(proof, reason=form.cleaned_data["reason"], by=request.staff.user, now=clock.now())
-        return f"Proof of {day} voided. Slip {dispense.number} has none now."
-
-    return act(
-        request, form, write, person=dispense.patient,
+    return take_back(
+        request, partial(proofs.void_proof, proof),
+        done=f"Proof of {day} voided. Slip {dispense.number} has none now.",
+        person=dispense.patient,
         title=f"Void the proof of {day}, slip {dispense.number}",
-        action="Void the proof", danger=True,
+        action="Void the proof",
         text="The record stays, struck through, with your reason. Another proof can be recorded.",
         back_url=reverse("desk:slip", args=[dispense.public_id]),
     )  # fmt: skip

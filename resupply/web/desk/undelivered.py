@@ -1,5 +1,6 @@
 """Messages that did not arrive, for staff: handled, sent once more, stopped; addresses confirmed."""
 
+from functools import partial
 from uuid import UUID
 
 from django import forms
@@ -15,8 +16,8 @@ from resupply.queries import failures as queries
 from resupply.services import bounces, failures, optouts
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.act import act, confirmed
-from resupply.web.forms import HandledForm, VoidForm
+from resupply.web.act import act, confirmed, take_back
+from resupply.web.forms import HandledForm
 from resupply.web.methods import GET_OR_POST
 from resupply.web.wording import day_words
 
@@ -124,17 +125,11 @@ def confirm(request: StaffRequest, public_id: UUID, pk: int) -> HttpResponse:
     """Say that an address is right although a message came back from it."""
     person = access.patient_or_404(request, public_id)
     bad = access.bad_address_or_404(person, pk)
-    form = VoidForm(request.POST or None)
 
-    def write() -> str:
-        bounces.confirm_address(
-            bad, reason=form.cleaned_data["reason"], by=request.staff.user, now=clock.now()
-        )
-        return "The address is written to again."
-
-    return act(
-        request, form, write, person=person, title="Confirm an address", action="Confirm the address",
+    return take_back(
+        request, partial(bounces.confirm_address, bad), done="The address is written to again.",
+        person=person, title="Confirm an address", action="Confirm the address",
         text=f"{bad.address} was said not to exist. Ask the patient first; a wrong address is corrected in "
         "the details instead.",
-        back_url=reverse("desk:messages", args=[public_id]),
+        back_url=reverse("desk:messages", args=[public_id]), danger=False,
     )  # fmt: skip

@@ -1,5 +1,6 @@
 """When locations give and ship parts: open weekdays, and days off with their reason."""
 
+from functools import partial
 from uuid import UUID
 
 from django.http import HttpResponse
@@ -12,8 +13,7 @@ from resupply.queries import open_days as queries
 from resupply.services import open_days as service
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.act import Back, act
-from resupply.web.forms import VoidForm
+from resupply.web.act import Back, act, take_back
 from resupply.web.manager.open_days_forms import DayOffForm, WeekdaysForm, weekdays_said
 from resupply.web.methods import GET_OR_POST
 from resupply.web.wording import counted, day_words
@@ -83,16 +83,11 @@ def open_again(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take a day off back with a reason."""
     closed = access.closed_day_or_404(request, public_id)
     said = day_words(closed.day, today=clock.today(request.zone))
-    form = VoidForm(request.POST or None)
 
-    def write() -> str:
-        reason = form.cleaned_data["reason"]
-        service.open_again(closed, reason=reason, by=request.staff.user, now=clock.now())
-        return f"{closed.location.name} is open on {said}."
-
-    return act(
-        request, form, write, title=f"Open after all: {closed.location.name}, {said}", action="Open that day",
-        text="The day off stays on record.", **_back(),
+    return take_back(
+        request, partial(service.open_again, closed), done=f"{closed.location.name} is open on {said}.",
+        title=f"Open after all: {closed.location.name}, {said}", action="Open that day",
+        text="The day off stays on record.", **_back(), danger=False,
     )  # fmt: skip
 
 

@@ -1,6 +1,7 @@
 """Reaching those whom a recall concerns: the notice, the list, a contact, the list on paper and as CSV."""
 
 from collections.abc import Iterator
+from functools import partial
 from uuid import UUID
 
 from django.contrib import messages
@@ -18,9 +19,9 @@ from resupply.queries.recall_reach import Row, Show
 from resupply.services import recall_notices as service
 from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
-from resupply.web.act import Back, act, confirmed
+from resupply.web.act import Back, act, confirmed, take_back
 from resupply.web.files import csv_file
-from resupply.web.forms import VoidForm, written
+from resupply.web.forms import written
 from resupply.web.manager.recall_forms import CloseForm, ContactForm
 from resupply.web.manager.recall_words import SHOW_WORDS, bar, row_words
 from resupply.web.methods import GET_OR_POST
@@ -150,16 +151,11 @@ def contact(request: StaffRequest, public_id: UUID, patient_id: UUID) -> HttpRes
 def contact_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take a contact back with a reason."""
     found = access.recall_contact_or_404(request, public_id)
-    form = VoidForm(request.POST or None)
 
-    def write() -> str:
-        reason = form.cleaned_data["reason"]
-        service.void_contact(found, reason=reason, by=request.staff.user, now=clock.now())
-        return "Contact voided."
-
-    return act(
-        request, form, write, title=f"Void: {found.get_outcome_display().lower()}, {found.patient.name}",
-        text="The record stays, struck through, with your reason.", action="Void the contact", danger=True,
+    return take_back(
+        request, partial(service.void_contact, found), done="Contact voided.",
+        title=f"Void: {found.get_outcome_display().lower()}, {found.patient.name}",
+        text="The record stays, struck through, with your reason.", action="Void the contact",
         done_url=reverse("manager:recall_contact", args=[found.recall.public_id, found.patient.public_id]),
         **_back(found.recall),
     )  # fmt: skip

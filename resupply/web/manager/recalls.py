@@ -1,5 +1,6 @@
 """Recalls and holds: what they name, whom they touch, and the forms that record them and take them back."""
 
+from functools import partial
 from uuid import UUID
 
 from django.contrib import messages
@@ -15,8 +16,8 @@ from resupply.queries import recalls as queries
 from resupply.services import recalls as service
 from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
-from resupply.web.act import act
-from resupply.web.forms import VoidForm, written
+from resupply.web.act import take_back
+from resupply.web.forms import written
 from resupply.web.manager.recall_forms import RecallForm
 from resupply.web.methods import GET_OR_POST
 from resupply.web.paging import page_number
@@ -78,14 +79,11 @@ def recall_new(request: StaffRequest) -> HttpResponse:
 def recall_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take a recall back with a reason."""
     found = access.recall_or_404(public_id)
-    form = VoidForm(request.POST or None)
 
-    def write() -> str:
-        service.void_recall(found, reason=form.cleaned_data["reason"], by=request.staff.user, now=clock.now())
-        return f"Voided: {found.title}. What it named may be dispensed again."
-
-    return act(
-        request, form, write, title=f"Void: {found.title}", action="Void the recall", danger=True,
+    return take_back(
+        request, partial(service.void_recall, found),
+        done=f"Voided: {found.title}. What it named may be dispensed again.",
+        title=f"Void: {found.title}", action="Void the recall",
         text="What it names may be dispensed again. The record stays, struck through, with your reason.",
         back_url=reverse("manager:recall", args=[public_id]), back_label="The recall",
     )  # fmt: skip

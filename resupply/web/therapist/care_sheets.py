@@ -1,5 +1,6 @@
 """The care sheet of a patient, on screen and on paper; and who approved its wording."""
 
+from functools import partial
 from uuid import UUID
 
 from django import forms
@@ -18,9 +19,9 @@ from resupply.queries import texts as texts_of
 from resupply.services import text_reviews
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.act import act
+from resupply.web.act import take_back
 from resupply.web.files import as_file
-from resupply.web.forms import VoidForm, day_field, written
+from resupply.web.forms import day_field, written
 from resupply.web.methods import GET_OR_POST
 
 
@@ -114,17 +115,13 @@ def texts(request: StaffRequest) -> HttpResponse:
 def text_void(request: StaffRequest, pk: int) -> HttpResponse:
     """Take an approval back with a reason."""
     review = access.text_review_or_404(pk)
-    form = VoidForm(request.POST or None)
 
-    def write() -> str:
-        reason = form.cleaned_data["reason"]
-        text_reviews.void_review(review, reason=reason, by=request.staff.user, now=clock.now())
-        return f"Voided: the approval by {review.reviewer}."
-
-    return act(
-        request, form, write, title=f"Void the approval by {review.reviewer}", action="Void the approval",
+    return take_back(
+        request, partial(text_reviews.void_review, review),
+        done=f"Voided: the approval by {review.reviewer}.",
+        title=f"Void the approval by {review.reviewer}", action="Void the approval",
         text="Staff see the note “not yet reviewed” again. The record stays, struck through.",
-        danger=True, today=clock.today("UTC"), done_url=f"{reverse('therapist:texts')}?text={review.text}",
+        today=clock.today("UTC"), done_url=f"{reverse('therapist:texts')}?text={review.text}",
         back_url=reverse("therapist:texts"), back_label="Spanish wording",
     )  # fmt: skip
 

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from uuid import UUID
 
 from django.contrib import messages
@@ -24,8 +25,8 @@ from resupply.services import plans
 from resupply.services.errors import Refused
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.act import act, ask
-from resupply.web.forms import VoidForm, written
+from resupply.web.act import ask, take_back
+from resupply.web.forms import written
 from resupply.web.line_rows import chart_of, rows_of
 from resupply.web.methods import GET_OR_POST
 from resupply.web.strip import StripChart
@@ -169,16 +170,12 @@ def end(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def fitting_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take a fitting back with a reason, and the refit it recorded."""
     visit = access.fitting_or_404(request, public_id)
-    person, form = visit.patient, VoidForm(request.POST or None)
+    person = visit.patient
     name = f"fitting of {day_words(visit.fitted_on, today=clock.today(person.time_zone))}"
 
-    def write() -> str:
-        reason = form.cleaned_data["reason"]
-        service.void_fitting(visit, reason=reason, by=request.staff.user, now=clock.now())
-        return f"Voided: {name}."
-
-    return act(
-        request, form, write, person=person, title=f"Void the {name}", action="Void the fitting", danger=True,
+    return take_back(
+        request, partial(service.void_fitting, visit), done=f"Voided: {name}.",
+        person=person, title=f"Void the {name}", action="Void the fitting",
         text="The refit it recorded is taken back too. Parts given out after it stay: void their dispense by "
         "itself. The record stays, struck through, with your reason.",
         back_url=reverse("therapist:fittings", args=[person.public_id]),

@@ -1,6 +1,7 @@
 """Follow-ups: whom to contact, what to ask, and what to do about what troubles them."""
 
 from datetime import timedelta
+from functools import partial
 from uuid import UUID
 
 from django.contrib import messages
@@ -22,8 +23,8 @@ from resupply.rules.follow_ups import FollowUpState
 from resupply.services import follow_ups as service
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.act import act
-from resupply.web.forms import VoidForm, written
+from resupply.web.act import take_back
+from resupply.web.forms import written
 from resupply.web.methods import GET_OR_POST
 from resupply.web.therapist.follow_up_forms import FollowUpForm
 from resupply.web.wording import day_words
@@ -81,17 +82,13 @@ def follow_up(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def follow_up_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take a follow-up back with a reason."""
     row = access.follow_up_or_404(request, public_id)
-    person, form = row.patient, VoidForm(request.POST or None)
+    person = row.patient
     name = f"follow-up of {day_words(row.on, today=clock.today(person.time_zone))}"
 
-    def write() -> str:
-        reason = form.cleaned_data["reason"]
-        service.void_follow_up(row, reason=reason, by=request.staff.user, now=clock.now())
-        return f"Voided: {name}."
-
-    return act(
-        request, form, write, person=person, title=f"Void the {name}", action="Void the follow-up",
-        text="The record stays, struck through, with your reason.", danger=True,
+    return take_back(
+        request, partial(service.void_follow_up, row), done=f"Voided: {name}.",
+        person=person, title=f"Void the {name}", action="Void the follow-up",
+        text="The record stays, struck through, with your reason.",
         back_url=reverse("therapist:follow_up", args=[person.public_id]),
     )  # fmt: skip
 

@@ -1,5 +1,6 @@
 """Match: which mask style suits a patient, answer by answer, with every reason; what was matched before."""
 
+from functools import partial
 from typing import Any
 from uuid import UUID
 
@@ -16,8 +17,8 @@ from resupply.services import matching
 from resupply.services.errors import Refused
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.act import act
-from resupply.web.forms import VoidForm, show
+from resupply.web.act import take_back
+from resupply.web.forms import show
 from resupply.web.methods import GET_OR_POST
 from resupply.web.therapist.match_form import MatchForm, first_answers, order_view
 from resupply.web.wording import day_words
@@ -57,17 +58,13 @@ def match(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def match_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take a match back with a reason."""
     record = access.match_or_404(request, public_id)
-    person, form = record.patient, VoidForm(request.POST or None)
+    person = record.patient
     name = f"match of {day_words(record.answered_on, today=clock.today(person.time_zone))}"
 
-    def write() -> str:
-        reason = form.cleaned_data["reason"]
-        matching.void_match(record, reason=reason, by=request.staff.user, now=clock.now())
-        return f"Voided: {name}."
-
-    return act(
-        request, form, write, person=person, title=f"Void the {name}", action="Void the match",
-        text="The record stays, struck through, with your reason.", danger=True,
+    return take_back(
+        request, partial(matching.void_match, record), done=f"Voided: {name}.",
+        person=person, title=f"Void the {name}", action="Void the match",
+        text="The record stays, struck through, with your reason.",
         back_url=reverse("therapist:fittings", args=[person.public_id]),
     )  # fmt: skip
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import date
+from functools import partial
 from uuid import UUID
 
 from django import forms
@@ -19,8 +20,8 @@ from resupply.services import nights as service
 from resupply.services.importing.report import Problem
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.act import act
-from resupply.web.forms import VoidForm, written
+from resupply.web.act import take_back
+from resupply.web.forms import written
 from resupply.web.methods import GET_OR_POST
 from resupply.web.therapist.night_chart import ENOUGH_HOURS, night_chart
 from resupply.web.wording import counted, kind_word, span_words
@@ -90,17 +91,12 @@ def nights_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take a file of nights back with a reason."""
     brought = access.night_import_or_404(request, public_id)
     person, today = brought.patient, clock.today(brought.patient.time_zone)
-    form = VoidForm(request.POST or None)
     days = span_words(brought.first_night, brought.last_night, today=today)
     name = f"{counted(brought.rows, 'night')} of {days}"
 
-    def write() -> str:
-        reason = form.cleaned_data["reason"]
-        service.void_import(brought, reason=reason, by=request.staff.user, now=clock.now())
-        return f"Voided: {name}."
-
-    return act(
-        request, form, write, person=person, title=f"Void the {name}", action="Void the nights", danger=True,
+    return take_back(
+        request, partial(service.void_import, brought), done=f"Voided: {name}.",
+        person=person, title=f"Void the {name}", action="Void the nights",
         text="For nights that were another patient's or another device's. They stay on record, marked.",
         back_url=reverse("therapist:nights", args=[person.public_id]),
     )  # fmt: skip

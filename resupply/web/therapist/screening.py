@@ -6,6 +6,7 @@ is shown to those with `magnets.details` alone.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from uuid import UUID
 
 from django.contrib import messages
@@ -21,8 +22,8 @@ from resupply.rules.magnets import Person, Reason, Said, distance_cm, implants, 
 from resupply.services import screening
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.act import act
-from resupply.web.forms import VoidForm, written
+from resupply.web.act import take_back
+from resupply.web.forms import written
 from resupply.web.methods import GET_OR_POST
 from resupply.web.therapist.forms import PERSON_WORDS, ScreenForm
 from resupply.web.wording import day_words
@@ -110,16 +111,12 @@ def screen(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def screen_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take a screen back with a reason: it was another patient's, or entered wrongly."""
     row = access.screen_or_404(request, public_id)
-    person, form = row.patient, VoidForm(request.POST or None)
+    person = row.patient
     name = f"answers of {day_words(row.asked_on, today=clock.today(person.time_zone))}"
 
-    def write() -> str:
-        reason = form.cleaned_data["reason"]
-        screening.void_screen(row, reason=reason, by=request.staff.user, now=clock.now())
-        return f"Voided: {name}."
-
-    return act(
-        request, form, write, person=person, title=f"Void the {name}", action="Void the answers", danger=True,
+    return take_back(
+        request, partial(screening.void_screen, row), done=f"Voided: {name}.",
+        person=person, title=f"Void the {name}", action="Void the answers",
         text="For answers that were another patient's or were entered wrongly. The answers before them count "
         "again; the record stays, struck through, with your reason.",
         back_url=reverse("therapist:magnets", args=[person.public_id]),

@@ -1,5 +1,6 @@
 """Take a movement back; back orders of patients: the list, a new one, another day, and taking one back."""
 
+from functools import partial
 from uuid import UUID
 
 from django.http import HttpResponse
@@ -16,10 +17,9 @@ from resupply.services import back_orders as service
 from resupply.services import stocking
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.act import act
+from resupply.web.act import act, take_back
 from resupply.web.desk.stock.forms import BackOrderForm, ExpectedForm
 from resupply.web.desk.stock.words import lot_name, movement_word, part_choices, signed
-from resupply.web.forms import VoidForm
 from resupply.web.methods import GET_OR_POST
 from resupply.web.wording import day_words, kind_word
 
@@ -30,17 +30,12 @@ def movement_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take a movement back, a slip of the keyboard."""
     movement = access.movement_or_404(request, public_id)
     today = clock.today(movement.location.time_zone)
-    form = VoidForm(request.POST or None)
     lot = lot_name(movement.lot, movement.expires_on, today=today)
 
-    def write() -> str:
-        reason = form.cleaned_data["reason"]
-        stocking.void_movement(movement, reason=reason, by=request.staff.user, now=clock.now())
-        return "Voided. The shelf is as it was before."
-
-    return act(
-        request, form, write, title=f"Void: {movement_word(movement).lower()}, {signed(movement.quantity)}",
-        action="Void the movement", danger=True,
+    return take_back(
+        request, partial(stocking.void_movement, movement), done="Voided. The shelf is as it was before.",
+        title=f"Void: {movement_word(movement).lower()}, {signed(movement.quantity)}",
+        action="Void the movement",
         text=f"{movement.item}, {lot}, at {movement.location.name}, "
         f"{day_words(movement.on, today=today)}. For a slip of the keyboard: the shelf becomes what it was "
         f"before{', at both locations' if movement.pair else ''}. The record stays, struck through, "
@@ -115,16 +110,11 @@ def back_order(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def back_order_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take a back order back with a reason."""
     order = access.back_order_or_404(request, public_id)
-    form = VoidForm(request.POST or None)
 
-    def write() -> str:
-        reason = form.cleaned_data["reason"]
-        service.void_back_order(order, reason=reason, by=request.staff.user, now=clock.now())
-        return "Voided: the back order."
-
-    return act(
-        request, form, write, person=order.patient, title="Void the back order",
-        action="Void the back order", danger=True,
+    return take_back(
+        request, partial(service.void_back_order, order), done="Voided: the back order.",
+        person=order.patient, title="Void the back order",
+        action="Void the back order",
         text=f"{_what(order)}. Nobody waits for these parts any more. The record stays, with your reason.",
     )  # fmt: skip
 
