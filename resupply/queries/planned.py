@@ -4,9 +4,11 @@ In SQL and as plain rows: a refresh happens within every write, and to compose t
 objects of their rows took Django longer than all the rules.
 """
 
+from collections import namedtuple
 from collections.abc import Collection
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 from django.db import connection, models
 
@@ -70,6 +72,11 @@ def contents(model: type[models.Model]) -> tuple[str, ...]:
     return tuple(name for name in names if name != "id" and name not in MARKS)
 
 
+def row_type(model: type[models.Model]) -> Any:
+    """A tuple of a model's `contents`, made by their names: TypeError where one is missing, or is none."""
+    return namedtuple(model.__name__, contents(model))
+
+
 def stored_rows(model: type[PlanLine | PlanChecklist], patient_ids: Collection[int]) -> list[Stored]:
     """Every stored row of these patients, in all editions. One query."""
     columns = ", ".join(f'"{name}"' for name in contents(model))
@@ -82,4 +89,5 @@ def stored_rows(model: type[PlanLine | PlanChecklist], patient_ids: Collection[i
         return [(row[0], row[1], row[2], row[3:]) for row in cursor.fetchall()]
 
 
-assert contents(PlanState)[0] == "patient_id"  # noqa: S101 - `_PLANNED` reads its columns in this order
+_STATE = ("patient_id", "valid_until", "staged_for", "staged_until")
+assert contents(PlanState) == _STATE  # noqa: S101 - `_PLANNED` reads its columns in this order

@@ -32,9 +32,10 @@ from resupply.rules.facts import CoverageSpan, PatientFacts, Policy
 from resupply.rules.facts import LifeVersion as Life
 from resupply.rules.lines import LinePlan
 from resupply.rules.periods import Period, Unit
+from resupply.services.chunks import chunks
 from resupply.services.jobs import JobFile, Progress, register
 from resupply.services.jobs.kinds import Params
-from resupply.services.outlook_pace import Paces, Seen, batches, look_back
+from resupply.services.outlook_pace import BATCH, Paces, Seen, look_back
 
 OUTLOOK = "outlook"
 AT_A_RING = 2_000
@@ -177,7 +178,7 @@ def demand_at(location: int, tallies: dict[Key, Tally], pace: Paces, *, after: i
     )
     patients = list(everyone[: AT_A_RING + 1])
     is_more, patients = len(patients) > AT_A_RING, patients[:AT_A_RING]
-    for batch in batches(patients):
+    for batch in chunks(patients, size=BATCH):
         own, items = _own_lives(batch), _items(batch)
         for row in lines.filter(patient__in=batch):
             payer = fact_queries.payer_key(row.payer_id)

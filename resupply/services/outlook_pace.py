@@ -12,6 +12,7 @@ from resupply.rules.delays import Curve, Delay, kaplan_meier
 from resupply.rules.demand import paces
 from resupply.rules.facts import PatientFacts, Policy
 from resupply.rules.lines import LinePlan, plan_lines
+from resupply.services.chunks import chunks
 
 SAMPLE = 3_000
 """Patients whose refills of the last year tell the clinic's pace."""
@@ -43,7 +44,7 @@ def look_back(*, today: date) -> list[Seen]:
     sample = dict(keys[:: max(1, len(keys) // SAMPLE)])
     seen: dict[tuple[int, str], tuple[Counter[str], Counter[str]]] = {}
     policy = fact_queries.policy()
-    for batch in batches(list(sample)):
+    for batch in chunks(sample, size=BATCH):
         for pk, facts in fact_queries.patient_facts(batch).items():
             for line, delay in delays_of(facts, policy, since=since, today=today):
                 known, still = seen.setdefault((sample[pk], line.kind.value), (Counter(), Counter()))
@@ -115,9 +116,3 @@ def _delays(rows: Iterable[Seen]) -> Iterator[Delay]:
             yield from [Delay(int(days), True)] * number
         for days, number in row["open"].items():
             yield from [Delay(int(days), False)] * number
-
-
-def batches(keys: Sequence[int]) -> Iterator[Sequence[int]]:
-    """Keys, so many at a time."""
-    for start in range(0, len(keys), BATCH):
-        yield keys[start : start + BATCH]

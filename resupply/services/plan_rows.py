@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from operator import attrgetter
-from typing import NamedTuple
+from typing import Any
 
 from django.db import connection
 
@@ -18,7 +18,7 @@ from resupply.queries import facts as fact_queries
 from resupply.queries.drafts import change_of
 from resupply.queries.facts import ClinicRules
 from resupply.queries.kept_rules import rules_in_force
-from resupply.queries.planned import Planned, Stored, contents, planned, stored_rows
+from resupply.queries.planned import Planned, Stored, planned, row_type, stored_rows
 from resupply.rules import cleaning
 from resupply.rules.facts import PatientFacts
 from resupply.rules.lines import LinePlan, PatientPlan, plan_patient
@@ -27,61 +27,7 @@ from resupply.services.standing import settle_read
 
 LINE_KEY = ("patient_id", "kind")
 CHECKLIST_KEY = ("patient_id", "frequency", "starts_on")
-
-
-class LineSays(NamedTuple):
-    """A row of `PlanLine`, in the order of its columns."""
-
-    patient_id: int
-    location_id: int
-    payer_id: int | None
-    active: bool
-    kind: str
-    part_code: str
-    in_use_since: date | None
-    worn_on: date | None
-    spares: int
-    supply_ends_on: date
-    covered_from: date | None
-    refill_on: date
-    ask_from: date
-    deliver_from: date
-    allowance_units: int | None
-    allowance_count: int | None
-    allowance_unit: str | None
-    allowance_at_once: int | None
-    covered_starts: list[date]
-    billed_on: list[date]
-    delivery_lead: int
-    target_units: int
-    paused_from: date | None
-    paused_until: date | None
-    changes_on: list[date]
-    units_started: int
-
-
-class ChecklistSays(NamedTuple):
-    """A row of `PlanChecklist`, in the order of its columns."""
-
-    patient_id: int
-    frequency: str
-    starts_on: date
-    ends_on: date | None
-    tasks: list[str]
-
-
-class StateSays(NamedTuple):
-    """A row of `PlanState`, in the order of its columns."""
-
-    patient_id: int
-    valid_until: date | None
-    staged_for: int | None = None
-    staged_until: date | None = None
-
-
-assert LineSays._fields == contents(PlanLine)  # noqa: S101 - a column out of its order would be another's
-assert ChecklistSays._fields == contents(PlanChecklist)  # noqa: S101
-assert StateSays._fields == contents(PlanState)  # noqa: S101
+_Line, _Checklist, _State = map(row_type, (PlanLine, PlanChecklist, PlanState))
 
 
 @dataclass(slots=True)
@@ -113,7 +59,7 @@ def refresh(patient_ids: Sequence[int], *, today_of: Callable[[Patient], date]) 
     for pk, one in found.items():
         as_of = today_of(one.patient)
         now = rows_of(one.patient, known[pk], rules, as_of=as_of)
-        state = StateSays(pk, now.valid_until)
+        state = _State(patient_id=pk, valid_until=now.valid_until, staged_for=None, staged_until=None)
         if ahead is not None and present.staged is not None:
             then = rows_of(one.patient, known[pk], ahead, as_of=as_of)
             now.lines = _both(now.lines, then.lines, _LINE_KEY, present.staged)
@@ -215,12 +161,12 @@ def _both(
     return rows
 
 
-def _holding_both(state: StateSays, then: date | None, staged: int) -> StateSays:
+def _holding_both(state: Any, then: date | None, staged: int) -> Any:
     """Until the switch the earlier day counts, so that neither plan is left behind."""
     if then == state.valid_until:
         return state
     earlier = min((day for day in (then, state.valid_until) if day), default=None)
-    return StateSays(state.patient_id, earlier, staged, then)
+    return state._replace(valid_until=earlier, staged_for=staged, staged_until=then)
 
 
 def _states(found: Mapping[int, Planned]) -> list[Stored]:
@@ -230,7 +176,7 @@ def _states(found: Mapping[int, Planned]) -> list[Stored]:
 
 def _line_row(patient: Patient, plan: PatientPlan, line: LinePlan) -> Wanted:
     period = line.allowance_period
-    says = LineSays(
+    says = _Line(
         patient_id=patient.pk,
         location_id=patient.location_id,
         payer_id=int(plan.payer) if plan.payer else None,
@@ -275,7 +221,7 @@ def _checklist_rows(
     )
     return [
         Wanted(
-            ChecklistSays(
+            _Checklist(
                 patient_id=patient.pk,
                 frequency=checklist.frequency.value,
                 starts_on=checklist.starts_on,

@@ -13,6 +13,7 @@ from django.db import connection, transaction
 from resupply.models import Patient, PlanState
 from resupply.queries import plan_digests
 from resupply.services import plan_rows
+from resupply.services.chunks import chunks
 
 FARTHEST_AHEAD = timedelta(hours=14)
 """No zone is further ahead of UTC (IANA time zone database: Pacific/Kiritimati)."""
@@ -106,8 +107,8 @@ def refresh_expired(*, now: datetime, limit: int = 1000) -> int:
         for state in candidates.order_by("valid_until", "pk").iterator()
         if state.valid_until and state.valid_until <= today_of(state.patient, now)
     ][:limit]
-    for start in range(0, len(due), BATCH):
-        _refresh_batch(due[start : start + BATCH], now=now)
+    for some in chunks(due, size=BATCH):
+        _refresh_batch(some, now=now)
     return len(due)
 
 
@@ -145,8 +146,7 @@ def rebuild_plans(
         rules = plan_digests.rules_digest()
         wrong = _to_work_out(seen[0], seen[-1], rules=rules, now=now, doubting=doubting)
         after = seen[-1]
-        for start in range(0, len(wrong), BATCH):
-            batch = wrong[start : start + BATCH]
+        for batch in chunks(wrong, size=BATCH):
             with transaction.atomic():
                 written = _refresh_batch([facts.patient_id for facts in batch], now=now)
                 plan_digests.keep(batch, rules=rules)

@@ -19,10 +19,10 @@ from resupply.models import (
     Patient,
     Payer,
 )
+from resupply.services.chunks import chunks
 from resupply.services.importing.before import Before, replaced
 from resupply.services.importing.copying import copy_rows
 from resupply.services.importing.keys import FactRow, import_keys
-from resupply.services.importing.known import chunks
 from resupply.services.importing.people import BATCH
 from resupply.services.importing.report import Report
 from resupply.services.importing.rows import AllowanceRow, DispenseRow, EventRow, LifeRow, Rows
@@ -167,9 +167,11 @@ def write_dispenses(
     copy_rows(list(dispenses.values()))
     for line in lines:
         line.dispense_id = line.dispense.pk
-    for start in range(0, len(lines), COPIED):
-        copy_rows(lines[start : start + COPIED])
-        tell(start)
+    written = 0
+    for some in chunks(lines, size=COPIED):
+        copy_rows(some)
+        written += len(some)
+        tell(written)
 
 
 def _line(row: DispenseRow, key: str, payer_id: int | None, mark: Stamp) -> DispenseLine:

@@ -12,6 +12,7 @@ from django.db import connection, transaction
 
 from resupply.models import Coverage, Dispense, DispenseLine, Event, FindToken, ImportBatch, Patient
 from resupply.services import plans
+from resupply.services.chunks import chunks
 from resupply.services.importing.bills import bill
 from resupply.services.importing.check_facts import check_dispenses, check_events
 from resupply.services.importing.check_people import check_patients
@@ -25,7 +26,7 @@ from resupply.services.importing.facts import (
     write_lives,
 )
 from resupply.services.importing.failed import failed_rows
-from resupply.services.importing.known import chunks, known_patients, withdrawn_patients
+from resupply.services.importing.known import known_patients, withdrawn_patients
 from resupply.services.importing.people import plan_people, write_people
 from resupply.services.importing.places import find_or_make_locations, find_or_make_payers
 from resupply.services.importing.progress import Tell, untold

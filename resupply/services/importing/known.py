@@ -2,28 +2,16 @@
 
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Collection, Iterator
+from collections.abc import Collection
 from datetime import date
-from typing import TypeVar
 
 from django.db.models import Min
 
 from resupply.models import Coverage, Dispense, Event, Patient, PatientStatus
-
-T = TypeVar("T")
+from resupply.services.chunks import chunks
 
 _LONGEST_PADDED = 10
 """Digits of the longest reference that is looked for with zeros in front."""
-
-CHUNK = 5_000
-"""Values in one IN (...)."""
-
-
-def chunks(values: Collection[T], *, size: int = CHUNK) -> Iterator[list[T]]:
-    """The values in lists of at most `size`."""
-    listed = list(values)
-    for start in range(0, len(listed), size):
-        yield listed[start : start + size]
 
 
 def known_patients(references: Collection[str]) -> dict[str, Patient]:

@@ -16,9 +16,10 @@ from resupply.models import (
     Patient,
     Payer,
 )
+from resupply.services.chunks import chunks
 from resupply.services.find_tokens import token_rows
 from resupply.services.importing.before import Before, changed, replaced
-from resupply.services.importing.known import Payers, chunks
+from resupply.services.importing.known import Payers
 from resupply.services.importing.rows import PatientRow
 from resupply.services.records import Stamp, local_day
 

@@ -12,8 +12,8 @@ from resupply.queries import facts as facts_of
 from resupply.rules.facts import PatientFacts
 from resupply.rules.kinds import Kind
 from resupply.rules.lines import plan_lines
+from resupply.services.chunks import chunks
 from resupply.services.importing.columns import EVENTS
-from resupply.services.importing.known import chunks
 from resupply.services.importing.report import Report
 from resupply.services.importing.rows import EventRow
 

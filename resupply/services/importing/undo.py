@@ -37,11 +37,11 @@ from resupply.models import (
     Voidable,
 )
 from resupply.services import plans
+from resupply.services.chunks import chunks
 from resupply.services.errors import Refused
 from resupply.services.importing.before import Before, as_json
 from resupply.services.importing.facts import ENDED, patients_of_policy
 from resupply.services.importing.importer import take_turn
-from resupply.services.importing.known import chunks
 from resupply.services.importing.people import BATCH, REPLACED, write_tokens
 from resupply.services.records import check_reason
 
