@@ -69,7 +69,7 @@ class SignIn(models.Model):
 
     @property
     def device_words(self) -> str:
-        """The browser and what it runs on: `Firefox on Linux`."""
+        """What signed in: `a phone`, `a computer`."""
         return device_words(self.device)
 
 
