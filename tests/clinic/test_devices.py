@@ -1,4 +1,4 @@
-"""What browsers say of themselves, in words. Lines as RFC 9110 (10.1.5) forms them; their names are invented."""
+"""What browsers say of themselves, in words. The form is that of RFC 9110, 10.1.5; names are invented."""
 
 import pytest
 
