@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from uuid import UUID
 
-from django.db.models import Count, Model, Prefetch, Q, QuerySet
+from django.db.models import Count, F, Model, Prefetch, Q, QuerySet
 
 from resupply.models import (
     Device,
@@ -133,14 +133,11 @@ def _deliveries(patients: QuerySet[Patient], sought: Sought, today: date) -> "Qu
         rows = rows.filter(dispense__public_id=_uuid(sought.id[:36]), position=_number(sought.id[36:]))
     if sought.status is not None:
         standing = Q(voided_at=None, dispense__voided_at=None)
+        gone = ~Q(dispense__parcel="") & Q(voided_at=F("dispense__voided_at"))  # with its parcel
         rows = rows.filter(
             _any(
                 sought.status,
-                {
-                    "completed": standing & Q(dispense__parcel=""),
-                    "abandoned": standing & ~Q(dispense__parcel=""),
-                    "entered-in-error": ~standing,
-                },
+                {"completed": standing, "abandoned": gone, "entered-in-error": ~standing & ~gone},
             )
         )
     return rows.select_related("dispense__patient").order_by("pk")

@@ -116,7 +116,7 @@ def order_status(order: Order, *, today: date) -> str:
 
 
 def delivery_resource(line: DispenseLine) -> Json:
-    """A `SupplyDelivery`: one line of a dispense. A voided one stays, marked as entered in error."""
+    """A `SupplyDelivery`: one line of a dispense. A voided one stays, and its status says why."""
     dispense = line.dispense
     supplied: Json = {
         "quantity": {"value": line.quantity, "unit": "each", "system": codes.UCUM, "code": "{each}"},
@@ -136,10 +136,13 @@ def delivery_resource(line: DispenseLine) -> Json:
 
 
 def delivery_status(line: DispenseLine) -> str:
-    """`supplydelivery-status` of a line."""
-    if line.is_voided or line.dispense.is_voided:
-        return "entered-in-error"
-    return "abandoned" if line.dispense.parcel else "completed"
+    """`supplydelivery-status` of a line. What a parcel that did not arrive took back was no error: it was
+    abandoned. A line that was voided before is one. `queries/sharing.py` looks for the same.
+    """
+    dispense = line.dispense
+    if not (line.is_voided or dispense.is_voided):
+        return "completed"
+    return "abandoned" if dispense.parcel and line.voided_at == dispense.voided_at else "entered-in-error"
 
 
 def task_resource(question: RefillQuestion) -> Json:

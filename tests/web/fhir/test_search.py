@@ -8,6 +8,7 @@ from django.test import Client
 from pytest_django import DjangoAssertNumQueries
 
 from resupply.models import DispenseLine, Patient
+from resupply.services.corrections import parcel_lost, void_dispense, void_line
 from tests.builders import NOW, TODAY, make_dispense, make_integration, make_order
 from tests.web.fhir.conftest import Ask
 
@@ -108,15 +109,22 @@ def test_what_is_not_understood_is_refused(ask: Ask, records: list[Patient], que
 def test_a_void_is_told_as_entered_in_error_and_a_lost_parcel_as_abandoned(
     ask: Ask, records: list[Patient]
 ) -> None:
+    """As HL7 FHIR R4 defines SupplyDelivery Status: abandoned is a delivery that was not completed."""
     make_integration()
-    lost = make_dispense(records[0], on=TODAY, given="shipped", parcel="lost", parcel_on=TODAY)
-    wrong = make_dispense(records[0], on=TODAY)
-    wrong.lines.update(voided_at=NOW, void_reason="wrong size")
-    statuses = {
-        dispense: ask(f"SupplyDelivery/{dispense.public_id}-0").json()["status"] for dispense in (lost, wrong)
+    lost = make_dispense(records[0], on=TODAY, lines=({}, {"part_code": "A7038"}), given="shipped")
+    void_line(lost.lines.get(position=1), reason="wrong size", by=None, now=NOW)
+    parcel_lost(lost, on=TODAY, by=None, now=NOW + timedelta(minutes=1))
+    void_dispense(wrong := make_dispense(records[0], on=TODAY), reason="another person", by=None, now=NOW)
+    told = {
+        f"{lost.public_id}-0": "abandoned",
+        f"{lost.public_id}-1": "entered-in-error",
+        f"{wrong.public_id}-0": "entered-in-error",
     }
-    assert statuses == {lost: "abandoned", wrong: "entered-in-error"}
-    assert ids(ask("SupplyDelivery?status=abandoned")) == [f"{lost.public_id}-0"]
+    assert {path: ask(f"SupplyDelivery/{path}").json()["status"] for path in told} == told
+    for status in ("abandoned", "entered-in-error"):
+        wanted = {path for path, one in told.items() if one == status}
+        assert set(ids(ask(f"SupplyDelivery?status={status}"))) == wanted
+    assert not set(ids(ask("SupplyDelivery?status=completed"))) & set(told)
 
 
 def test_what_the_caller_has_is_not_sent_again(ask: Ask, records: list[Patient]) -> None:
