@@ -71,7 +71,9 @@ def rotate() -> int:
     steps, done = SecondSteps(), 0
     for pk in [row.pk for row in _older()]:
         with transaction.atomic():
-            row = Authenticator.objects.select_for_update().get(pk=pk)
+            row = Authenticator.objects.select_for_update().filter(pk=pk).first()
+            if row is None:  # removed meanwhile
+                continue
             row.data |= {name: steps.encrypt(steps.decrypt(row.data[name])) for name in _in(row)}
             row.save(update_fields=["data"])
         done += 1

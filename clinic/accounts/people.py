@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from django.conf import settings
 from django.core.mail import EmailMessage
 from django.db import transaction
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
 from django.template.loader import render_to_string
 from django.urls import reverse
 
@@ -31,7 +31,7 @@ def invite(
 
     One to the same address that was not taken ends.
     """
-    for earlier in waiting(now=now).filter(email__iexact=email):
+    for earlier in waiting(now=now).filter(email__iexact=email).order_by("pk"):
         withdraw(earlier, by=by, now=now)
     token = secrets.token_urlsafe(32)
     made = Invitation.objects.create(
@@ -56,11 +56,15 @@ def waiting(*, now: datetime) -> "QuerySet[Invitation]":
 
 
 @transaction.atomic
-def withdraw(invitation: Invitation, *, by: User, now: datetime) -> None:
-    """An invitation opens nothing any more."""
-    invitation.withdrawn_at = now
-    invitation.save(update_fields=["withdrawn_at"])
-    note(None, Act.WITHDRAWN, by=by, now=now, about=invitation.name)
+def withdraw(invitation: Invitation, *, by: User, now: datetime) -> bool:
+    """An invitation opens nothing any more. False: it was taken, or withdrawn, meanwhile."""
+    held = _held(invitation, now=now)
+    if held is None:
+        return False
+    held.withdrawn_at = now
+    held.save(update_fields=["withdrawn_at"])
+    note(None, Act.WITHDRAWN, by=by, now=now, about=held.name)
+    return True
 
 
 def of_token(token: str, *, now: datetime) -> Invitation | None:
@@ -82,7 +86,7 @@ def mail(invitation: Invitation, token: str) -> None:
 @transaction.atomic
 def join(invitation: Invitation, username: str, password: str, *, now: datetime) -> User | None:
     """Make the account that was offered; None: somebody else took the link meanwhile."""
-    held = waiting(now=now).select_for_update().filter(pk=invitation.pk).first()
+    held = _held(invitation, now=now)
     if held is None:
         return None
     first, _, last = held.name.partition(" ")
@@ -101,9 +105,8 @@ def join(invitation: Invitation, username: str, password: str, *, now: datetime)
 
 @transaction.atomic
 def change(staff: Staff, role: str, locations: Iterable[Location], *, by: User, now: datetime) -> None:
-    """Another role or other locations."""
-    if staff.role == Role.ADMINISTRATOR and role != Role.ADMINISTRATOR:
-        _others_or_error(staff)
+    """Another role or other locations. Raises LastAdministratorError."""
+    _hold(staff, leaves=role != Role.ADMINISTRATOR)
     staff.role = role
     staff.save(update_fields=["role"])
     staff.locations.set(locations)
@@ -113,9 +116,10 @@ def change(staff: Staff, role: str, locations: Iterable[Location], *, by: User, 
 
 @transaction.atomic
 def shut_out(staff: Staff, *, by: User, now: datetime) -> None:
-    """Somebody left: the account opens nothing from this moment, and what is open ends."""
-    if staff.role == Role.ADMINISTRATOR:
-        _others_or_error(staff)
+    """Somebody left: the account opens nothing from this moment, and what is open ends. Raises
+    LastAdministratorError.
+    """
+    _hold(staff, leaves=True)
     user = _user(staff)
     user.is_active = False
     user.save(update_fields=["is_active"])
@@ -146,10 +150,21 @@ def reset_second_step(staff: Staff, *, by: User, now: datetime) -> None:
     second.reset(_user(staff), by=by, now=now)
 
 
-def _others_or_error(staff: Staff) -> None:
-    """Another administrator must be left; both rows are held, so that two cannot remove each other."""
-    left = Staff.objects.select_for_update(of=("self",)).filter(role=Role.ADMINISTRATOR, user__is_active=True)
-    if not any(other.pk != staff.pk for other in left.order_by("pk")):
+def _held(invitation: Invitation, *, now: datetime) -> Invitation | None:
+    """An invitation, held, if it can still be taken: whoever comes second finds it gone."""
+    return waiting(now=now).select_for_update().filter(pk=invitation.pk).first()
+
+
+def _hold(staff: Staff, *, leaves: bool) -> None:
+    """Hold somebody and all administrators, so that two cannot remove each other; what is on record counts,
+    not what was read before. Where an administrator `leaves`, another one must be left.
+    """
+    able = Q(role=Role.ADMINISTRATOR, user__is_active=True)
+    rows = Staff.objects.filter(able | Q(pk=staff.pk)).select_related("user").order_by("pk")
+    # Accounts too: who is shut out changes there, and an unheld one would be seen as it was before the wait.
+    held = list(rows.select_for_update(of=("self", "user")))
+    left = [row.pk for row in held if row.role == Role.ADMINISTRATOR and row.user.is_active]
+    if leaves and left == [staff.pk]:
         raise LastAdministratorError
 
 

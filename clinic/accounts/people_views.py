@@ -124,8 +124,10 @@ def people_invite(request: StaffRequest) -> HttpResponse:
 def people_withdraw(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take an invitation back."""
     found = get_object_or_404(people.waiting(now=clock.now()), public_id=public_id)
-    people.withdraw(found, by=_by(request), now=clock.now())
-    messages.success(request, f"The invitation of {found.name} is withdrawn. Its link opens nothing.")
+    if people.withdraw(found, by=_by(request), now=clock.now()):
+        messages.success(request, f"The invitation of {found.name} is withdrawn. Its link opens nothing.")
+    else:
+        messages.error(request, f"Nothing was withdrawn: the invitation of {found.name} was just taken.")
     return redirect("people")
 
 

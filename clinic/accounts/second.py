@@ -164,10 +164,14 @@ def new_codes(user: User, *, now: datetime) -> list[str]:
 
 
 @transaction.atomic
-def remove(user: User, factor: Authenticator, *, now: datetime) -> None:
-    """One of several second steps goes."""
+def remove(user: User, factor: Authenticator, *, now: datetime) -> bool:
+    """One of several second steps goes. False: it is the only one, and stays."""
+    steps = Authenticator.objects.filter(user=user, type__in=_STEPS)
+    if {row.pk for row in steps.select_for_update().order_by("pk")} <= {factor.pk}:
+        return False
     note(user, Act.FACTOR_REMOVED, by=user, now=now, about=str(factor))
     factor.delete()
+    return True
 
 
 @transaction.atomic

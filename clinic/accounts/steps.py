@@ -1,5 +1,6 @@
 """Pages of the second step: asked for at sign-in, set up and removed under "Your sign-in"."""
 
+from contextlib import suppress
 from typing import Any, cast
 
 import segno
@@ -7,6 +8,7 @@ from allauth.mfa.adapter import get_adapter
 from allauth.mfa.models import Authenticator
 from allauth.mfa.totp.internal.auth import generate_totp_secret
 from allauth.mfa.webauthn.internal import auth as webauthn
+from cryptography.exceptions import InvalidTag
 from django import forms
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
@@ -92,7 +94,7 @@ def passkey_ask(request: HttpRequest) -> HttpResponse:
 def second_app(request: HttpRequest) -> HttpResponse:
     """Add an authenticator app: a picture to scan, and a code that shows it was scanned."""
     user = cast(User, request.user)
-    secret = request.session.setdefault(_SECRET, generate_totp_secret())
+    secret = _offered(request)
     form = CodeForm(request.POST if request.method == "POST" else None)
     if form.is_valid():
         if second.fits(secret, form.cleaned_data["code"]):
@@ -106,6 +108,17 @@ def second_app(request: HttpRequest) -> HttpResponse:
     context = {"form": form, "picture": picture, "secret": grouped}
     status = 422 if form.errors else 200
     return render(request, "registration/second_app.html", context, status=status)
+
+
+def _offered(request: HttpRequest) -> str:
+    """The key shown to a new app: the same until its code was right. It waits encrypted in the session."""
+    steps = get_adapter()
+    if _SECRET in request.session:
+        with suppress(InvalidTag):  # the key it lay under was taken out meanwhile
+            return str(steps.decrypt(request.session[_SECRET]))
+    secret = str(generate_totp_secret())
+    request.session[_SECRET] = steps.encrypt(secret)
+    return secret
 
 
 @login_required
@@ -139,14 +152,13 @@ def passkey_add(request: HttpRequest) -> HttpResponse:
 @login_required
 @require_POST
 def factor_remove(request: HttpRequest, pk: int) -> HttpResponse:
-    """Remove one of one's own second steps; where one is required, not the last."""
+    """Remove one of one's own second steps, but not the only one."""
     user = cast(User, request.user)
     factor = get_object_or_404(Authenticator, pk=pk, user=user, type__in=("totp", "webauthn"))
-    if len(second.of(user)) == 1:
-        messages.error(request, "This is the only second step. Add another one first.")
-    else:
-        second.remove(user, factor, now=clock.now())
+    if second.remove(user, factor, now=clock.now()):
         messages.success(request, "Removed.")
+    else:
+        messages.error(request, "This is the only second step. Add another one first.")
     return redirect("your_sign_in")
 
 

@@ -117,7 +117,8 @@ def prove(request: HttpRequest) -> HttpResponse:
     there = request.POST.get("next") or request.GET.get("next", "")
     if not url_has_allowed_host_and_scheme(there, {request.get_host()}, require_https=request.is_secure()):
         there = reverse("home")
-    user, form = cast(User, request.user), ProofForm(request.POST or None)
+    user = cast(User, request.user)
+    form = ProofForm(request.POST if request.method == "POST" else None)
     if request.method == "POST":
         if _proves(request, user, form):
             sessions.prove(request.session, now=clock.now())

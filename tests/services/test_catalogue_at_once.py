@@ -1,17 +1,17 @@
 """Two people add an item at once, on two real connections: the second is told, after every check passed."""
 
 import threading
-import time
 from typing import Any
 
 import pytest
-from django.db import connection, connections, transaction
+from django.db import connections, transaction
 
 from resupply.models import CatalogueItem
 from resupply.services import catalogue
 from resupply.services.catalogue import ItemDetails
 from resupply.services.errors import Refused
 from tests.builders import NOW, make_item
+from tests.waiting import wait_for_a_waiter
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
@@ -41,18 +41,7 @@ def test_the_second_is_told(first: dict[str, Any], second: dict[str, Any], code:
         make_item(**first)  # not committed: the second's checks cannot see it, its insert has to wait
         thread = threading.Thread(target=add)
         thread.start()
-        _wait_for_a_waiter()
+        wait_for_a_waiter()
     thread.join(30)
     assert said == [code]
     assert CatalogueItem.objects.count() == 1
-
-
-def _wait_for_a_waiter() -> None:
-    """Until another connection waits for this transaction."""
-    for _ in range(300):
-        with connection.cursor() as cursor:
-            cursor.execute("SELECT count(*) FROM pg_locks WHERE NOT granted")
-            if cursor.fetchone()[0]:
-                return
-        time.sleep(0.05)
-    raise AssertionError("nobody waited")

@@ -7,6 +7,7 @@ library has to give; the keyed hash is worked out a second time here.
 import base64
 import hashlib
 import hmac
+import threading
 from io import StringIO
 from typing import Any
 
@@ -19,7 +20,7 @@ from django.core.management import CommandError, call_command
 from django.db import IntegrityError, connection, transaction
 from django.db.models import Exists, OuterRef
 
-from clinic.accounts import second
+from clinic.accounts import adapter, second
 from clinic.accounts.adapter import SecondSteps
 from resupply.models import BadAddress, FindToken, Message, Patient
 from resupply.models.encrypted import blind, decrypt, encrypt, key_id
@@ -30,6 +31,7 @@ from resupply.services import data_keys
 from resupply.services.seals import seal_all
 from tests.builders import NOW, TODAY, make_patient
 from tests.cast import Cast
+from tests.waiting import wait_for_a_waiter
 
 pytestmark = pytest.mark.django_db
 NEW = bytes(range(32))
@@ -182,6 +184,27 @@ def test_the_index_key_is_changed_while_people_search_and_history_still_holds(
     settings.INDEX_KEYS = [old]
     with pytest.raises(InvalidTag):
         SecondSteps().decrypt(after)
+
+
+@pytest.mark.django_db(transaction=True)
+def test_a_second_step_that_is_removed_meanwhile_stops_no_change_of_keys(cast: Cast, settings: Any) -> None:
+    second.set_app(cast.desk.user, "JBSWY3DPEHPK3PXP", now=NOW)
+    settings.INDEX_KEYS = [NEW, *settings.INDEX_KEYS]
+    done: list[int] = []
+
+    def rotate() -> None:
+        try:
+            done.append(adapter.rotate())
+        finally:
+            connection.close()
+
+    with transaction.atomic():
+        Authenticator.objects.all().delete()
+        thread = threading.Thread(target=rotate)
+        thread.start()
+        wait_for_a_waiter()
+    thread.join(30)
+    assert done == [0]
 
 
 def test_a_value_put_in_place_of_another_shows(cast: Cast) -> None:

@@ -1,6 +1,7 @@
 """Invitations, roles, leavers, and a lost second step: what an administrator does, and what then holds."""
 
 import json
+import threading
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -13,12 +14,14 @@ from django.db.utils import ProgrammingError
 from django.test import Client
 from django.urls import reverse
 
-from clinic.accounts import letters, second
+from clinic.accounts import letters, people, second
 from clinic.accounts.models import AccountAct, Invitation, User
+from resupply import clock
 from resupply.models import Location, Staff
 from resupply.queries.seal_check import check
 from resupply.services.seals import seal
 from tests.cast import Cast
+from tests.waiting import wait_for_a_waiter
 
 pytestmark = pytest.mark.django_db
 GOOD = "nine quiet rooms"
@@ -73,8 +76,6 @@ def test_an_invitation_makes_one_account_with_role_and_location(link: str, cast:
 
 def test_it_ends_after_72_hours_when_taken_back_and_with_a_newer_one(ada: Client, cast: Cast) -> None:
     by, sent = cast.administrator.user, ("Ilse Varga", "ilse@clinic.example", "desk", [])
-    from clinic.accounts import people
-
     _, old = people.invite(*sent, by=by, now=NOW)
     for hours, found in ((71.9, True), (72, False)):
         assert (people.of_token(old, now=NOW + timedelta(hours=hours)) is not None) is found
@@ -83,6 +84,39 @@ def test_it_ends_after_72_hours_when_taken_back_and_with_a_newer_one(ada: Client
     with time_machine.travel(NOW):
         ada.post(reverse("people_withdraw", args=[made.public_id]))
         assert Client().get(reverse("join", args=[newer])).status_code == 404
+
+
+def test_one_that_was_just_taken_is_not_withdrawn(link: str, cast: Cast, ada: Client) -> None:
+    read_before = Invitation.objects.get()
+    assert take(link) == 302
+    assert not people.withdraw(read_before, by=cast.administrator.user, now=clock.now())
+    assert Invitation.objects.get().withdrawn_at is None
+    assert [act.act for act in AccountAct.objects.order_by("pk")] == ["invited", "joined"]
+
+
+@pytest.mark.django_db(transaction=True)
+def test_two_administrators_cannot_shut_each_other_out(cast: Cast) -> None:
+    one, other = cast.administrator, cast.manager
+    Staff.objects.filter(pk=other.pk).update(role="administrator")
+    read_before = Staff.objects.select_related("user").get(pk=other.pk)
+    met: list[type[Exception]] = []
+
+    def second_one() -> None:
+        try:
+            people.shut_out(read_before, by=cast.administrator.user, now=NOW)
+        except people.LastAdministratorError as error:
+            met.append(type(error))
+        finally:
+            connection.close()
+
+    with transaction.atomic():
+        people.shut_out(one, by=cast.manager.user, now=NOW)
+        thread = threading.Thread(target=second_one)
+        thread.start()
+        wait_for_a_waiter()
+    thread.join(30)
+    assert met == [people.LastAdministratorError]
+    assert User.objects.get(pk=other.user.pk).is_active
 
 
 def test_a_mail_that_is_not_taken_invites_nobody(ada: Client, settings: Any) -> None:

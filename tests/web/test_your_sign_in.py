@@ -48,8 +48,8 @@ def code_of(user: User) -> str:
 
 def add_app(client: Client) -> list[str]:
     """Set up an app in a session; returns the recovery codes that are shown."""
-    client.get(reverse("second_app"))
-    secret = client.session["new_app"]
+    secret = client.get(reverse("second_app")).context["secret"].replace(" ", "")
+    assert secret not in str(dict(client.session))  # it lies there encrypted
     code = format_hotp_value(hotp_value(secret, int(time.time()) // 30))
     answer = client.post(reverse("second_app"), {"code": code})
     assert answer.status_code == 200
@@ -144,6 +144,7 @@ def test_what_matters_asks_for_a_fresh_proof(ada: User) -> None:
         assert client.session.session_key != before  # what was copied before opens nothing
         assert SignIn.objects.get(user=ada, ended_at=None).session_key == client.session.session_key
         assert client.get(there).status_code == 200
+        assert client.post(proof).status_code == 422  # sent with nothing in it
         away = client.post(proof, {"password": PASSWORD, "next": "https://elsewhere.example/"})
         assert away["Location"] == "/"
 
