@@ -88,6 +88,7 @@ class Row:
     holds: int
     state: Reach
     written_at: datetime | None
+    is_queued: bool
     last: RecallContact | None
     is_writable: bool
     """Whether a message can and may go to the patient, on any channel."""
@@ -152,8 +153,8 @@ def shown(rows: "People", show: Show, *, now: datetime) -> "People":
     rows = rows.exclude(reach__in=SETTLED)
     if show is Show.UNREACHED:
         return rows
-    lately = Q(reach=Reach.WRITTEN, written_at__gt=now - timedelta(days=CALL_AFTER))
-    return rows.exclude(reach=Reach.QUEUED).exclude(lately)
+    answered_by = now - timedelta(days=CALL_AFTER)
+    return rows.filter(Q(written_at=None) | Q(written_at__lte=answered_by), is_queued=False)
 
 
 def progress(rows: "People") -> Progress:
@@ -216,6 +217,7 @@ def rows_of(recall: Recall, patients: "Collection[Person]", *, today: date) -> l
             sum(holds[f"dispense line {line.pk}"] for line in lines[patient.pk]),
             Reach(patient.reach),
             patient.written_at,
+            patient.is_queued,
             last.get(patient.pk),
             bool(
                 (patient.email and patient.mail_consent and not patient.bad_address)

@@ -139,7 +139,13 @@ def worst(leaks: Mapping[str, Leak]) -> Leak:
 
 
 def is_better(before: Mapping[str, Leak], after: Mapping[str, Leak]) -> bool:
-    """Whether a try leaks less than the one before: by its strongest leak, then by how many places leak."""
+    """Whether a try leaks less than the one before: at fewer places with the strongest grade; at equally many,
+    at fewer with the next one, and so on.
+
+    >>> slight, strong = Leak.SLIGHT, Leak.STRONG
+    >>> is_better({"chin": strong}, {"chin": slight, "eyes": slight, "bridge": slight})
+    True
+    """
     order = list(Leak)
 
     def weight(leaks: Mapping[str, Leak]) -> tuple[int, ...]:

@@ -25,7 +25,8 @@ both agree. HIBC: `+`, four characters of labeler, 1 to 13 of product, one digit
 
 Sources: FDA, "UDI formats by FDA-Accredited Issuing Agency" (2017) for the elements; gs1.org for the check
 digit; GS1 General Specifications, as quoted on public pages, for dates and century; ANSI/HIBC 2.4 for HIBC.
-The lengths of elements not read here, the separators after 17 and 21 and the character set are from memory.
+The lengths that are known beforehand are the table "element strings with predefined length" of the GS1 General
+Specifications, by the first two digits; it, the separators after 17 and 21 and the character set are from memory.
 """
 
 import re
@@ -41,7 +42,12 @@ LONGEST = 400
 """Characters of a scan; no symbol on a part holds more."""
 
 _MOST = 20  # characters of a lot or serial
-_FIXED = {"00": 18, "01": 14, "02": 14, "11": 6, "12": 6, "13": 6, "15": 6, "16": 6, "17": 6, "20": 2}
+_FIXED = {
+    **{"00": 18, "01": 14, "02": 14, "03": 14, "04": 16, "20": 2, "41": 14},
+    **dict.fromkeys(("11", "12", "13", "14", "15", "16", "17", "18", "19"), 6),
+    **dict.fromkeys(("31", "32", "33", "34", "35", "36"), 8),
+}
+"""Characters after the first two digits: of 31 to 36 two more of the identifier and six, of 41 one and thirteen."""
 _READ = ("01", "11", "17", "10", "21")
 _VALUE = re.compile(r"[!\"%&'()*+,\-./0-9:;<=>?A-Z_a-z]+")
 _SYMBOLOGY = re.compile(r"\][A-Za-z][0-9]")

@@ -32,7 +32,6 @@ _SMALL_WORDS = (
     "quien se si su un una y yo",
 )
 _WORD = re.compile(r"[^\W_]+(?:['’][^\W_]+)?")
-_SMALL = frozenset(word for line in _SMALL_WORDS for word in line.split())
 _LEAST = 3
 """Letters from which the beginning of a word is enough."""
 _IN_TITLE, _IN_ALSO, _IN_TEXT, _WHOLE_TITLE = (12, 9), (6, 5), (2, 1), 6
@@ -90,6 +89,9 @@ def fold(word: str) -> str:
     if plain.endswith("ies") and len(plain) > 4:
         return f"{plain[:-3]}y"
     return plain[:-1] if plain.endswith("s") and not plain.endswith("ss") and len(plain) > 3 else plain
+
+
+_SMALL = frozenset(fold(word) for line in _SMALL_WORDS for word in line.split())
 
 
 @cache

@@ -2,7 +2,8 @@
 
 The rule in plain words. Whoever has a device or any part breathes through a mask, a tube and the device's
 filter. A mask needs what it is made of: a nasal or full face mask (A7034, A7030) a cushion, a combination
-mask (A7027) an oral cushion and nasal pillows; every mask but an oral one (A7044) is held by headgear. A
+mask (A7027) an oral cushion and nasal pillows; every mask but an oral one (A7044) is held by headgear, whatever
+parts of another mask are on record beside it. A
 device with a humidifier needs a water chamber. Parts packed with a mask are lines like any other, so what
 came with it is not missing. Of the two filters one is enough: which one, the device says.
 
@@ -69,8 +70,8 @@ def _expected(held: Held) -> Iterator[Gap]:
     if held.mask_code is not None:
         for kind in _inside(held.mask_code):
             yield Gap((kind,), Because.MASK)
-    if has_parts or (held.mask_code is not None and held.mask_code != ORAL):
-        yield Gap((Kind.HEADGEAR,), Because.MASK if held.mask_code else Because.PARTS)
+    if has_parts if held.mask_code is None else held.mask_code != ORAL:
+        yield Gap((Kind.HEADGEAR,), Because.PARTS if held.mask_code is None else Because.MASK)
     yield Gap((Kind.TUBING,), Because.THERAPY)
     yield Gap(FILTERS, Because.THERAPY)
     if held.has_humidifier:

@@ -5,21 +5,24 @@ the part was *replaced*, *returned*, or the patient was *reached* and knows of t
 off* with a reason (died, moved away, tried often enough by the clinic's own measure). These four settle a
 patient. Otherwise a contact was *tried*; or a message was *written* and nobody has answered; or one is
 *queued*; else nothing was done yet (*open*). A message that went out settles nothing: only an answer tells
-that it was read. Who is not settled and was written to at least `CALL_AFTER` days ago, or cannot be written
-to, is to be called. A notice is closed only when everybody is settled.
+that it was read. Who is not settled is to be called, but while a message is on its way, and for `CALL_AFTER`
+days after one went out, whether or not somebody tried meanwhile. A notice is closed only when everybody is
+settled.
 
-Edge cases: a contact that is voided counts as none. A patient whose message could not be sent is to be called
-at once.
+Edge cases: a contact that is voided counts as none. A patient whose message could not be sent, or who cannot be
+written to, is to be called at once.
 
 Source: ours. Regulators ask that the depth of a recall and the checks that everybody was reached be set for
 each recall (21 CFR 7.42 and 7.49, from memory); the number of days is common practice.
 
 >>> state_of({"no_answer", "returned"}, written_days_ago=9, is_queued=False).value
 'returned'
->>> to_call(state_of(set(), written_days_ago=1, is_queued=False), written_days_ago=1)
+>>> to_call(Reach.WRITTEN, written_days_ago=1, is_queued=False)
 False
->>> to_call(state_of(set(), written_days_ago=3, is_queued=False), written_days_ago=3)
+>>> to_call(Reach.WRITTEN, written_days_ago=3, is_queued=False)
 True
+>>> to_call(Reach.TRIED, written_days_ago=None, is_queued=True)
+False
 """
 
 from collections.abc import Set
@@ -60,8 +63,8 @@ def state_of(outcomes: Set[str], *, written_days_ago: int | None, is_queued: boo
     return Reach.QUEUED if is_queued else Reach.OPEN
 
 
-def to_call(state: Reach, *, written_days_ago: int | None) -> bool:
+def to_call(state: Reach, *, written_days_ago: int | None, is_queued: bool) -> bool:
     """Whether somebody has to call: not settled, and no message is on its way or waits for an answer."""
-    if state in SETTLED or state is Reach.QUEUED:
+    if state in SETTLED or is_queued:
         return False
-    return state is not Reach.WRITTEN or written_days_ago is None or written_days_ago >= CALL_AFTER
+    return written_days_ago is None or written_days_ago >= CALL_AFTER

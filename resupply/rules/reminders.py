@@ -13,7 +13,9 @@ written again.
 
 Messages go out between 09:00 and 20:00 by the clock of the patient's zone (the clinic's hours, `Hours`), on
 no account before 08:00 or from 21:00 on. A patient whose zone is not known is written to only while those
-hours hold in all zones of the US states and Puerto Rico at once.
+hours hold in all zones of the US states and Puerto Rico at once. These lie six hours apart: where the clinic's
+hours leave less than one they share, the shipped hours stand in for that patient, so that nobody is written to
+at night and no message waits for ever.
 
 Edge cases: the hours are those of the patient's wall clock, so they stay put when clocks change; a local
 date that a zone skipped has no sending hours.
@@ -110,6 +112,8 @@ class Hours:
 
 DEFAULT_HOURS = Hours()
 WIDEST_HOURS = Hours(EARLIEST, LATEST)
+LEAST_SHARED = timedelta(hours=1)
+"""What the zones must share of a day's hours: in less, a sweep that was held up would miss the day. Ours."""
 
 US_ZONES = (
     "America/Puerto_Rico",
@@ -175,7 +179,24 @@ def may_send(
     return next_window(now, zone, hours, hours_on=hours_on).opens_at <= now
 
 
+def are_shared(hours: Hours, *, day: date) -> bool:
+    """Whether hours of that day hold in all US zones at once, for long enough to write by them.
+
+    >>> are_shared(DEFAULT_HOURS, day=date(2026, 1, 5)), are_shared(Hours(time(9), time(15)), day=date(2026, 1, 5))
+    (True, False)
+    """
+    window = _shared_on(day, zones_of(""), hours)
+    return window is not None and window.closes_at - window.opens_at >= LEAST_SHARED
+
+
 def _window_on(day: date, zones: Sequence[ZoneInfo], hours: Hours) -> Window | None:
+    """The hours of a local day in which a message may go out, if it has any."""
+    if len(zones) > 1 and not are_shared(hours, day=day):
+        hours = DEFAULT_HOURS
+    return _shared_on(day, zones, hours)
+
+
+def _shared_on(day: date, zones: Sequence[ZoneInfo], hours: Hours) -> Window | None:
     """The hours of a local day that hold in all zones at once, if there are any."""
     # Where an hour happens twice, the later opening and the earlier closing are the cautious ones.
     opens = max(datetime.combine(day, hours.opens, zone).replace(fold=1).astimezone(UTC) for zone in zones)

@@ -81,6 +81,27 @@ def test_what_to_look_at(text: str, lot: str, warnings: tuple[Warn, ...], why: s
     assert (scan.lot, scan.warnings) == (lot, warnings)
 
 
+PREDEFINED = {
+    **{"00": 20, "01": 16, "02": 16, "03": 16, "04": 18, "11": 8, "12": 8, "13": 8, "14": 8, "15": 8, "16": 8},
+    **{"17": 8, "18": 8, "19": 8, "20": 4, "31": 10, "32": 10, "33": 10, "34": 10, "35": 10, "36": 10, "41": 16},
+}
+"""GS1 General Specifications, "element strings with predefined length": the first two digits of the identifier
+and the length of the whole string, the identifier included. From memory."""
+
+
+@pytest.mark.parametrize("first", [f"{number:02}" for number in range(100)])
+def test_only_elements_of_predefined_length_need_no_separator(first: str) -> None:
+    if first in ("01", "10", "11", "17", "21"):
+        return  # read here: the tests around this one are about them
+    if (length := PREDEFINED.get(first)) is not None:
+        element = first.ljust(length, "0")
+        for end in ("", "\x1d"):
+            assert parse(f"01{FDA}{element}{end}10AB", year=2026) == Scan(FDA, "AB", warnings=(Warn.SKIPPED,))
+        return
+    for end, lot in (("", ""), ("\x1d", "AB")):
+        assert parse(f"01{FDA}{first}077{end}10AB", year=2026) == Scan(FDA, lot, warnings=(Warn.SKIPPED,))
+
+
 def test_a_scanner_that_drops_the_separator() -> None:
     """FDA's example without its separator: no serial, and a lot that says to be looked at (derived, ours)."""
     scan = parse(f"{RAW}10A213B1211234", year=2014)

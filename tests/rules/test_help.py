@@ -97,6 +97,7 @@ ENTRIES = (
         ("voided patient", ["parcel", "void"], "all words, in any place"),
         ("parcel mistake", ["parcel", "void"], "no entry holds both: those that hold one"),
         ("how do I correct a mistake", ["void"], "small words are left out"),
+        ("does this void", ["#void", "parcel", "void"], "also those that seem to have a plural ending"),
         ("mascara", ["mask"], "accents do not matter, nor the plural"),
         ("iman", ["mask"], "nor in a text"),
         ("to", ["#void"], "but for a small word alone"),

@@ -29,6 +29,7 @@ TABLE = [
         "a combination mask needs both of its cushions",
     ),
     (Held(ALL - {Kind.CUSHION, Kind.HEADGEAR}, "A7044"), [], "an oral interface needs neither"),
+    (Held(ALL - {Kind.HEADGEAR}, "A7044"), [], "nor beside parts of the mask that was worn before it"),
     (Held(ALL - {Kind.MASK}), ["mask"], "parts of a mask without the mask"),
     (Held(frozenset({Kind.CUSHION})), ["mask", "headgear", "tubing", FILTER], "a cushion alone"),
     (Held(frozenset()), ["mask", "tubing", FILTER], "nothing on record"),

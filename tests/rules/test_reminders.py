@@ -14,6 +14,7 @@ from resupply.rules.reminders import (
     WIDEST_HOURS,
     Hours,
     Refill,
+    are_shared,
     is_paused,
     may_send,
     next_window,
@@ -166,6 +167,33 @@ def test_an_unknown_zone_is_held_to_the_hours_all_us_zones_share(zone: str) -> N
     # In July Puerto Rico and New York share a clock, and Honolulu is an hour further off.
     for hour, sends in [(14, False), (15, True), (19, True), (20, False)]:
         assert may_send(local("America/New_York", 2026, 7, 20, hour, 0), zone) is sends
+
+
+@pytest.mark.parametrize(
+    ("opens", "closes", "shared"), [(9, 20, True), (9, 16, True), (9, 15, False), (8, 12, False), (20, 21, False)]
+)
+def test_hours_too_short_to_be_shared_give_way_to_the_shipped_ones(
+    opens: int, closes: int, shared: bool
+) -> None:
+    """Puerto Rico is at UTC-4 and Honolulu at UTC-10 all year (IANA time zone database): six hours apart."""
+    hours = Hours(time(opens), time(closes))
+    for month in (1, 7):
+        assert are_shared(hours, day=date(2026, month, 20)) is shared
+        window = next_window(datetime(2026, month, 20, 12, tzinfo=UTC), "", hours)
+        at = time(opens) if shared else time(9)
+        assert window.opens_at.astimezone(ZoneInfo("Pacific/Honolulu")).time() == at
+        assert window.closes_at.astimezone(ZoneInfo("America/Puerto_Rico")).time() <= time(20)
+
+
+@given(
+    st.integers(0, 12 * 366 * 24 * 60), st.sampled_from(["", *US_ZONES]), st.integers(8, 20), st.integers(1, 13)
+)
+def test_every_hours_that_can_be_planned_have_a_window(minutes: int, zone: str, opens: int, long: int) -> None:
+    now = datetime(2020, 1, 1, tzinfo=UTC) + timedelta(minutes=minutes)
+    window = next_window(now, zone, Hours(time(opens), time(min(opens + long, 21))))
+    for place in [zone] if zone else US_ZONES:
+        for moment in (window.opens_at, window.closes_at):
+            assert time(8) <= moment.astimezone(ZoneInfo(place)).time() <= time(21)
 
 
 @given(st.integers(0, 12 * 366 * 24 * 60), st.sampled_from(["", *US_ZONES]))

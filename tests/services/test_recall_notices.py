@@ -234,7 +234,7 @@ def test_states_in_sql_are_those_of_the_rule() -> None:
             {"reached", "replaced"},
             {"written_off"},
         )
-        for message in ("", "waiting", "sent", "failed")
+        for message in ("", "waiting", "sent", "sent lately", "failed")
     ]
     wanted = {}
     for number, (outcomes, state) in enumerate(cases):
@@ -245,19 +245,22 @@ def test_states_in_sql_are_those_of_the_rule() -> None:
                 recall=recall, patient=person, outcome=outcome, on=TODAY, channel="" if off else "phone",
                 note="moved" if off else "",
             )  # fmt: skip
+        ago = 2 if state == "sent lately" else 3
         if state:
             Message.objects.create(
-                patient=person, channel="mail", purpose="recall", recall=recall, day=TODAY, state=state,
-                created_at=NOW, not_before=NOW, expires_at=NOW + DAY, finished_at=NOW - 3 * DAY,
+                patient=person, channel="mail", purpose="recall", recall=recall, day=TODAY,
+                state=state.split()[0], created_at=NOW, not_before=NOW, expires_at=NOW + DAY,
+                finished_at=NOW - ago * DAY,
             )  # fmt: skip
-        days = 3 if state == "sent" else None
+        days = ago if state.startswith("sent") else None
         told = state_of(outcomes, written_days_ago=days, is_queued=state == "waiting")
-        wanted[person.given_name] = (told, to_call(told, written_days_ago=days))
+        calls = to_call(told, written_days_ago=days, is_queued=state == "waiting")
+        wanted[person.given_name] = (told, calls)
     people = reach.people(recall, now=NOW)
     called = {person.given_name for person in reach.shown(people, Show.CALL, now=NOW)}
     assert {p.given_name: (Reach(p.reach), p.given_name in called) for p in people} == wanted
     progress = reach.progress(people)
-    assert (progress.people, progress.settled) == (20, 12)
+    assert (progress.people, progress.settled) == (25, 15)
 
 
 def test_rows_say_what_is_held_and_cost_no_more_for_many(django_assert_max_num_queries: Any) -> None:

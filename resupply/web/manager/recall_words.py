@@ -57,9 +57,9 @@ def bar(progress: Progress) -> Bar:
 def row_words(row: Row, *, now: datetime) -> RowWords:
     """The words of a row; `why_call` says why no message does instead."""
     days = (now - row.written_at).days if row.written_at else None
-    calls = to_call(row.state, written_days_ago=days)
+    calls = to_call(row.state, written_days_ago=days, is_queued=row.is_queued)
     why = ""
-    if calls and row.state is Reach.WRITTEN and days is not None:
+    if calls and days is not None:
         why = f"no answer for {counted(days, 'day')}"
     elif calls and not row.is_writable:
         reachable = row.patient.email or row.patient.phone
