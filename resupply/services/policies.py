@@ -1,7 +1,8 @@
-"""Dated versions of the clinic's and the payers' rules, and one patient's own lives.
+"""Dated versions of the clinic's and the payers' rules.
 
-A version is appended, never edited. The clinic's and the payers' go one way, through a draft that is applied
-(`policy_changes`): here all at once, in this process, without a preview. Every plan has followed on return.
+A version is appended, never edited. They go one way, through a draft that is applied (`policy_changes`): here
+all at once, in this process, without a preview. Every plan has followed on return. A patient's own lives are
+written by `own_lives`.
 """
 
 from collections.abc import Mapping
@@ -9,15 +10,13 @@ from datetime import date, datetime
 from typing import Any
 
 from django.contrib.auth.base_user import AbstractBaseUser
-from django.db import transaction
 
-from resupply.models import LifeVersion, Patient, Payer, PolicyDraft, PolicyKind
+from resupply.models import Payer, PolicyDraft, PolicyKind
 from resupply.rules import adherence
 from resupply.rules.periods import Period
-from resupply.services import plans, policy_changes, versions
+from resupply.services import policy_changes
 from resupply.services.errors import Refused
 from resupply.services.policy_changes import Wanted
-from resupply.services.records import check_reason, stamp
 
 LATEST_DAY = 730
 """The last day of a re-evaluation window that is no slip of the keyboard."""
@@ -27,37 +26,16 @@ UNSAID = "Set without a draft"
 
 def set_life(
     part_code: str,
-    life: Period | None,
+    life: Period,
     *,
     effective_from: date,
     reason: str,
     by: AbstractBaseUser | None,
     now: datetime,
-    patient: Patient | None = None,
 ) -> None:
-    """The life of a code from a day on, for the clinic or one patient; None takes a patient's override back.
-
-    Raises Refused: `unknown_code`, `period`, `reason_missing` (a patient's own life needs one).
-    """
-    values = {
-        "part_code": part_code,
-        "period_count": life.count if life else None,
-        "period_unit": life.unit.value if life else "month",
-    }
-    if patient is None:
-        _set(PolicyKind.LIFE, values, effective_from=effective_from, reason=reason, by=by, now=now)
-        return
-    versions.check(PolicyKind.LIFE, values | ({} if life else {"period_count": 1}), None)
-    with transaction.atomic():
-        plans.lock_patients([patient.pk])
-        LifeVersion.objects.create(
-            patient=patient,
-            effective_from=effective_from,
-            reason=check_reason(reason),
-            **values,
-            **stamp(by, now),
-        )
-        plans.refresh_plans([patient.pk], now=now)
+    """The clinic's life of a code from a day on. Raises Refused: `unknown_code`, `period`."""
+    values = {"part_code": part_code, "period_count": life.count, "period_unit": life.unit.value}
+    _set(PolicyKind.LIFE, values, effective_from=effective_from, reason=reason, by=by, now=now)
 
 
 def set_allowance(

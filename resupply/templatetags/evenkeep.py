@@ -90,6 +90,18 @@ def purpose_word(purpose: str) -> str:
     return wording.PURPOSE_WORDS.get(purpose, purpose.replace("_", " ").capitalize())
 
 
+@register.simple_tag
+def period(count: int, unit: str) -> str:
+    """A period: `2 months`."""
+    return wording.period_words(count, unit)
+
+
+@register.filter
+def part_word(code: str) -> str:
+    """A billing code in words."""
+    return wording.part_word(code)
+
+
 @register.filter
 def kind_word(kind: str) -> str:
     """The name of a kind of part."""

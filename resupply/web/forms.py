@@ -16,6 +16,8 @@ from resupply.services.errors import Refused
 from resupply.web.wording import kind_word
 
 T = TypeVar("T")
+UNIT_CHOICES = [("day", "days"), ("week", "weeks"), ("month", "months")]
+"""What a period is counted in."""
 
 
 class DayInput(forms.DateInput):

@@ -30,6 +30,7 @@ __all__ = [
     "limit_words",
     "month_words",
     "part_word",
+    "period_words",
     "size_words",
     "source_words",
     "span_words",
@@ -92,6 +93,11 @@ def part_word(code: str) -> str:
     """The name of a billing code's part type; nothing for a code that is not known."""
     part = part_types().get(code)
     return part.name if part else ""
+
+
+def period_words(count: int, unit: str) -> str:
+    """`2 months`."""
+    return counted(count, unit)
 
 
 def kind_word(kind: str) -> str:

@@ -31,7 +31,7 @@ def ends() -> list[date]:
     return list(PlanLine.objects.order_by("patient__reference").values_list("supply_ends_on", flat=True))
 
 
-def set_life(clinic: Cast, life: Period | None, **over: object) -> None:
+def set_life(clinic: Cast, life: Period, **over: object) -> None:
     values: dict[str, object] = {"effective_from": TODAY, "reason": "", "by": clinic.manager.user, "now": NOW}
     policies.set_life("A7032", life, **values | over)  # type: ignore[arg-type]
 
@@ -40,14 +40,6 @@ def test_a_clinic_life_moves_every_holder_of_the_code(clinic: Cast) -> None:
     assert ends() == [date(2026, 4, 1), date(2026, 4, 1), date(2026, 6, 1)]
     set_life(clinic, Period(2, MONTHS))
     assert ends() == [date(2026, 5, 1), date(2026, 5, 1), date(2026, 6, 1)]
-
-
-def test_one_patients_own_life_moves_that_patient_and_can_be_taken_back(clinic: Cast) -> None:
-    set_life(clinic, Period(2, Unit.WEEK), patient=clinic.tevin, reason="skin reaction")
-    assert ends() == [date(2026, 4, 1), date(2026, 3, 18), date(2026, 6, 1)]
-    set_life(clinic, None, patient=clinic.tevin, reason="healed", effective_from=date(2026, 3, 2))
-    set_life(clinic, None, patient=clinic.tevin, reason="healed")
-    assert ends()[1] == date(2026, 4, 1)
 
 
 def test_a_life_reaches_the_parts_packed_with_a_mask(clinic: Cast) -> None:
@@ -147,9 +139,7 @@ MONTH = Period(1, MONTHS)
     ("write", "code"),
     [
         (unknown, "unknown_code"),
-        (lambda c: set_life(c, None), "period"),
         (lambda c: set_life(c, Period(1201, MONTHS)), "period"),
-        (lambda c: set_life(c, MONTH, patient=c.odalys), "reason_missing"),
         (lambda c: leads(c, 5, 10), "leads"),
         (lambda c: leads(c, 366, 10), "leads"),
         (lambda c: terms(c, -1), "gap_days"),

@@ -36,6 +36,7 @@ from resupply.services import (
     dispensing,
     events,
     exchanges,
+    own_lives,
     own_page,
     people,
     plans,
@@ -227,7 +228,7 @@ def version(draw: st.DrawFn) -> Write:
             return policies.set_life(code, period, reason="", **stamp)
         if what == "own life":
             life = None if small == 1 else period
-            return policies.set_life(code, life, patient=world.patient(number), reason=REASON, **stamp)
+            return own_lives.set_own_life(world.patient(number), code, life, reason=REASON, **stamp)
         if what == "allowance":
             payer = world.payers[number]
             return policies.set_allowance(payer, code, units=small, period=period, at_once_periods=2, **stamp)

@@ -218,6 +218,7 @@ def addresses_of(patient: Patient, *, dispense: Dispense, event: Event, calendar
             for name in ("therapist:fitting", "therapist:fitting_end", "therapist:fitting_void")
         },
         "therapist:follow_up_void": [(patient.follow_ups.first() or make_follow_up(patient)).public_id],
+        "therapist:own_life_void": [patient.public_id, make_life(patient=patient, reason="worn early").pk],
         "therapist:nights_void": [
             (patient.night_imports.first() or make_nights(patient, first=TODAY, minutes=[400])).public_id
         ],

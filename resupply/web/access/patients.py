@@ -22,6 +22,7 @@ from resupply.models import (
     EvidencePacket,
     Fitting,
     FollowUp,
+    LifeVersion,
     MagnetScreen,
     MatchRecord,
     Message,
@@ -69,6 +70,11 @@ def fitting_or_404(request: StaffRequest, public_id: UUID) -> Fitting:
 def bad_address_or_404(patient: Patient, pk: int) -> BadAddress:
     """One address of a patient at which a message failed, and that nobody has confirmed."""
     return or_404(BadAddress.objects.filter(patient=patient, pk=pk, confirmed_at=None))
+
+
+def own_life_or_404(patient: Patient, pk: int) -> LifeVersion:
+    """One version of a patient's own lives."""
+    return or_404(patient.lives.filter(pk=pk))
 
 
 def dispense_or_404(request: StaffRequest, public_id: UUID) -> Dispense:

@@ -59,6 +59,8 @@ WHO_MAY: dict[str, frozenset[Role]] = {
     "fitting.see": _CARE,
     "fitting.record": _THERAPY,
     "match.record": _THERAPY,
+    "life.see": _CARE,
+    "life.set": _THERAPY,
     "follow_up.record": _THERAPY,
     "nights.record": _THERAPY,
     "care_sheet.see": _CARE,
@@ -135,7 +137,7 @@ UNDER_EMERGENCY = frozenset(
         *("proof.record", "proof.void", "event.record", "event.void", "answer.record", "answer.void"),
         *("contact.record", "contact.void", "equipment.record", "equipment.void", "care_sheet.see"),
         *("fitting.see", "fitting.record", "match.record", "follow_up.record", "nights.record"),
-        *("magnets.screen", "magnets.details", "magnets.clear"),
+        *("magnets.screen", "magnets.details", "magnets.clear", "life.see", "life.set"),
     }
 )
 """Permissions for which an emergency access opens a patient: the care of this one patient. No page of

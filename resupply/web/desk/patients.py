@@ -29,6 +29,7 @@ _WAYS = [
     ("Nights", "therapist:nights", "nights.record"),
     ("Care sheet", "therapist:care_sheet", "care_sheet.see"),
     ("Magnets", "therapist:magnets", "magnets.screen"),
+    ("How long parts last", "therapist:own_lives", "life.see"),
     ("Deliveries", "desk:deliveries", "patient.see"),
     ("Device and orders", "desk:equipment", "patient.see"),
     ("Own page", "desk:link", "patient.link"),

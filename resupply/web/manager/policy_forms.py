@@ -12,11 +12,17 @@ from resupply.rules.cleaning import cleaning_tasks
 from resupply.rules.effects import Change
 from resupply.services.policy_changes import Wanted
 from resupply.services.versions import FIELDS
-from resupply.web.forms import AtLocationForm, any_kind, any_location, code_choices, day_field, dress
+from resupply.web.forms import (
+    UNIT_CHOICES,
+    AtLocationForm,
+    any_kind,
+    any_location,
+    code_choices,
+    day_field,
+    dress,
+)
 from resupply.web.manager.forms import SELF_PAY
 from resupply.web.manager.policy_words import CHANGES, happens_to
-
-_UNITS = [("day", "days"), ("week", "weeks"), ("month", "months")]
 
 
 def _number(label: str, **over: Any) -> forms.IntegerField:
@@ -55,7 +61,7 @@ class LifeForm(DraftForm):
     kind = PolicyKind.LIFE
     part_code = forms.ChoiceField(label="Part", choices=partial(code_choices, "Choose the part"))
     period_count = _number("Worn after")
-    period_unit = forms.ChoiceField(label="Counted in", choices=_UNITS, initial="month")
+    period_unit = forms.ChoiceField(label="Counted in", choices=UNIT_CHOICES, initial="month")
     field_order = ["part_code", "period_count", "period_unit", "effective_from", "reason", "source"]
 
 
@@ -67,7 +73,7 @@ class AllowanceForm(DraftForm):
     part_code = forms.ChoiceField(label="Part", choices=partial(code_choices, "Choose the part"))
     units = _number("Units")
     period_count = _number("In a period of")
-    period_unit = forms.ChoiceField(label="Counted in", choices=_UNITS, initial="month")
+    period_unit = forms.ChoiceField(label="Counted in", choices=UNIT_CHOICES, initial="month")
     at_once_periods = _number("Periods at once, at most", initial=1)
     field_order = [
         *("payer", "part_code", "units", "period_count", "period_unit", "at_once_periods"),
@@ -99,7 +105,7 @@ class TermsForm(DraftForm):
     kind = PolicyKind.TERMS
     gap_days = _number("Days without a question after a delivery", initial=7)
     target_count = _number("A refill aims at a supply of", initial=3)
-    target_unit = forms.ChoiceField(label="Counted in", choices=_UNITS, initial="month")
+    target_unit = forms.ChoiceField(label="Counted in", choices=UNIT_CHOICES, initial="month")
     field_order = ["gap_days", "target_count", "target_unit", "effective_from", "reason", "source"]
 
 

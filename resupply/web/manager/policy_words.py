@@ -5,7 +5,7 @@ from typing import Any
 from resupply.models import PolicyDraft, PolicyKind
 from resupply.rules.cleaning import cleaning_tasks
 from resupply.rules.effects import Change
-from resupply.web.wording import kind_word, part_word
+from resupply.web.wording import kind_word, part_word, period_words
 
 CHANGES = {
     Change.BECOMES_OVERDUE: "becomes overdue",
@@ -60,10 +60,10 @@ def says(kind: str, row: Any) -> str:
     """What it says."""
     said = values_of(row)
     if kind == PolicyKind.LIFE:
-        return f"worn after {period(said['period_count'], said['period_unit'])}"
+        return f"worn after {period_words(said['period_count'], said['period_unit'])}"
     if kind == PolicyKind.ALLOWANCE:
         units = f"{said['units']} unit{'' if said['units'] == 1 else 's'}"
-        every = period(said["period_count"], said["period_unit"])
+        every = period_words(said["period_count"], said["period_unit"])
         at_once = said["at_once_periods"]
         often = "one period" if at_once == 1 else f"{at_once} periods"
         return f"{units} per {every.removeprefix('1 ')}, at most {often} at once"
@@ -73,7 +73,7 @@ def says(kind: str, row: Any) -> str:
             f"dispense {said['delivery_lead_days']} days before"
         )
     if kind == PolicyKind.TERMS:
-        target = period(said["target_count"], said["target_unit"])
+        target = period_words(said["target_count"], said["target_unit"])
         return f"no question for {said['gap_days']} days after a delivery; a refill aims at {target}"
     if kind == PolicyKind.CLEANING:
         return _FREQUENCIES[said["frequency"]]
@@ -93,11 +93,6 @@ def values_of(row: Any) -> dict[str, Any]:
     """The values of a draft, or of a version's row, by name."""
     values: dict[str, Any] = row.values if isinstance(row, PolicyDraft) else vars(row)
     return values
-
-
-def period(count: int, unit: str) -> str:
-    """`2 months`."""
-    return f"{count} {unit}{'' if count == 1 else 's'}"
 
 
 def list_words(tasks: list[str]) -> str:

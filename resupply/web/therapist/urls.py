@@ -9,6 +9,7 @@ from resupply.web.therapist import (
     matching,
     matching_tables,
     nights,
+    own_lives,
     plans,
     screening,
 )
@@ -20,6 +21,9 @@ urlpatterns = [
     path("follow-ups/<uuid:public_id>/void/", follow_ups.follow_up_void, name="follow_up_void"),
     path("patients/<uuid:public_id>/nights/", nights.nights, name="nights"),
     path("nights/<uuid:public_id>/void/", nights.nights_void, name="nights_void"),
+    path("patients/<uuid:public_id>/lives/", own_lives.own_lives, name="own_lives"),
+    path("patients/<uuid:public_id>/lives/new/", own_lives.own_life_new, name="own_life_new"),
+    path("patients/<uuid:public_id>/lives/<int:pk>/void/", own_lives.own_life_void, name="own_life_void"),
     path("patients/<uuid:public_id>/magnets/", screening.magnets, name="magnets"),
     path("patients/<uuid:public_id>/magnets/ask/", screening.screen, name="screen"),
     path("patients/<uuid:public_id>/fittings/", fittings.fittings, name="fittings"),
