@@ -59,7 +59,7 @@ def test_back_to_the_policy_where_nothing_was_set_is_refused_at_the_part(wearer,
 def test_the_desk_sees_it_and_is_offered_no_change(wearer, ines):
     page = text(ines.get(address("own_lives", wearer)))
     assert "1 month" in page
-    assert "Set for this patient Nothing" in page
+    assert "What was set Nothing" in page
     assert address("own_life_new", wearer) not in ines.get(address("own_lives", wearer)).content.decode()
 
 
