@@ -6,6 +6,7 @@ that name should not tell what it treats either. A Message-ID comes from the mes
 sent after a fault carries the same one and mail programs can drop it (RFC 5322 section 3.6.4).
 """
 
+import re
 import smtplib
 from email.utils import formataddr, formatdate, parseaddr
 
@@ -151,6 +152,7 @@ class MailCarrier:
         return mail
 
 
+_FINER = re.compile(rb"[245]\.\d{1,3}\.\d{1,3}(?!\S)")
 _BROKEN_OFF = {
     Progress.ANNOUNCED: Outcome.UNREACHABLE,
     Progress.ADDRESSED: Outcome.LATER,  # it may be this address, which must not hold up the others
@@ -211,5 +213,20 @@ def _code(error: Exception) -> int:
 
 
 def _describe(error: Exception) -> str:
-    """The kind of error and the server's code: its words may hold an address."""
-    return f"{type(error).__name__} {_code(error)}" if _code(error) else type(error).__name__
+    """The kind of error and the server's codes (RFC 5321, and RFC 2034 where it speaks that): its words may
+    hold an address.
+    """
+    code = _code(error)
+    if not code:
+        return type(error).__name__
+    finer = _FINER.match(_words(error))
+    return f"{type(error).__name__} {code}" + (f" {finer[0].decode()}" if finer else "")
+
+
+def _words(error: Exception) -> bytes:
+    """What the server said beside its code."""
+    if isinstance(error, smtplib.SMTPRecipientsRefused):
+        said: bytes | str = next((words for _, words in error.recipients.values()), b"")
+    else:
+        said = error.smtp_error if isinstance(error, smtplib.SMTPResponseException) else b""
+    return said if isinstance(said, bytes) else said.encode(errors="replace")

@@ -139,8 +139,8 @@ def worst(leaks: Mapping[str, Leak]) -> Leak:
 
 
 def is_better(before: Mapping[str, Leak], after: Mapping[str, Leak]) -> bool:
-    """Whether a try leaks less than the one before: at fewer places with the strongest grade; at equally many,
-    at fewer with the next one, and so on.
+    """Whether a try leaks less than the one before: at fewer places strongly, or at equally many strongly and
+    at fewer slightly.
 
     >>> slight, strong = Leak.SLIGHT, Leak.STRONG
     >>> is_better({"chin": strong}, {"chin": slight, "eyes": slight, "bridge": slight})

@@ -25,8 +25,9 @@ both agree. HIBC: `+`, four characters of labeler, 1 to 13 of product, one digit
 
 Sources: FDA, "UDI formats by FDA-Accredited Issuing Agency" (2017) for the elements; gs1.org for the check
 digit; GS1 General Specifications, as quoted on public pages, for dates and century; ANSI/HIBC 2.4 for HIBC.
-The lengths that are known beforehand are the table "element strings with predefined length" of the GS1 General
-Specifications, by the first two digits; it, the separators after 17 and 21 and the character set are from memory.
+Which elements have a length known beforehand says a table of the GS1 General Specifications ("element strings
+with predefined length", by their first two digits); it, the separators after 17 and 21 and the character set
+are from memory.
 """
 
 import re
@@ -43,11 +44,11 @@ LONGEST = 400
 
 _MOST = 20  # characters of a lot or serial
 _FIXED = {
-    **{"00": 18, "01": 14, "02": 14, "03": 14, "04": 16, "20": 2, "41": 14},
+    **dict(zip(("00", "01", "02", "03", "04", "20", "41"), (18, 14, 14, 14, 16, 2, 14), strict=True)),
     **dict.fromkeys(("11", "12", "13", "14", "15", "16", "17", "18", "19"), 6),
     **dict.fromkeys(("31", "32", "33", "34", "35", "36"), 8),
 }
-"""Characters after the first two digits: of 31 to 36 two more of the identifier and six, of 41 one and thirteen."""
+"""Characters after the first two digits: of 31 to 36 two more of the identifier and six, of 41 one and 13."""
 _READ = ("01", "11", "17", "10", "21")
 _VALUE = re.compile(r"[!\"%&'()*+,\-./0-9:;<=>?A-Z_a-z]+")
 _SYMBOLOGY = re.compile(r"\][A-Za-z][0-9]")

@@ -2,12 +2,12 @@
 
 The rule in plain words. Whoever has a device or any part breathes through a mask, a tube and the device's
 filter. A mask needs what it is made of: a nasal or full face mask (A7034, A7030) a cushion, a combination
-mask (A7027) an oral cushion and nasal pillows; every mask but an oral one (A7044) is held by headgear, whatever
-parts of another mask are on record beside it. A
+mask (A7027) an oral cushion and nasal pillows; every mask but an oral one (A7044) is held by headgear. A
 device with a humidifier needs a water chamber. Parts packed with a mask are lines like any other, so what
 came with it is not missing. Of the two filters one is enough: which one, the device says.
 
-Edge cases: a cushion without a mask on record means that the mask is missing, and its headgear too; without a
+Edge cases: a cushion without a mask on record means that the mask is missing, and its headgear too; beside an
+oral mask it is left from the mask before, and asks for nothing; without a
 device on record nothing is said about a chamber; a patient with neither device nor part lacks the mask, the
 tubing and the filter.
 

@@ -9,8 +9,8 @@ that it was read. Who is not settled is to be called, but while a message is on 
 days after one went out, whether or not somebody tried meanwhile. A notice is closed only when everybody is
 settled.
 
-Edge cases: a contact that is voided counts as none. A patient whose message could not be sent, or who cannot be
-written to, is to be called at once.
+Edge cases: a contact that is voided counts as none. A patient whose message could not be sent, or who cannot
+be written to, is to be called at once.
 
 Source: ours. Regulators ask that the depth of a recall and the checks that everybody was reached be set for
 each recall (21 CFR 7.42 and 7.49, from memory); the number of days is common practice.

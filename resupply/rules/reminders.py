@@ -13,9 +13,9 @@ written again.
 
 Messages go out between 09:00 and 20:00 by the clock of the patient's zone (the clinic's hours, `Hours`), on
 no account before 08:00 or from 21:00 on. A patient whose zone is not known is written to only while those
-hours hold in all zones of the US states and Puerto Rico at once. These lie six hours apart: where the clinic's
-hours leave less than one they share, the shipped hours stand in for that patient, so that nobody is written to
-at night and no message waits for ever.
+hours hold in all zones of the US states and Puerto Rico at once. These lie six hours apart: where the
+clinic's hours leave less than one that all share, the shipped hours stand in for that patient, so that nobody
+is written to at night and no message waits for ever.
 
 Edge cases: the hours are those of the patient's wall clock, so they stay put when clocks change; a local
 date that a zone skipped has no sending hours.
@@ -182,7 +182,8 @@ def may_send(
 def are_shared(hours: Hours, *, day: date) -> bool:
     """Whether hours of that day hold in all US zones at once, for long enough to write by them.
 
-    >>> are_shared(DEFAULT_HOURS, day=date(2026, 1, 5)), are_shared(Hours(time(9), time(15)), day=date(2026, 1, 5))
+    >>> day = date(2026, 1, 5)
+    >>> are_shared(DEFAULT_HOURS, day=day), are_shared(Hours(time(9), time(15)), day=day)
     (True, False)
     """
     window = _shared_on(day, zones_of(""), hours)

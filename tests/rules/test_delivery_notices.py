@@ -55,6 +55,11 @@ def test_a_failure_without_a_code_is_kept_as_undefined() -> None:
         # RFC 5321 4.2.3: 550 no such mailbox, 552 full.
         ("mail", "SMTPRecipientsRefused 550", True),
         ("mail", "SMTPRecipientsRefused 552", False),
+        # RFC 2034: a reply may begin with a code of RFC 3463, which says more than 550 does.
+        ("mail", "SMTPRecipientsRefused 550 5.1.1", True),
+        ("mail", "SMTPRecipientsRefused 550 5.7.1", False),
+        ("mail", "SMTPRecipientsRefused 550 5.1.8", False),
+        ("mail", "SMTPRecipientsRefused 550 5.2.1", True),
         ("mail", "SMTPDataError 554", False),
         ("text", "HTTP 422 unknown_number", True),
         ("text", "HTTP 500", False),

@@ -82,10 +82,14 @@ def test_what_to_look_at(text: str, lot: str, warnings: tuple[Warn, ...], why: s
 
 
 PREDEFINED = {
-    **{"00": 20, "01": 16, "02": 16, "03": 16, "04": 18, "11": 8, "12": 8, "13": 8, "14": 8, "15": 8, "16": 8},
-    **{"17": 8, "18": 8, "19": 8, "20": 4, "31": 10, "32": 10, "33": 10, "34": 10, "35": 10, "36": 10, "41": 16},
+    first: int(length)
+    for row in (
+        "00:20 01:16 02:16 03:16 04:18 11:8 12:8 13:8 14:8 15:8 16:8 17:8 18:8 19:8 20:4",
+        "31:10 32:10 33:10 34:10 35:10 36:10 41:16",
+    )
+    for first, _, length in (pair.partition(":") for pair in row.split())
 }
-"""GS1 General Specifications, "element strings with predefined length": the first two digits of the identifier
+"""GS1 General Specifications, "element strings with predefined length": the first two digits of an identifier
 and the length of the whole string, the identifier included. From memory."""
 
 

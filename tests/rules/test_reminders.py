@@ -170,7 +170,8 @@ def test_an_unknown_zone_is_held_to_the_hours_all_us_zones_share(zone: str) -> N
 
 
 @pytest.mark.parametrize(
-    ("opens", "closes", "shared"), [(9, 20, True), (9, 16, True), (9, 15, False), (8, 12, False), (20, 21, False)]
+    ("opens", "closes", "shared"),
+    [(9, 20, True), (9, 16, True), (9, 15, False), (8, 12, False), (20, 21, False)],
 )
 def test_hours_too_short_to_be_shared_give_way_to_the_shipped_ones(
     opens: int, closes: int, shared: bool
@@ -186,9 +187,14 @@ def test_hours_too_short_to_be_shared_give_way_to_the_shipped_ones(
 
 
 @given(
-    st.integers(0, 12 * 366 * 24 * 60), st.sampled_from(["", *US_ZONES]), st.integers(8, 20), st.integers(1, 13)
+    st.integers(0, 12 * 366 * 24 * 60),
+    st.sampled_from(["", *US_ZONES]),
+    st.integers(8, 20),
+    st.integers(1, 13),
 )
-def test_every_hours_that_can_be_planned_have_a_window(minutes: int, zone: str, opens: int, long: int) -> None:
+def test_every_hours_that_can_be_planned_have_a_window(
+    minutes: int, zone: str, opens: int, long: int
+) -> None:
     now = datetime(2020, 1, 1, tzinfo=UTC) + timedelta(minutes=minutes)
     window = next_window(now, zone, Hours(time(opens), time(min(opens + long, 21))))
     for place in [zone] if zone else US_ZONES:
