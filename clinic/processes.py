@@ -78,20 +78,16 @@ REQUIRED_VARIABLES = (
     "INDEX_KEY",
 )
 
-# Variables a clinic may do without, for text messages, sharing, backups and figures; settings.py says which
-# belong together.
+# Variables a clinic may do without: the proxy, text messages, reminders, sharing, backups, figures, sessions,
+# logs. settings.py says which belong together, and docker-compose.yml what they are where nothing is said.
 OPTIONAL_VARIABLES = (
+    *("BEHIND_TLS_PROXY", "FORWARDED_FOR"),
     *("TEXT_URL", "TEXT_FROM", "TEXT_SECRET", "TEXT_CALLBACK_SECRET", "PHONE_REGION"),
-    *(
-        "FHIR",
-        "EXPORT_FOLDER",
-        "STOP_MAIL",
-        "BACKUP_KEY",
-        "METRICS_TOKEN",
-        "FORWARDED_FOR",
-        "SESSION_IDLE_MINUTES",
-        "SESSION_HOURS",
-    ),
+    *("STOP_MAIL", "ANSWER_BY_LINK", "SWEEP_SECONDS"),
+    *("FHIR", "EXPORT_FOLDER"),
+    *("BACKUP_KEY", "METRICS_TOKEN"),
+    *("SESSION_IDLE_MINUTES", "SESSION_HOURS"),
+    *("LOG_FORMAT", "LOG_LEVEL"),
 )
 
 

@@ -1,4 +1,8 @@
-"""`make run`: a whole demo clinic on this machine; Ctrl-C leaves nothing of it running."""
+"""`make run`: a whole demo clinic on this machine; Ctrl-C leaves nothing of it running.
+
+`python -m clinic.run` ends with 0 where it was asked to stop, 1 where a part of it failed, 2 where it may not
+run as it was told to, 3 where the clinic of this folder runs already (that one goes on).
+"""
 
 import fcntl
 import json
@@ -28,6 +32,13 @@ from clinic.supervisor import Supervisor, say, wait_until
 ROOT = Path(__file__).resolve().parent.parent
 
 
+FAILED, REFUSED, RUNS_ALREADY = 1, 2, 3
+
+
+class RunsAlreadyError(Exception):
+    """Another run holds the folder."""
+
+
 class StopRequested(BaseException):
     """Somebody asked the whole to stop. As with KeyboardInterrupt, no `except Exception` may take it."""
 
@@ -42,25 +53,30 @@ def main() -> int:
     """Run the demo until it is stopped; return the exit code."""
     if os.environ.get("DEMO") != "1":
         say("This starts a demonstration (DEMO=1, as `make run` sets it). A clinic runs docker-compose.yml.")
-        return 2
+        return REFUSED
     if not is_loopback(os.environ.get("HOST", "127.0.0.1")):
         say("The demo has invented people and printed passwords: it serves this machine only. Unset HOST.")
-        return 2
+        return REFUSED
+    wished = os.environ.get("PORT") or "8000"
+    if not (wished.isdecimal() and int(wished) < 65536):
+        say(f"PORT must be a number up to 65535, not {wished!r}.")
+        return REFUSED
     var = Path(os.environ.get("VAR_DIR", ROOT / "var")).resolve()
     var.mkdir(parents=True, exist_ok=True)
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         signal.signal(number, _stop)
     try:
         with _only_one(var), _servers(var):
-            return _serve(var)
+            return _serve(var, int(wished))
+    except RunsAlreadyError:
+        say(f"Already running in {var}: this one ends, that one goes on.")
+        return RUNS_ALREADY
     except StopRequested:
         return 0
     except Exception:
         if not _asked.is_set():
             raise
         return 0  # stopped amid a database's answer, its client fails in a way of its own
-    finally:
-        say("Stopped.")
 
 
 def _stop(number: int, frame: FrameType | None) -> None:
@@ -84,9 +100,11 @@ def _only_one(var: Path) -> Iterator[None]:
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:
-            say(f"Already running in {var}.")
-            raise StopRequested from None
-        yield
+            raise RunsAlreadyError from None
+        try:
+            yield
+        finally:
+            say("Stopped.")
 
 
 @contextmanager
@@ -107,9 +125,8 @@ def _servers(var: Path) -> Iterator[None]:
         servers.stop_postgres(var / "postgres")
 
 
-def _serve(var: Path) -> int:
+def _serve(var: Path, wished: int) -> int:
     """Prepare the database, start the processes, say where the site is, and watch until stopped."""
-    wished = int(os.environ.get("PORT", "8000"))
     port = servers.free_port(wished)
     if port != wished:
         say(f"Port {wished} is taken; using {port}.")
@@ -121,10 +138,10 @@ def _serve(var: Path) -> int:
         supervisor.start()
         if not wait_until(livez.answers, seconds=60, give_up=supervisor.has_lost_one):
             say("The web server did not answer.")
-            return 1
+            return FAILED
         _announce(f"http://127.0.0.1:{port}/", sign_ins)
         supervisor.watch()
-        return 1
+        return FAILED
     finally:
         _undisturbed.set()
         say("Stopping ...")

@@ -42,6 +42,8 @@ def start_postgres(folder: Path, *, durable: bool = True) -> str:
 
     folder = folder.resolve()
     folder.mkdir(parents=True, exist_ok=True)
+    if not _postgres_of(folder):  # else a number that another process has by now counts as the server's
+        (folder / "postmaster.pid").unlink(missing_ok=True)
     server = PostgresServer(folder, cleanup_mode=None)
     import psycopg
 
@@ -58,7 +60,7 @@ def start_postgres(folder: Path, *, durable: bool = True) -> str:
 
 def stop_postgres(folder: Path) -> None:
     """Stop the server of `folder`, if one runs: sessions are ended, data is kept."""
-    if pid := _pid(folder / "postmaster.pid"):
+    if pid := _postgres_of(folder):
         _end(pid, signal.SIGINT)  # "fast" shutdown
 
 
@@ -69,7 +71,7 @@ def start_redis(folder: Path, *, port: int = 0) -> str:
     """
     folder.mkdir(parents=True, exist_ok=True)
     pidfile, portfile = folder / "server.pid", folder / "port"
-    if _pid(pidfile):
+    if _redis_of(folder):
         port = int(portfile.read_text())
     else:
         port = port or free_port()
@@ -101,7 +103,7 @@ def _redis_command(folder: Path, port: int, pidfile: Path) -> list[str]:
 
 def stop_redis(folder: Path) -> None:
     """Stop the server of `folder`, if one runs."""
-    if pid := _pid(folder / "server.pid"):
+    if pid := _redis_of(folder):
         _end(pid, signal.SIGTERM)
 
 
@@ -118,14 +120,28 @@ def wait_for_port(port: int) -> None:
             time.sleep(0.02)
 
 
-def _pid(file: Path) -> int | None:
-    """Return the process number in the first line of `file` if that process lives."""
+def _postgres_of(folder: Path) -> int | None:
+    return _pid(folder / "postmaster.pid", f"-D {folder.resolve()}")
+
+
+def _redis_of(folder: Path) -> int | None:
+    port = folder / "port"
+    return _pid(folder / "server.pid", f"127.0.0.1:{port.read_text()}" if port.exists() else str(folder))
+
+
+def _pid(file: Path, mark: str) -> int | None:
+    """Return the process number in the first line of `file` if that process lives and is the server: its
+    command line holds the mark. After a crash or a restart of the machine another process may have the
+    number, which must neither be taken for the server nor be ended.
+    """
+    import psutil  # type: ignore[import-untyped]
+
     try:
         pid = int(file.read_text().splitlines()[0])
-        os.kill(pid, 0)
-    except (OSError, ValueError, IndexError):
+        words = " ".join(psutil.Process(pid).cmdline())
+    except (OSError, ValueError, IndexError, psutil.Error):
         return None
-    return pid
+    return pid if mark in words else None
 
 
 def _end(pid: int, how: signal.Signals) -> None:

@@ -9,7 +9,6 @@ import secrets
 from base64 import b64encode
 from datetime import timedelta
 from pathlib import Path
-from urllib.parse import urlsplit
 
 import pgtrigger
 from bootstrap_wrapper import get_bootstrap_css_dir, get_bootstrap_js_dir
@@ -30,6 +29,7 @@ VAR_DIR = env.path("VAR_DIR", default=BASE_DIR / "var")
 # --- who we are ---------------------------------------------------------------------------------------------
 CLINIC_NAME = env.text("CLINIC_NAME", demo="Juniper Bend Sleep Clinic (demo)")
 PUBLIC_URL = env.text("PUBLIC_URL", demo="http://127.0.0.1:8000").rstrip("/")
+_PUBLIC = environment.site(PUBLIC_URL)
 ALLOWED_HOSTS = env.words("ALLOWED_HOSTS", demo="127.0.0.1,localhost,[::1]")
 CSRF_TRUSTED_ORIGINS = [PUBLIC_URL]
 
@@ -128,7 +128,7 @@ if not DATA_KEYS or not INDEX_KEYS:
 DATABASES = {
     "default": environment.database(
         env.text("DATABASE_URL", demo=f"postgresql://postgres@/evenkeep?host={VAR_DIR / 'postgres'}"),
-        pool_size=env.number("DB_POOL", default=0),
+        pool_size=env.number("DB_POOL", default=0, least=0),
     )
 }
 
@@ -181,7 +181,7 @@ SESSION_ENGINE = "django.contrib.sessions.backends.db"
 SESSION_IDLE_MINUTES = env.number("SESSION_IDLE_MINUTES", default=15)  # desks are shared
 SESSION_COOKIE_AGE = env.number("SESSION_HOURS", default=12) * 3600  # one working day, whatever is done
 # The demo on its own machine is entered by password alone.
-SECOND_STEP = not (DEMO and is_loopback(urlsplit(PUBLIC_URL).hostname or ""))
+SECOND_STEP = not (DEMO and is_loopback(_PUBLIC.hostname or ""))
 SESSION_EXPIRE_AT_BROWSER_CLOSE = True
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = not DEMO
 SESSION_COOKIE_HTTPONLY = CSRF_COOKIE_HTTPONLY = True
@@ -297,12 +297,13 @@ USE_I18N = True
 _FORMATTER = {"json": "clinic.logs.JsonFormatter", "text": "clinic.logs.ScrubbingFormatter"}[
     env.choice("LOG_FORMAT", ("json", "text"), default="text" if DEMO else "json")
 ]
+_LEVEL = env.choice("LOG_LEVEL", ("DEBUG", "INFO", "WARNING", "ERROR", "CRITICAL"), default="INFO")
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
     "formatters": {"line": {"()": _FORMATTER}},
     "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "line"}},
-    "root": {"handlers": ["stderr"], "level": env.text("LOG_LEVEL", default="INFO")},
+    "root": {"handlers": ["stderr"], "level": _LEVEL},
     # Django's own defaults would add a handler that mails requests to administrators, unscrubbed.
     "loggers": {"django": {"handlers": [], "level": "INFO", "propagate": True}},
 }

@@ -62,7 +62,7 @@ def test_every_secret_and_address_must_be_set() -> None:
     }
     text = (ROOT / "docker-compose.yml").read_text()
     for name, how in re.findall(r"\$\{(\w+)([^}]*)\}", text):
-        assert how.startswith(":?") or name in {"BEHIND_TLS_PROXY", *OPTIONAL_VARIABLES}, name
+        assert how.startswith(":?") or name in OPTIONAL_VARIABLES, name
         secret.discard(name)
     assert not secret, "a secret the file no longer asks for"
     assert "DEMO" not in text.replace("DEMO=1 python", "")

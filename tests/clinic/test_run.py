@@ -184,12 +184,14 @@ def test_a_second_run_in_the_same_folder_and_an_open_host_are_refused(var: Path)
     with (var / "run.lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         second = Run(var)
-        second.popen.wait(30)
+        assert second.popen.wait(30) == 3
         time.sleep(0.2)
         assert "Already running" in second.text
+        assert "Stopped." not in second.text  # the first goes on
     reachable = Run(var, HOST="0.0.0.0")  # noqa: S104 - the address that must be refused
     assert reachable.popen.wait(30) == 2
     assert Run(var, DEMO="0").popen.wait(30) == 2
+    assert Run(var, PORT="80O0").popen.wait(30) == Run(var, PORT="80800").popen.wait(30) == 2
 
 
 def test_livez_says_no_where_nothing_answers(monkeypatch: pytest.MonkeyPatch) -> None:
