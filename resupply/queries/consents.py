@@ -7,7 +7,8 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
-from django.db.models import BooleanField, Exists, OuterRef, Q, QuerySet, Subquery
+from django.db.models import BooleanField, Exists, ExpressionWrapper, OuterRef, Q, QuerySet, Subquery, Value
+from django.db.models.functions import Coalesce
 
 from resupply.models import BadAddress, Channel, Consent, MessageWish, Patient
 from resupply.rules.consents import Said, Way, choose
@@ -70,6 +71,11 @@ def reach(purpose: str, channels: Collection[str], prefix: str = "patient__") ->
         said, bad = newest_consent(channel, purpose, patient), is_bad(channel, field, patient)
         found |= Q(~Q(**{field: ""}), Q(said), ~Q(bad))
     return found
+
+
+def can_reach(purpose: str, channels: Collection[str]) -> Coalesce:
+    """`reach` as a column, to be asked for what is not so: where nobody was asked, `reach` is null."""
+    return Coalesce(ExpressionWrapper(reach(purpose, channels), output_field=BooleanField()), Value(False))
 
 
 @dataclass(frozen=True, slots=True)

@@ -40,19 +40,28 @@ def failures(places: Collection[int], *, today: date, at_most: int) -> list[Fail
     ]
 
 
+def did_not_arrive(of: str = "") -> Q:
+    """Whether a message could not be sent, or came back; `of`: the way to it from the row."""
+    return Q(**{f"{of}state": MessageState.FAILED}) | Q(**{f"{of}bounced_at__isnull": False})
+
+
+def went_out(of: str = "") -> Q:
+    """Whether a message was sent, and did not come back."""
+    return Q(**{f"{of}state": MessageState.SENT, f"{of}bounced_at": None})
+
+
 def gone_wrong(*, today: date, with_late: bool = True) -> "QuerySet[Message]":
     """Messages that did not arrive and nobody has seen to, unless a later one went out to the same patient on
     the same channel: that one said what was true by then. Without those that ran late an index finds them.
     """
     later = Message.objects.filter(
+        went_out(),
         patient=OuterRef("patient"),
         channel=OuterRef("channel"),
         day__gt=OuterRef("day"),
-        state=MessageState.SENT,
-        bounced_at=None,
     ).exclude(purpose__in=REPLIES)
     late = Q(state=MessageState.CANCELLED, last_error=RAN_LATE, day__gt=today - LATE_COUNTS)
-    wrong = Q(state=MessageState.FAILED) | Q(bounced_at__isnull=False)
+    wrong = did_not_arrive()
     rows = Message.objects.filter(wrong | late if with_late else wrong, handled_at=None)
     return rows.filter(~Exists(later)).exclude(purpose__in=REPLIES)
 

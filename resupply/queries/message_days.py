@@ -19,13 +19,14 @@ from resupply.queries.answers import answered
 from resupply.queries.consents import ADDRESS, Reach, reaches
 from resupply.queries.message_terms import counting
 from resupply.queries.open_days import open_days
+from resupply.queries.same_refill import is_same_refill
 from resupply.rules.bundling import OpenDays
 from resupply.rules.consents import may_write
 from resupply.rules.message_days import Mailbox, MessageLine, OpenQuestion
 from resupply.rules.message_terms import WEEK
 from resupply.rules.purposes import Purpose
 from resupply.rules.questions import Askable
-from resupply.rules.reminders import LADDER, SAME_REFILL_DAYS
+from resupply.rules.reminders import LADDER
 
 _RANKS = {step.name: step.rank for step in LADDER}
 _OF_PLANS = (
@@ -75,7 +76,7 @@ def _writes(how: Reach) -> frozenset[Purpose]:
 
 def _line(line: PlanLine, reasons: list[tuple[date, int]]) -> MessageLine:
     dates = Askable(line.kind, line.ask_from, line.deliver_from, line.supply_ends_on, line.refill_on)
-    written = [rank for ends, rank in reasons if abs((ends - line.supply_ends_on).days) < SAME_REFILL_DAYS]
+    written = [rank for ends, rank in reasons if is_same_refill(ends, line.supply_ends_on)]
     return MessageLine(dates, line.paused_from, line.paused_until, max(written, default=0))
 
 

@@ -10,7 +10,7 @@ reached, who looks after the line, and whether it is snoozed.
 - *assigned*: the newest standing assignment of the line for this refill.
 """
 
-from datetime import date, timedelta
+from datetime import date
 from enum import StrEnum
 
 from django.db.models import (
@@ -18,7 +18,6 @@ from django.db.models import (
     BooleanField,
     DateField,
     Exists,
-    ExpressionWrapper,
     Func,
     Lookup,
     OuterRef,
@@ -31,7 +30,6 @@ from django.db.models.lookups import Exact
 
 from resupply.models import (
     Act,
-    Channel,
     Contact,
     Fitting,
     LineAct,
@@ -40,7 +38,8 @@ from resupply.models import (
     RefillAnswerItem,
 )
 from resupply.queries.answers import answered
-from resupply.queries.consents import is_bad, newest_consent
+from resupply.queries.consents import ADDRESS, can_reach
+from resupply.queries.same_refill import of_same_refill
 from resupply.queries.worklists import asked_about
 from resupply.rules.purposes import Purpose
 from resupply.rules.reminders import SAME_REFILL_DAYS
@@ -66,17 +65,7 @@ def narrowed_by_reach(rows: QuerySet[PlanLine], reach: Reach, *, today: date) ->
 
 def _without_consent(rows: QuerySet[PlanLine]) -> QuerySet[PlanLine]:
     """Lines whose patient may be sent no question at all."""
-    asks = Purpose.QUESTION.value
-    rows = rows.alias(
-        may_mail=newest_consent(Channel.MAIL, asks, "patient"),
-        may_text=newest_consent(Channel.TEXT, asks, "patient"),
-    )
-    no_mail = Q(patient__email="") | Q(may_mail=None) | Q(may_mail=False)
-    no_text = Q(patient__phone="") | Q(may_text=None) | Q(may_text=False)
-    return rows.filter(
-        no_mail | is_bad(Channel.MAIL, "patient__email", "patient"),
-        no_text | is_bad(Channel.TEXT, "patient__phone", "patient"),
-    )
+    return rows.alias(can_write=can_reach(Purpose.QUESTION, tuple(ADDRESS))).filter(can_write=False)
 
 
 def of_therapist(rows: QuerySet[PlanLine], user_id: int) -> QuerySet[PlanLine]:
@@ -102,15 +91,7 @@ def assignee() -> Subquery:
 
 def acts_of_line(act: Act) -> QuerySet[LineAct]:
     """Standing acts on the outer line's refill."""
-    near, ends = timedelta(days=SAME_REFILL_DAYS), OuterRef("supply_ends_on")
-    return LineAct.objects.filter(
-        patient=OuterRef("patient"),
-        kind=OuterRef("kind"),
-        act=act,
-        voided_at=None,
-        supply_ends_on__gt=ExpressionWrapper(ends - near, output_field=DateField()),
-        supply_ends_on__lt=ExpressionWrapper(ends + near, output_field=DateField()),
-    )
+    return of_same_refill(LineAct.objects.filter(act=act, voided_at=None))
 
 
 def not_snoozed(*, today: date) -> "Lookup[bool]":

@@ -1,7 +1,7 @@
 """What is known about reaching the patients of overdue lines: what rows show, and what `rules.next_steps`
 asks.
 
-A fixed number of queries, whatever the number of lines. With a day in the past, what came later is left out.
+A fixed number of queries, whatever the number of lines. `last_contacts` alone may be asked of a past day.
 """
 
 from collections import defaultdict
@@ -11,6 +11,8 @@ from datetime import date
 from enum import StrEnum
 from itertools import islice
 from typing import NamedTuple, TypeVar
+
+from django.db.models import Case, F, Value, When
 
 from resupply.models import (
     Act,
@@ -26,10 +28,11 @@ from resupply.models import (
 )
 from resupply.queries.answers import NO_STANDS, standing_noes, standing_yeses
 from resupply.queries.consents import bad_addresses, said_by
+from resupply.queries.failures import did_not_arrive
+from resupply.queries.same_refill import is_same_refill
 from resupply.rules.consents import newest as newest_word
 from resupply.rules.next_steps import Known, Line, NextStep, next_step
 from resupply.rules.purposes import Purpose
-from resupply.rules.reminders import SAME_REFILL_DAYS
 
 L = TypeVar("L", bound=PlanLine)
 
@@ -79,6 +82,7 @@ class _Sent(NamedTuple):
     kind: str
     ends: date
     state: str
+    """How far it has come; failed, too, where it came back."""
     day: date
     message: int
     channel: str
@@ -125,17 +129,15 @@ class _Records:
             (patient, kind): on + NO_STANDS
             for patient, kind, on in no.values_list("answer__patient", "kind", "answer__contacted_on")
         }
-        open_orders = BackOrder.objects.filter(patient__in=patients, filled_by=None, voided_at=None)
-        self.orders = {
-            (patient, kind): on
-            for patient, kind, on in open_orders.values_list("patient", "kind", "expected_on")
-        }
+        self.orders = _orders(patients)
         self.acts = _acts(patients)
 
     def look(self, line: PlanLine) -> Looked:
         known = self._known(line)
         acts = [
-            act for act in self.acts.get((line.patient_id, line.kind), ()) if _same(act.supply_ends_on, line)
+            act
+            for act in self.acts.get((line.patient_id, line.kind), ())
+            if is_same_refill(act.supply_ends_on, line.supply_ends_on)
         ]
         assigned = next((act for act in acts if act.act == Act.ASSIGN), None)
         note = next((act for act in acts if act.act == Act.NOTE), None)
@@ -171,7 +173,9 @@ class _Records:
         about = {
             sent.message: sent
             for sent in self.sent.get(patient.pk, ())
-            if sent.kind == line.kind and sent.state in UNDER_WAY and _same(sent.ends, line)
+            if sent.kind == line.kind
+            and sent.state in UNDER_WAY
+            and is_same_refill(sent.ends, line.supply_ends_on)
         }
         since = [row for row in self.contacts.get(patient.pk, ()) if row.on >= line.ask_from]
         newest = self.contacts.get(patient.pk, [None])[0]
@@ -222,11 +226,6 @@ def _name_of(assigned: LineAct | None) -> str:
     return assigned.assigned_to.get_full_name() or assigned.assigned_to.get_username()
 
 
-def _same(ends: date, line: PlanLine) -> bool:
-    """Whether an end of supply means the line's present refill."""
-    return abs((ends - line.supply_ends_on).days) < SAME_REFILL_DAYS
-
-
 def _failed_on(sent: Iterable[_Sent]) -> date | None:
     """The day of the newest message that left the queue, if it could not be delivered."""
     ended = [row for row in sent if row.state in (MessageState.SENT, MessageState.FAILED)]
@@ -247,15 +246,8 @@ def _messages(patients: Collection[int], today: date) -> Iterable[_Sent]:
         message__day__lte=today,
         message__state__in=[*UNDER_WAY, MessageState.FAILED],
     )
-    fields = (
-        "patient",
-        "kind",
-        "supply_ends_on",
-        "message__state",
-        "message__day",
-        "message",
-        "message__channel",
-    )
+    state = Case(When(did_not_arrive("message__"), then=Value(MessageState.FAILED)), default="message__state")
+    fields = ("patient", "kind", "supply_ends_on", state, "message__day", "message", "message__channel")
     return (_Sent(*row) for row in rows.values_list(*fields))
 
 
@@ -280,6 +272,13 @@ def _answers(patients: Collection[int], today: date) -> dict[int, RefillAnswer]:
     rows = RefillAnswer.objects.filter(patient__in=patients, voided_at=None, contacted_on__lte=today)
     rows = rows.order_by("patient_id", "-answered_at", "-pk").distinct("patient_id")
     return {row.patient_id: row for row in rows.only("patient", "contacted_on", "wish")}
+
+
+def _orders(patients: Collection[int]) -> dict[tuple[int, str], date | None]:
+    """The day open back orders are expected on, by patient and kind; of several the first that is known."""
+    rows = BackOrder.objects.filter(patient__in=patients, filled_by=None, voided_at=None)
+    ordered = rows.order_by(F("expected_on").desc(nulls_first=True))  # the last one of a kind is kept
+    return {(row.patient_id, row.kind): row.expected_on for row in ordered}
 
 
 def _acts(patients: Collection[int]) -> dict[tuple[int, str], list[LineAct]]:

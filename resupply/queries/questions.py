@@ -7,7 +7,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from django.db.models import Count, DateField, Exists, ExpressionWrapper, F, Max, OuterRef, Q, QuerySet
+from django.db.models import Count, Exists, F, Max, OuterRef, Q, QuerySet
 
 from resupply.models import (
     Channel,
@@ -33,11 +33,11 @@ from resupply.queries.feeds import token_hash
 from resupply.queries.message_terms import count_near
 from resupply.queries.open_days import open_days
 from resupply.queries.paused import paused_on
+from resupply.queries.same_refill import of_same_refill
 from resupply.rules.bundling import OpenDays
 from resupply.rules.message_terms import MOST_A_WEEK
 from resupply.rules.purposes import Purpose
 from resupply.rules.questions import MOST_MESSAGES, Askable, bundle
-from resupply.rules.reminders import SAME_REFILL_DAYS
 
 
 def askable(patient_ids: Collection[int], *, day: date) -> dict[int, list[PlanLine]]:
@@ -72,16 +72,7 @@ def _bundled(lines: list[PlanLine], *, day: date, open_days: OpenDays) -> list[P
 
 def not_given(*, day: date) -> QuerySet[QuestionPart]:
     """Parts of questions about a refill that is still to come on a day: the same, and not given since."""
-    near = timedelta(days=SAME_REFILL_DAYS)
-    ends = OuterRef("supply_ends_on")
-    line = PlanLine.objects.filter(
-        patient=OuterRef("patient"),
-        kind=OuterRef("kind"),
-        active=True,
-        ask_from__lte=day,
-        supply_ends_on__gt=ExpressionWrapper(ends - near, output_field=DateField()),
-        supply_ends_on__lt=ExpressionWrapper(ends + near, output_field=DateField()),
-    )
+    line = of_same_refill(PlanLine.objects.filter(active=True, ask_from__lte=day))
     given = DispenseLine.objects.filter(
         dispense__patient=OuterRef("patient"),
         dispense__dispensed_on__gte=OuterRef("asked_on"),

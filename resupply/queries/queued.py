@@ -25,12 +25,12 @@ from resupply.queries.answers import answered, spoke_lately
 from resupply.queries.consents import ADDRESS, Reach, reaches
 from resupply.queries.inbound import reply_note
 from resupply.queries.message_terms import days_before, schedule
+from resupply.queries.same_refill import is_same_refill
 from resupply.rules.consents import may_write
 from resupply.rules.message_terms import Schedule, has_room
 from resupply.rules.purposes import URGENT_FIRST, Purpose, of_step
 from resupply.rules.reminders import (
     ASK_AGAIN,
-    SAME_REFILL_DAYS,
     STEPS,
     Refill,
     ReminderStep,
@@ -220,7 +220,7 @@ def _still_to_say(message: Message, reason: MessageReason) -> bool:
 
 def still_holds(reason: MessageReason, line: LineNow, *, day: date) -> bool:
     """Whether the line is still at the refill and the step it was queued for."""
-    if not line.active or abs((line.supply_ends_on - reason.supply_ends_on).days) >= SAME_REFILL_DAYS:
+    if not line.active or not is_same_refill(line.supply_ends_on, reason.supply_ends_on):
         return False
     refill = Refill(line.ask_from, line.refill_on, line.paused_from, line.paused_until)
     reached = step_reached(refill, day=day)

@@ -10,9 +10,7 @@ from datetime import date, datetime, timedelta
 
 from django.db.models import (
     Case,
-    DateField,
     Exists,
-    ExpressionWrapper,
     IntegerField,
     OuterRef,
     Q,
@@ -34,11 +32,11 @@ from resupply.models import (
 from resupply.queries.answers import answered, spoke_lately
 from resupply.queries.consents import reach
 from resupply.queries.message_terms import count_near
+from resupply.queries.same_refill import of_same_refill
 from resupply.rules.message_terms import MOST_A_WEEK, Schedule
 from resupply.rules.purposes import Purpose
 from resupply.rules.reminders import (
     LADDER,
-    SAME_REFILL_DAYS,
     STEPS,
     Window,
     next_window,
@@ -130,19 +128,11 @@ def _rank_reached(day: date) -> Case:
 
 def _written_about() -> "QuerySet[MessageReason]":
     """Standing reasons of the outer line's refill, of its step or a higher one."""
-    ends = OuterRef("supply_ends_on")
-    near = timedelta(days=SAME_REFILL_DAYS)
     ranks = Case(
         *(When(step=step.name, then=Value(step.rank)) for step in LADDER), output_field=IntegerField()
     )
-    return MessageReason.objects.alias(reason_rank=ranks).filter(
-        patient=OuterRef("patient"),
-        kind=OuterRef("kind"),
-        stands=True,
-        supply_ends_on__gt=ExpressionWrapper(ends - near, output_field=DateField()),
-        supply_ends_on__lt=ExpressionWrapper(ends + near, output_field=DateField()),
-        reason_rank__gte=OuterRef("rank"),
-    )
+    rows = MessageReason.objects.alias(reason_rank=ranks)
+    return of_same_refill(rows.filter(stands=True, reason_rank__gte=OuterRef("rank")))
 
 
 def _open_question() -> "QuerySet[Message]":

@@ -2,19 +2,18 @@
 
 Every list leaves out patients who are not on therapy and those whose therapy pauses on the day. Each is read
 by so many rows at most; what counts as an answer stands in `answers`. Calls are about lines that may be asked
-about (`ask_from` has come) without an answer to this refill, where no e-mail can ask (no address, no yes to
-e-mail, the last one failed) or one went out a week ago unanswered; never where calls were refused, nor within
-a week of an answer about other parts.
+about (`ask_from` has come) without an answer to this refill, where no message can ask (no address that holds
+with a yes, on no channel), the last one did not arrive, or one went out a week ago unanswered; never where
+calls were refused, nor within a week of an answer about other parts.
 """
 
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from typing import Generic, TypeVar
 
 from django.db.models import (
     BooleanField,
-    DateField,
     Exists,
     ExpressionWrapper,
     F,
@@ -34,7 +33,6 @@ from resupply.models import (
     Dispense,
     Message,
     MessageReason,
-    MessageState,
     Patient,
     PatientReport,
     PatientStatus,
@@ -45,13 +43,15 @@ from resupply.models import (
     SuppliedBy,
     shown,
 )
-from resupply.queries import consents
 from resupply.queries.answers import answered, spoke_lately, standing_yeses
+from resupply.queries.consents import can_reach, newest_consent
+from resupply.queries.failures import did_not_arrive, went_out
 from resupply.queries.paused import paused_on
+from resupply.queries.same_refill import of_same_refill
 from resupply.rules.kinds import Kind
 from resupply.rules.purposes import Purpose
 from resupply.rules.questions import CALL_AFTER
-from resupply.rules.reminders import SAME_REFILL_DAYS
+from resupply.rules.replies import REPLIES
 
 T = TypeVar("T", RefillAnswerItem, RefillAnswer, PatientReport, PlanLine, BackOrder)
 Places = Collection[int]
@@ -151,12 +151,12 @@ def reported(places: Places, *, today: date) -> QuerySet[PatientReport]:
 # --- calls to make ------------------------------------------------------------------------------------------
 
 
-def calls(places: Places, *, today: date) -> QuerySet[PlanLine]:
-    """Lines to ask about by telephone.
+def calls(places: Places, *, today: date, channels: Collection[str] = (Channel.MAIL,)) -> QuerySet[PlanLine]:
+    """Lines to ask about by telephone; `channels`: those that this clinic can send on.
 
-    Each with `may_mail`, `mail_failed`, `asked_on` (the last message about it), `may_call` (None: never
-    asked), `call_on_paper`, `supplied_on` (the patient's last dispense from us), and the patient's newest
-    contact.
+    Each with `can_write`, `may_mail`, `last_failed` (the last message did not arrive), `asked_on` (the last
+    message about it), `may_call` (None: never asked), `call_on_paper`, `supplied_on` (the patient's last
+    dispense from us), and the patient's newest contact.
     """
     rows = PlanLine.objects.filter(active=True, ask_from__lte=today).exclude(paused_on(today))
     if places:
@@ -164,20 +164,17 @@ def calls(places: Places, *, today: date) -> QuerySet[PlanLine]:
     return (
         rows.alias(again_on=_newest_contact("again_on"))
         .annotate(
-            may_mail=newest_consent(Channel.MAIL, "patient"),
-            may_call=newest_consent(Channel.PHONE, "patient"),
+            can_write=can_reach(Purpose.QUESTION, channels),
+            may_mail=newest_consent(Channel.MAIL, Purpose.QUESTION, "patient"),
+            may_call=newest_consent(Channel.PHONE, "", "patient"),
             call_on_paper=_call_on_paper(),
-            mail_failed=_last_mail_failed(),
+            last_failed=_last_failed(channels),
             asked_on=Subquery(asked_about().order_by("-message__day").values("message__day")[:1]),
         )
         .filter(
             Q(may_call=None) | Q(may_call=True),
             Q(again_on=None) | Q(again_on__lte=today),
-            Q(patient__email="")
-            | Q(may_mail=None)
-            | Q(may_mail=False)
-            | Q(mail_failed=True)
-            | Q(asked_on__lte=today - CALL_AFTER),
+            Q(can_write=False) | Q(last_failed=True) | Q(asked_on__lte=today - CALL_AFTER),
             ~answered(today=today),
             ~Exists(spoke_lately(today=today)),
         )
@@ -189,14 +186,6 @@ def calls(places: Places, *, today: date) -> QuerySet[PlanLine]:
         )
         .select_related("patient__location")
     )
-
-
-def newest_consent(channel: str, patient: str) -> Subquery:
-    """The newest standing yes or no to being asked on a channel (null: never asked); `patient`: the outer
-    column. For calls: to calls.
-    """
-    purpose = "" if channel == Channel.PHONE else Purpose.QUESTION
-    return consents.newest_consent(channel, purpose, patient)
 
 
 def _call_on_paper() -> Subquery:
@@ -212,27 +201,19 @@ def _newest_contact(field: str) -> Subquery:
     return Subquery(contacts.order_by("-on", "-pk").values(field)[:1])
 
 
-def _last_mail_failed() -> Subquery:
-    """Whether the patient's last message that left the queue could not be sent."""
-    finished = Message.objects.filter(
-        patient=OuterRef("patient"),
-        channel=Channel.MAIL,
-        state__in=[MessageState.SENT, MessageState.FAILED],
+def _last_failed(channels: Collection[str]) -> Subquery:
+    """Whether the patient's last message that left the queue on one of the channels did not arrive."""
+    left = Message.objects.filter(
+        went_out() | did_not_arrive(), patient=OuterRef("patient"), channel__in=channels
     )
-    failed = ExpressionWrapper(Q(state=MessageState.FAILED), output_field=BooleanField())
-    return Subquery(finished.order_by("-day").annotate(failed=failed).values("failed")[:1])
+    failed = ExpressionWrapper(did_not_arrive(), output_field=BooleanField())
+    newest = left.exclude(purpose__in=REPLIES).order_by("-day", "-pk")
+    return Subquery(newest.annotate(failed=failed).values("failed")[:1])
 
 
 def asked_about() -> QuerySet[MessageReason]:
-    """Messages that went out about the outer line's refill."""
-    near, ends = timedelta(days=SAME_REFILL_DAYS), OuterRef("supply_ends_on")
-    return MessageReason.objects.filter(
-        patient=OuterRef("patient"),
-        kind=OuterRef("kind"),
-        message__state=MessageState.SENT,
-        supply_ends_on__gt=ExpressionWrapper(ends - near, output_field=DateField()),
-        supply_ends_on__lt=ExpressionWrapper(ends + near, output_field=DateField()),
-    )
+    """Messages that went out about the outer line's refill, and did not come back."""
+    return of_same_refill(MessageReason.objects.filter(went_out("message__")))
 
 
 def _last_supplied() -> Subquery:

@@ -14,15 +14,15 @@ register = template.Library()
 @register.filter
 def why_call(line: PlanLine) -> str:
     """Why a line of `queries.worklists.calls` is asked about by telephone."""
-    may_mail = getattr(line, "may_mail", None)
-    if not line.patient.email:
-        return "no e-mail address"
-    if may_mail is None:
-        return "never asked about e-mail"
-    if may_mail is False:
-        return "wants no e-mail"
-    if getattr(line, "mail_failed", None):
-        return "the last e-mail could not be sent"
+    if not getattr(line, "can_write", False):
+        may_mail = getattr(line, "may_mail", None)
+        if not line.patient.email:
+            return "no e-mail address"
+        if may_mail is None:
+            return "never asked about e-mail"
+        return "the e-mail address does not exist" if may_mail else "wants no e-mail"
+    if getattr(line, "last_failed", None):
+        return "the last message did not arrive"
     return "no answer to the message"
 
 

@@ -8,6 +8,7 @@ from typing import Any, Generic
 from django.db.models import F, QuerySet
 from django.db.models.expressions import OrderBy
 
+from resupply.delivery.carriers import carriers
 from resupply.delivery.tables_out import Cell
 from resupply.models import (
     BackOrder,
@@ -111,6 +112,10 @@ def _reported(row: PatientReport) -> list[Cell]:
     return [*_person(row.patient), row.on, row.told, row.kind, row.note]
 
 
+def _to_call(places: worklists.Places, *, today: date) -> QuerySet[PlanLine]:
+    return worklists.calls(places, today=today, channels=tuple(carriers()))
+
+
 def _call(line: PlanLine) -> list[Cell]:
     row: Any = line
     return [
@@ -193,7 +198,7 @@ CALLS = TodayList(
     empty="No call to make.",
     how="Patients appear here when a refill may be asked about and no message can ask, or a message has gone "
     "unanswered for a week. Who does not want to be called never appears.",
-    rows=worklists.calls,
+    rows=_to_call,
     patient_of=lambda line: line.patient,
     orders={
         "": ("Ended first", ("supply_ends_on", "pk")),

@@ -14,6 +14,7 @@ from pytest_django import DjangoAssertNumQueries
 from resupply.models import Message, MessageReason, Patient, PlanLine, RefillAnswer, StockLevel
 from resupply.queries import worklists
 from resupply.services import back_orders, plans
+from resupply.services.bounces import record_bounce
 from resupply.services.standing import settle
 from tests import builders
 from tests.builders import (
@@ -25,6 +26,7 @@ from tests.builders import (
     make_event,
     make_item,
     make_patient,
+    make_recall,
 )
 from tests.cast import Cast
 
@@ -177,27 +179,36 @@ def test_which_answers_wait_for_a_person(
 # --- calls ---
 
 
-def wrote(patient: Patient, *, days: int, state: str = "sent", ends: date = date(2026, 3, 1)) -> None:
+def wrote(
+    patient: Patient, *, days: int, state: str = "sent", ends: date = date(2026, 3, 1), **over: Any
+) -> Message:
     """A message about the cushion so many days ago."""
+    address = patient.phone if over.get("channel") == "text" else patient.email
+    values = {"channel": "mail", "purpose": "refill", "address": address} | over
     message = Message.objects.create(
         patient=patient,
-        channel="mail",
-        purpose="refill",
         day=days_ago(days),
         state=state,
         created_at=NOW,
         not_before=NOW,
         expires_at=NOW,
         finished_at=NOW,
+        **values,
     )
     MessageReason.objects.create(
         message=message,
         patient=patient,
         kind="cushion",
-        step="ask",
+        step="ask" if days else "due",
         supply_ends_on=ends,
         stands=state == "sent",
     )
+    return message
+
+
+def came_back(patient: Patient, detail: str, **over: Any) -> None:
+    """A message of yesterday that came back."""
+    record_bounce(wrote(patient, days=1, **over), detail=detail, now=NOW)
 
 
 def test_who_can_be_written_to_is_not_called_at_once(odalys: Patient) -> None:
@@ -216,6 +227,27 @@ CALL_CASES: list[tuple[str, Callable[[Patient], object], bool]] = [
     ("e-mail is welcome again", lambda p: (make_consent(p, granted=False), make_consent(p)), False),
     ("no address", _no_address, True),
     ("the last message failed", lambda p: (make_consent(p), wrote(p, days=1, state="failed")), True),
+    ("the last message came back", lambda p: (make_consent(p), came_back(p, "5.2.2")), True),
+    (
+        "the address does not exist",
+        lambda p: (make_consent(p), came_back(p, "5.1.1"), wrote(p, days=0)),
+        True,
+    ),
+    (
+        "a message that came back before one that did not",
+        lambda p: (make_consent(p), came_back(p, "5.2.2"), wrote(p, days=0)),
+        False,
+    ),
+    (
+        "of two messages of a day the later counts",
+        lambda p: (
+            make_consent(p),
+            wrote(p, days=1, purpose="recall", recall=make_recall()),
+            wrote(p, days=1, state="failed"),
+        ),
+        True,
+    ),
+    ("texts are welcome, but nobody sends any", lambda p: make_consent(p, channel="text"), True),
     (
         "a failure before one that was sent",
         lambda p: (make_consent(p), wrote(p, days=3, state="failed"), wrote(p, days=1)),
@@ -303,6 +335,31 @@ def test_who_is_called(odalys: Patient, what: str, happen: Callable[[Patient], o
     assert calls() == (["cushion"] if called else [])
 
 
+TEXT_CASES: list[tuple[str, Callable[[Patient], object], bool]] = [
+    ("texts are welcome", lambda p: None, False),
+    ("the number does not exist", lambda p: came_back(p, "unknown_number", channel="text"), True),
+    ("the last text came back", lambda p: came_back(p, "expired", channel="text"), True),
+    ("no more texts", lambda p: make_consent(p, channel="text", granted=False), True),
+    ("a text a week ago", lambda p: wrote(p, days=7, channel="text"), True),
+    (
+        "a reply is no question",
+        lambda p: (came_back(p, "expired", channel="text"), wrote(p, days=0, channel="text", purpose="help")),
+        True,
+    ),
+]
+
+
+@pytest.mark.parametrize(("what", "happen", "called"), TEXT_CASES, ids=[case[0] for case in TEXT_CASES])
+def test_who_is_called_where_texts_are_sent(
+    odalys: Patient, what: str, happen: Callable[[Patient], object], called: bool
+) -> None:
+    Patient.objects.filter(pk=odalys.pk).update(phone="+1 303 555 0142")
+    odalys.refresh_from_db()
+    make_consent(odalys, channel="text")
+    happen(odalys)
+    assert worklists.calls((), today=TODAY, channels=("mail", "text")).exists() is called
+
+
 @pytest.mark.parametrize(("day", "called"), [(date(2026, 1, 29), False), (date(2026, 1, 30), True)])
 def test_nobody_is_called_before_the_day_to_ask(odalys: Patient, day: date, called: bool) -> None:
     """One month of supply from 1 February ends on 1 March; the patient may be asked 30 days before."""
@@ -315,7 +372,7 @@ def test_a_call_brings_what_the_caller_needs_to_know(odalys: Patient) -> None:
     wrote(odalys, days=9)
     make_contact(odalys, outcome="left_word", note="with the wife", again_on=days_ago(1))
     row: Any = worklists.calls((), today=TODAY).get()
-    assert (row.asked_on, row.may_mail, row.mail_failed, row.may_call) == (days_ago(9), True, False, None)
+    assert (row.asked_on, row.may_mail, row.last_failed, row.may_call) == (days_ago(9), True, False, None)
     assert (row.contact_on, row.contact_outcome, row.contact_note) == (
         date(2026, 3, 16),
         "left_word",
