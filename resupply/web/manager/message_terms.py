@@ -7,6 +7,7 @@ from django.views.decorators.http import require_GET
 from resupply import clock
 from resupply.queries import message_terms as queries
 from resupply.web.access import StaffRequest, may
+from resupply.web.manager.policy_other_words import hours_caution
 
 
 @may("message_terms.see")
@@ -14,9 +15,11 @@ from resupply.web.access import StaffRequest, may
 def message_terms(request: StaffRequest) -> HttpResponse:
     """The terms in force, and every version."""
     today = clock.today(request.zone)
+    now = queries.schedule().on(today)
     context = {
         "today": today,
-        "now": queries.schedule().on(today),
+        "now": now,
+        "caution": hours_caution(now.hours, day=today),
         "versions": queries.versions(),
     }
     return render(request, "manager/message_terms.html", context)

@@ -27,6 +27,7 @@ from resupply.web.forms import VoidForm, written
 from resupply.web.manager.policy_forms import FORMS, EffectForm
 from resupply.web.manager.policy_list import VersionsForm, groups
 from resupply.web.manager.policy_other_forms import OTHER_FORMS, first_values
+from resupply.web.manager.policy_other_words import caution
 from resupply.web.manager.policy_showing import listed, numbers, shown
 from resupply.web.manager.policy_words import says, subject
 from resupply.web.methods import GET_OR_POST
@@ -148,6 +149,7 @@ def policy_draft(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "is_open": draft.state in (DraftState.DRAFT, DraftState.READY, DraftState.FAILED),
         "is_previewed": bool(each) or (run is not None and draft.state == DraftState.READY),
         "places": not request.location_ids,
+        "caution": caution(draft),
     }
     context |= numbers(draft, whole, each) | _listed(request, draft, run)
     return render(request, "manager/policy_draft.html", context)

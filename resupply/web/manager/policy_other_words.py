@@ -3,9 +3,11 @@
 from collections.abc import Mapping
 from datetime import date
 
-from resupply.models import PolicyKind
+from resupply.models import DraftAct, PolicyDraft, PolicyKind
+from resupply.queries.standing_rules import terms_in
 from resupply.rules.effects import HORIZON
 from resupply.rules.message_days import LINK
+from resupply.rules.reminders import DEFAULT_HOURS, Hours, are_shared
 from resupply.web.wording import day_words
 
 MOVED = {
@@ -68,6 +70,25 @@ def counted(
         (word, before.get(name, 0), after.get(name, 0), after.get(name, 0) - before.get(name, 0))
         for name, word in words.items()
     ]
+
+
+def caution(draft: PolicyDraft) -> str:
+    """What to know of a draft before it is applied, whatever its preview says; empty: nothing."""
+    if draft.kind != PolicyKind.MESSAGES or draft.act == DraftAct.VOID:
+        return ""
+    return hours_caution(terms_in(draft.values, draft.effective_from).hours, day=draft.effective_from)
+
+
+def hours_caution(hours: Hours, *, day: date) -> str:
+    """Hours too short to hold in all zones at once, in words; empty where they are long enough."""
+    if are_shared(hours, day=day):
+        return ""
+    shipped = f"{DEFAULT_HOURS.opens:%H:%M} to {DEFAULT_HOURS.closes:%H:%M}"
+    return (
+        f"{hours.opens:%H:%M} to {hours.closes:%H:%M} is too short to hold in all time zones of the US for "
+        "an hour at once. Patients whose time zone is not known will be written to while the shipped hours "
+        f"({shipped}) hold in all of them: give these patients a time zone, or leave seven hours or more."
+    )
 
 
 def code_words(kind: str, codes: list[str], other: list[str], *, today: date) -> list[str]:

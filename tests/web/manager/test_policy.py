@@ -1,12 +1,20 @@
 """The policy workbench: versions in one shape; drafts kept as typed, previewed, applied, dropped, voided."""
 
-from datetime import date
+from datetime import date, time
 
 import pytest
 from django.test import Client
 from django.urls import reverse
 
-from resupply.models import DraftState, JobState, LifeVersion, PlanLine, PolicyDraft, PolicyKind
+from resupply.models import (
+    DraftState,
+    JobState,
+    LifeVersion,
+    MessageTermsVersion,
+    PlanLine,
+    PolicyDraft,
+    PolicyKind,
+)
 from resupply.queries import follow_ups as follow_ups_of
 from resupply.queries.matching import table_on
 from resupply.queries.message_terms import schedule
@@ -198,6 +206,20 @@ def test_rules_that_move_no_plan_are_drafted_with_what_they_would_do(cast: Cast,
     kept = marta.post(f"{LIST}new/follow_ups/", {**begun, **steps, "name_1": "Second"})
     assert (kept.status_code, "Fill in the name and both days" in text(kept)) == (422, True)
     assert b'value="First call"' in kept.content
+
+
+def test_hours_too_short_for_all_zones_are_warned_of_where_they_are_set(cast: Cast, marta: Client) -> None:
+    values = {"effective_from": "2026-03-18", "reason": "as agreed", "per_week": "1", "link_ahead_days": "3"}
+    values |= {"opens": "09:00", "second_ask_days": "9"}
+    says = "too short to hold in all time zones"
+    for closes, warned in (("12:00", True), ("18:00", False)):
+        url = marta.post(f"{LIST}new/messages/", {**values, "closes": closes})["Location"]
+        assert (says in text(marta.get(url))) is warned
+    assert says not in text(marta.get(reverse("manager:message_terms")))
+    MessageTermsVersion.objects.create(
+        effective_from=date(2026, 1, 1), opens=time(9), closes=time(12), reason="as agreed", recorded_at=NOW
+    )
+    assert says in text(marta.get(reverse("manager:message_terms")))
 
 
 def test_the_first_patients_are_drawn_before_and_after(marta: Client) -> None:
