@@ -15,7 +15,7 @@ from resupply.rules.facts import Allowance, ClinicTerms, CoverageSpan, PatientFa
 from resupply.rules.kinds import Kind
 from resupply.rules.pauses import pause_on
 from resupply.rules.periods import Period, add, add_days
-from resupply.rules.refills import quantity_limit, rule_for, target_units
+from resupply.rules.refills import followed, quantity_limit, rule_for, target_units
 from resupply.rules.versions import in_force, life_on, life_schedule
 from resupply.rules.wear import LineWear, walk
 
@@ -182,7 +182,7 @@ class Terms:
         payer = present_payer(facts, as_of=as_of)
         found = policy.payers.get(payer) if payer else None
         clinic = in_force(policy.clinic_terms, as_of) or DEFAULT_TERMS
-        rules = found.refill_rules if found and found.refill_rules else policy.clinic_refill_rules
+        rules = followed(found.refill_rules if found else (), policy.clinic_refill_rules)
         return cls(payer, found.allowances if found else {}, rules, clinic)
 
 

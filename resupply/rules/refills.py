@@ -15,23 +15,26 @@ DME MAC reminder of 2024-01-04. The suggestion (fewest lives that reach three mo
 
 from collections.abc import Sequence
 from datetime import date
+from typing import TypeVar
 
 from resupply.rules.facts import Allowance, RefillRule
 from resupply.rules.periods import Period, add, add_days
+from resupply.rules.versions import Dated, in_force_or_first
+
+Versions = TypeVar("Versions", bound=Sequence[Dated])
 
 DEFAULT_RULE = RefillRule(date.min, contact_lead=30, delivery_lead=10, ref="the clinic's own leads")
 """Leads of a clinic that has not chosen its own."""
 
 
+def followed(own: Versions, clinic: Versions) -> Versions:
+    """The versions that give a payer's leads: of its own rule, or the clinic's where it has none."""
+    return own or clinic
+
+
 def rule_for(rules: Sequence[RefillRule], refill_on: date) -> RefillRule:
     """The version in force on a refill date; for a date before the first version, the first."""
-    best = first = None
-    for rule in rules:
-        if first is None or rule.effective_from <= first.effective_from:
-            first = rule
-        if rule.effective_from <= refill_on and (best is None or rule.effective_from >= best.effective_from):
-            best = rule
-    return best or first or DEFAULT_RULE
+    return in_force_or_first(rules, refill_on) or DEFAULT_RULE
 
 
 def target_units(refill_on: date, life: Period, target: Period) -> int:

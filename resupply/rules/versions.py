@@ -33,6 +33,14 @@ def in_force(versions: Sequence[V], day: date) -> V | None:
     return best
 
 
+def in_force_or_first(versions: Sequence[V], day: date) -> V | None:
+    """The version in force on a day; before the first version, the first; None: there is none."""
+    if not versions:
+        return None
+    found = in_force(versions, day)
+    return found or in_force(versions, min(version.effective_from for version in versions))
+
+
 def life_schedule(code: str, policy: Policy, own: Sequence[LifeVersion] = ()) -> Schedule:
     """The life of a code over time, the first step from the earliest possible day.
 

@@ -273,9 +273,3 @@ def gather(dispense_id: int, *, marks: Marks, known_at: datetime, kept: Kept) ->
 
 def _numbers(named: Iterable[int | None]) -> set[int]:
     return {number for number in named if number is not None}
-
-
-def in_force(rows: Iterable[M], day: date) -> M | None:
-    """Of dated versions the one in force on a day; of two from the same day the later recorded."""
-    begun = [row for row in rows if getattr(row, "effective_from") <= day]  # noqa: B009
-    return max(begun, key=lambda row: (getattr(row, "effective_from"), row.pk), default=None)  # noqa: B009

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from django.db.models import Model, Q
+from django.db.models import Model
 
 from resupply.models import (
     AllowanceVersion,
@@ -14,12 +14,12 @@ from resupply.models import (
     Voidable,
 )
 from resupply.queries.as_known import standing
-from resupply.queries.packets.gather import Records, in_force
+from resupply.queries.packets.gather import Records
 from resupply.queries.packets.said import Json, Names, fields
 from resupply.rules.lines import DEFAULT_TERMS
-from resupply.rules.refills import DEFAULT_RULE
+from resupply.rules.refills import DEFAULT_RULE, followed, rule_for
 from resupply.rules.tables import part_types, shipped_refill_rules
-from resupply.rules.versions import in_force as shipped_in_force
+from resupply.rules.versions import in_force, in_force_or_first
 
 
 def rules_in_force(found: Records, names: Names) -> list[Json]:
@@ -99,23 +99,25 @@ def _allowance(code: str, payer: Payer | None, found: Records, names: Names) -> 
 
 
 def _stored_refill_rule(payer: Payer | None, found: Records) -> RefillRuleVersion | None:
-    whose = Q(payer=None)
-    if payer is not None and payer.refill_source != RefillSource.CLINIC:
-        if payer.refill_source == RefillSource.SHIPPED:
-            return None
-        whose = Q(payer=payer.pk)
-    return in_force(standing(RefillRuleVersion.objects.filter(whose), found.marks), found.day)
+    """The stored version that the leads of the day come from; None: the published rule's, or nobody's."""
+    source = RefillSource.CLINIC if payer is None else RefillSource(payer.refill_source)
+    if source is RefillSource.SHIPPED:
+        return None
+    rows = standing(RefillRuleVersion.objects.all(), found.marks)
+    own = [row for row in rows if source is RefillSource.OWN and row.payer_id == getattr(payer, "pk", None)]
+    clinic = [row for row in rows if row.payer_id is None]
+    return in_force_or_first(followed(own, clinic), found.day)
 
 
 def _refill_rule(payer: Payer | None, found: Records, names: Names) -> Json:
-    """The leads of the day: the published rule's, the payer's own, or the clinic's."""
+    """The leads of the day, by the rule that plans follow (`rules.lines.Terms`): the published one's, the
+    payer's own, or the clinic's.
+    """
     if payer is not None and payer.refill_source == RefillSource.SHIPPED:
-        rule = shipped_in_force(shipped_refill_rules(), found.day)
+        rule = rule_for(shipped_refill_rules(), found.day)
         return {
-            "rule": "refill", "whose": "published", "record": None,
-            "contact_lead_days": rule.contact_lead if rule else None,
-            "delivery_lead_days": rule.delivery_lead if rule else None,
-            "source": rule.ref if rule else "",
+            "rule": "refill", "whose": "published", "record": None, "source": rule.ref,
+            "contact_lead_days": rule.contact_lead, "delivery_lead_days": rule.delivery_lead,
         }  # fmt: skip
     chosen = _stored_refill_rule(payer, found)
     if chosen is None:
