@@ -21,11 +21,11 @@ from dataclasses import dataclass, replace
 from datetime import date
 
 from resupply.rules.bundling import OpenDays, Refill, closing, reach
-from resupply.rules.coverage import covered_from
+from resupply.rules.coverage import covered_from, next_start
 from resupply.rules.facts import PatientFacts, Policy, RefillRule, Schedule
 from resupply.rules.lines import LinePlan, Terms, allowance_of
 from resupply.rules.pauses import Span
-from resupply.rules.periods import Period, add, add_days
+from resupply.rules.periods import Period, add_days
 from resupply.rules.refills import quantity_limit, rule_for, target_units
 from resupply.rules.versions import life_on, life_schedule
 from resupply.rules.wear import worn
@@ -144,9 +144,7 @@ class _Supply:
         """So many units billed on a day: their covered starts, and when coverage opens again."""
         if self.allowance is None:
             return
-        units, period = self.allowance.units, self.allowance.period
         for _ in range(quantity):
             self.billed.append(day)
-            start = max(day, add(self.starts[-units], period)) if len(self.starts) >= units else day
-            self.starts.append(start)
+            self.starts.append(next_start(self.starts, day, self.allowance))
         self.opens_on = covered_from(self.starts, self.allowance)

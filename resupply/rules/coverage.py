@@ -29,13 +29,17 @@ def covered_starts(billed_on: Iterable[date], allowance: Allowance) -> list[date
     >>> [str(day) for day in covered_starts(billed, two_a_month)]
     ['2026-01-01', '2026-01-20', '2026-02-01']
     """
-    units, period = allowance.units, allowance.period
     starts: list[date] = []
     for day in billed_on:
-        if len(starts) >= units:
-            day = max(day, add(starts[-units], period))
-        starts.append(day)
+        starts.append(next_start(starts, day, allowance))
     return starts
+
+
+def next_start(starts: Sequence[date], day: date, allowance: Allowance) -> date:
+    """The covered start of one more unit delivered on a day; `starts` may be just the last `N`."""
+    if len(starts) < allowance.units:
+        return day
+    return max(day, add(starts[-allowance.units], allowance.period))
 
 
 def covered_from(starts: Sequence[date], allowance: Allowance) -> date | None:
@@ -43,8 +47,4 @@ def covered_from(starts: Sequence[date], allowance: Allowance) -> date | None:
 
     `starts` may be just the last `N`.
     """
-    if not starts:
-        return None
-    if len(starts) < allowance.units:
-        return starts[-1]
-    return max(starts[-1], add(starts[-allowance.units], allowance.period))
+    return next_start(starts, starts[-1], allowance) if starts else None
