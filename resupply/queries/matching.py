@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from datetime import date
 
 from resupply.models import MatchingVersion, MatchRecord, Patient
-from resupply.rules.matching_table import Gate, Rule, Table, read_table, shipped
+from resupply.rules.matching_table import Table, read_table, shipped
+from resupply.rules.matching_words import gate_words, rule_words, style_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,13 +70,13 @@ def differences(before: Table, after: Table) -> Iterator[Difference]:
     )
     yield from _rows(
         "gate",
-        {", ".join(gate.styles): _gate(gate) for gate in before.gates},
-        {", ".join(gate.styles): _gate(gate) for gate in after.gates},
+        {style_words(gate.styles, before): gate_words(gate, before) for gate in before.gates},
+        {style_words(gate.styles, after): gate_words(gate, after) for gate in after.gates},
     )
     yield from _rows(
         "rule",
-        {rule.id: _rule(rule) for rule in before.rules},
-        {rule.id: _rule(rule) for rule in after.rules},
+        {rule.id: rule_words(rule, before) for rule in before.rules},
+        {rule.id: rule_words(rule, after) for rule in after.rules},
     )
 
 
@@ -83,26 +84,3 @@ def _rows(sort: str, before: dict[str, str], after: dict[str, str]) -> Iterator[
     for name in (*after, *(name for name in before if name not in after)):
         if before.get(name) != after.get(name):
             yield Difference(sort, name, before.get(name, ""), after.get(name, ""))
-
-
-def _rule(rule: Rule) -> str:
-    """A rule in one line, everything that counts in it."""
-    when = "; ".join(f"{question}: {_wanted(wanted)}" for question, wanted in rule.when.items()) or "always"
-    weight = f" {rule.weight}" if rule.weight else ""
-    watch = f" Watch: {rule.watch}" if rule.watch else ""
-    styles = ", ".join(rule.styles)
-    return f"{when} → {rule.effect.value}{weight} {styles}. {rule.text}{watch} [{rule.mark}] {rule.source}"
-
-
-def _gate(gate: Gate) -> str:
-    unless = " or ".join(
-        "; ".join(f"{question}: {_wanted(wanted)}" for question, wanted in condition.items())
-        for condition in gate.unless
-    )
-    return f"last unless {unless}. {gate.text} [{gate.mark}] {gate.source}"
-
-
-def _wanted(wanted: object) -> str:
-    if isinstance(wanted, dict):
-        return f"at least {wanted['at_least']}"
-    return ", ".join(map(str, wanted)) if isinstance(wanted, list) else str(wanted)

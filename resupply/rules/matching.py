@@ -23,9 +23,8 @@ from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from enum import StrEnum
-from typing import Any
 
-from resupply.rules.matching_table import Condition, Effect, Question, Rule, Table, shipped
+from resupply.rules.matching_table import Condition, Effect, Question, Rule, Table, Wanted, shipped
 
 __all__ = [
     "Answers",
@@ -162,7 +161,7 @@ def _holds(condition: Condition, answers: Answers) -> bool:
     return all(_is_so(wanted, answers.get(question, ())) for question, wanted in condition.items())
 
 
-def _is_so(wanted: Collection[str] | Mapping[str, Any], given: Collection[str]) -> bool:
+def _is_so(wanted: Wanted, given: Collection[str]) -> bool:
     if isinstance(wanted, Mapping):
         return any(number >= wanted["at_least"] for number in map(_number, given) if number is not None)
     return any(value in wanted for value in given)

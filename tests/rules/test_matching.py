@@ -202,7 +202,7 @@ source = "s"
         (STYLES + QUESTION + RULE.replace("q =", "z ="), "no question"),
         (STYLES + QUESTION + RULE.replace('["x"]', '["z"]'), "takes x, y"),
         (STYLES + QUESTION + RULE.replace("weight = 1", "weight = 10"), "weigh 1 to 9"),
-        (STYLES + QUESTION + RULE.replace('"D"', '"?"'), "source and a mark"),
+        (STYLES + QUESTION + RULE.replace('"D"', '"?"'), "give its source a mark"),
         (STYLES + QUESTION + RULE.replace('"for"', '"refer"').replace("weight = 1\n", ""), "about none"),
         (STYLES + QUESTION + RULE.replace('"for"', '"maybe"'), "the effect is one of"),
         (STYLES + QUESTION.replace('["x", "X"]', '"x"'), "pairs"),
