@@ -1,9 +1,10 @@
 """Mail: reminders in words, over one SMTP connection for a batch.
 
-The wording says that something is due and whom to call, and nothing else: no part, no illness, no device,
-no kind of clinic (a screen may be read by others). The clinic is named as it names itself in MAIL_FROM, so
-that name should not tell what it treats either. A Message-ID comes from the message's own key, so a copy
-sent after a fault carries the same one and mail programs can drop it (RFC 5322 section 3.6.4).
+The wording says that something is due, how to answer and whom to call: no illness, no device, no kind of
+clinic, and parts only where the patient chose detail (a screen may be read by others). The clinic is named as
+it names itself in MAIL_FROM, so that name should not tell what it treats either. A Message-ID comes from the
+message's own key, so a copy sent after a fault carries the same one and mail programs can drop it (RFC 5322
+section 3.6.4).
 """
 
 import re

@@ -4,7 +4,7 @@ Names print in Latin, Greek and Cyrillic letters (fonts/LICENSE.txt). No time of
 and no patient data in its title.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from functools import cache
 from io import BytesIO
 from pathlib import Path
@@ -96,6 +96,33 @@ def columns(left: Sequence[Flowable], right: Sequence[Flowable], *, share: float
     """Two columns side by side, the left with this share of the width."""
     style = [*CELLS, ("RIGHTPADDING", (0, 0), (0, -1), 16), ("RIGHTPADDING", (1, 0), (1, -1), 0)]
     return Table([[list(left), list(right)]], colWidths=[WIDTH * share, WIDTH * (1 - share)], style=style)
+
+
+def letterhead(clinic_name: str, place: Sequence[str], right: Sequence[Flowable]) -> Flowable:
+    """The top of a paper: whose it is, with the lines of the place that say something; on the right what it
+    is.
+    """
+    left = [text(clinic_name, "strong"), *(text(line) for line in place if line.strip())]
+    return columns(left, right)
+
+
+def grid(heads: Sequence[str], rows: Iterable[Sequence[object]], shares: Sequence[float]) -> Table:
+    """A table whose heads are repeated on every page; a cell is words, or blocks of its own."""
+    body: list[list[object]] = [[text(head, "small") for head in heads]]
+    body += [[_cell(cell) for cell in row] for row in rows]
+    style: list[Any] = [
+        *CELLS,
+        ("RIGHTPADDING", (0, 0), (-1, -1), 5),
+        ("TOPPADDING", (0, 0), (-1, -1), 2),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
+        ("LINEBELOW", (0, 0), (-1, -1), 0.4, RULE),
+        ("LINEABOVE", (0, 0), (-1, 0), 0.4, RULE),
+    ]
+    return Table(body, colWidths=[WIDTH * share for share in shares], repeatRows=1, style=style)
+
+
+def _cell(cell: object) -> object:
+    return cell if isinstance(cell, list | Paragraph) else text(str(cell), "small")
 
 
 @cache

@@ -9,18 +9,15 @@ No time of printing is in it, and no patient data in its title. Names print in L
 letters (fonts/LICENSE.txt); other scripts print from the page instead.
 """
 
-from collections.abc import Sequence
-from datetime import date
-from typing import Any
-
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether, Spacer, Table
 
-from resupply.delivery.pdf import CELLS, INK, RULE, WIDTH, columns, paper, text
+from resupply.delivery.pdf import CELLS, INK, WIDTH, columns, grid, letterhead, paper, text
+from resupply.delivery.words import date_words, day_words
 from resupply.models import Location, Notice, ProofMethod
 from resupply.queries.slips import Slip, SlipLine
 
-_COLUMNS = [WIDTH * share for share in (0.38, 0.11, 0.10, 0.14, 0.13, 0.14)]
+_SHARES = (0.38, 0.11, 0.10, 0.14, 0.13, 0.14)
 _HEADS = ("Part", "HCPCS code", "Quantity", "Lot", "Serial no.", "Expires")
 
 RECEIVED = "I received the parts listed on this slip."
@@ -55,31 +52,29 @@ def slip_pdf(slip: Slip, *, clinic_name: str) -> bytes:
 
 def _story(slip: Slip, clinic_name: str) -> list[Flowable]:
     """The slip from top to bottom."""
-    parts: list[Flowable] = [*_head(slip, clinic_name), Spacer(1, 5 * mm), _to_whom(slip), Spacer(1, 5 * mm)]
+    parts: list[Flowable] = [_head(slip, clinic_name), Spacer(1, 5 * mm), _to_whom(slip), Spacer(1, 5 * mm)]
     if slip.dispense.is_voided:
         parts += [text(f"VOID: {slip.dispense.void_reason}", "strong"), Spacer(1, 3 * mm)]
-    parts += [_table(slip.standing), Spacer(1, 6 * mm)]
+    parts += [grid(_HEADS, map(_row, slip.standing), _SHARES), Spacer(1, 6 * mm)]
     if not slip.dispense.is_voided:
         parts += [KeepTogether([*_signature(slip), Spacer(1, 5 * mm)])]
     parts += [
         text(caution(slip.dispense.location)),
         Spacer(1, 2 * mm),
-        text(f"Kept by the clinic until {_day(slip.kept_until)} at least.", "small"),
+        text(f"Kept by the clinic until {day_words(slip.kept_until, today=None)} at least.", "small"),
     ]
     return parts
 
 
-def _head(slip: Slip, clinic_name: str) -> list[Flowable]:
+def _head(slip: Slip, clinic_name: str) -> Flowable:
     """Who gives, and the slip's number and day."""
-    place = slip.dispense.location
-    lines = [place.name, *place.address.splitlines(), place.phone]
-    left = [text(clinic_name, "strong"), *(text(line) for line in lines if line.strip())]
+    place, day = slip.dispense.location, day_words(slip.dispense.dispensed_on, today=None)
     right = [
         text("Delivery slip", "title"),
         text(f"No. {slip.dispense.number}", "strong"),
-        text(("Shipped on " if slip.is_shipped else "Given on ") + _day(slip.dispense.dispensed_on)),
+        text(f"{'Shipped' if slip.is_shipped else 'Given'} on {day}"),
     ]
-    return [columns(left, right)]
+    return letterhead(clinic_name, [place.name, *place.address.splitlines(), place.phone], right)
 
 
 def _to_whom(slip: Slip) -> Flowable:
@@ -97,19 +92,6 @@ def _to_whom(slip: Slip) -> Flowable:
     return columns(left, right)
 
 
-def _table(rows: Sequence[SlipLine]) -> Flowable:
-    """The parts; the heads are repeated on every page."""
-    body: list[list[object]] = [[text(head, "small") for head in _HEADS]]
-    body += [_row(row) for row in rows]
-    style: list[Any] = [
-        *CELLS,
-        ("RIGHTPADDING", (0, 0), (-1, -1), 4),
-        ("LINEBELOW", (0, 0), (-1, -1), 0.5, RULE),
-        ("LINEABOVE", (0, 0), (-1, 0), 0.5, RULE),
-    ]
-    return Table(body, colWidths=_COLUMNS, repeatRows=1, style=style)
-
-
 def _row(row: SlipLine) -> list[object]:
     """One part: what it is, and under it what is marked about it."""
     line = row.line
@@ -121,11 +103,11 @@ def _row(row: SlipLine) -> list[object]:
     if line.exception_reason:
         what.append(text(OUTSIDE, "small"))
     if line.notice:
-        day = f", {_day(line.notice_on)}" if line.notice_on else ""
+        day = f", {day_words(line.notice_on, today=None)}" if line.notice_on else ""
         what.append(text(Notice(line.notice).label + day, "small"))
     if line.is_voided:
         what.append(text(f"Void: {line.void_reason}", "small"))
-    expires = _day(line.expires_on, weekday=False) if line.expires_on else ""
+    expires = date_words(line.expires_on) if line.expires_on else ""
     cells = [line.part_code, str(line.quantity), line.lot, line.serial, expires]
     return [what, *(text(cell) for cell in cells)]
 
@@ -151,14 +133,8 @@ def proof_words(slip: Slip) -> str:
     if proof is None:
         return ""
     signed = f"{proof.signed_by} ({proof.relation})" if proof.signed_by else ""
-    on = _day(proof.delivered_on)
+    on = day_words(proof.delivered_on, today=None)
     if proof.method == ProofMethod.SIGNED:
         return f"Slip signed by {signed}, parts received on {on}."
     taken = f", taken by {signed}" if signed else ""
     return f"{ProofMethod(proof.method).label}: {proof.carrier_record}, parts received on {on}{taken}."
-
-
-def _day(day: date, *, weekday: bool = True) -> str:
-    """`Sat 28 Mar 2026`; a paper is read in other years, so the year is always there."""
-    words = f"{day.day} {day:%b} {day.year}"
-    return f"{day:%a} {words}" if weekday else words

@@ -45,8 +45,15 @@ STOP_WORDS = {
 
 def day_words(day: date, *, today: date | None) -> str:
     """`Sat 28 Mar`; with the year where it differs from today's, or where today is not known."""
-    words = f"{_DAYS[day.weekday()]} {day.day} {MONTHS[day.month - 1]}"
-    return words if today is not None and day.year == today.year else f"{words} {day.year}"
+    weekday = _DAYS[day.weekday()]
+    if today is None or day.year != today.year:
+        return f"{weekday} {date_words(day)}"
+    return f"{weekday} {day.day} {MONTHS[day.month - 1]}"
+
+
+def date_words(day: date) -> str:
+    """`28 Mar 2026`: a day of which nobody asks the weekday, as of a birth."""
+    return f"{day.day} {MONTHS[day.month - 1]} {day.year}"
 
 
 def span_words(first: date, last: date, *, today: date | None) -> str:

@@ -65,7 +65,11 @@ def encrypt_anew(stored: str) -> str:
 
 
 def is_sound(stored: str) -> bool:
-    """Whether a stored value can be read, and its keyed hash and mark are those of its text."""
+    """Whether a stored value can be read, and its keyed hash and mark are those of its text. One that is not
+    encrypted is what it says.
+    """
+    if not stored.startswith(PREFIX):
+        return True
     try:
         salt, text = _opened(stored)
     except Exception:  # whatever is wrong with it

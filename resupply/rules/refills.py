@@ -17,6 +17,7 @@ from collections.abc import Sequence
 from datetime import date
 from typing import TypeVar
 
+from resupply.rules.coverage import next_start
 from resupply.rules.facts import Allowance, RefillRule
 from resupply.rules.periods import Period, add, add_days
 from resupply.rules.versions import Dated, in_force_or_first
@@ -80,9 +81,7 @@ def quantity_limit(
     queue = list(starts[-allowance.units :])
     fits = 0
     while fits < room:
-        start = day
-        if len(queue) >= allowance.units:
-            start = max(day, add(queue[-allowance.units], allowance.period))
+        start = next_start(queue, day, allowance)
         if start >= end:
             break
         queue.append(start)

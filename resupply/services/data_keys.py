@@ -20,7 +20,7 @@ from django.db import connection, transaction
 from django.db.models import Q
 
 from resupply.models import FindToken, Patient
-from resupply.models.encrypted import EncryptedTextField, encrypt_anew, is_sound, newest_prefix
+from resupply.models.encrypted import PREFIX, EncryptedTextField, encrypt_anew, is_sound, newest_prefix
 from resupply.services.find_tokens import token_rows
 
 BATCH = 1000
@@ -69,7 +69,12 @@ def rotate(*, batch: int = BATCH) -> int:
 
 def left() -> int:
     """How many values lie under older keys, or under none."""
-    return sum(_count(column) for column in columns()) + sum(one.left() for one in ELSEWHERE)
+    return sum(_count(column, _old(column)) for column in columns()) + sum(one.left() for one in ELSEWHERE)
+
+
+def plain() -> int:
+    """How many of those lie under none: they can be read by whoever reads the database."""
+    return sum(_count(column, _old(column, PREFIX)) for column in columns())
 
 
 def unsound() -> Iterator[tuple[str, str, int]]:
@@ -109,10 +114,10 @@ def _find_anew(patient_ids: list[int]) -> None:
     FindToken.objects.bulk_create(row for name, row in wanted.items() if name not in stored)
 
 
-def _old(column: Column) -> str:
-    """The condition that a value is not under the newest keys."""
+def _old(column: Column, prefix: str = "") -> str:
+    """The condition that a value is not under the newest keys (or does not begin with another `prefix`)."""
     name = _QUOTE(column.name)
-    return f"{name} <> '' AND NOT starts_with({name}, '{newest_prefix()}')"
+    return f"{name} <> '' AND NOT starts_with({name}, '{prefix or newest_prefix()}')"
 
 
 def _read(column: Column, after: int, where: str, batch: int, *, lock: bool) -> list[tuple[int, str]]:
@@ -136,7 +141,7 @@ def _write(column: Column, rows: list[tuple[int, str]]) -> None:
         )
 
 
-def _count(column: Column) -> int:
+def _count(column: Column, where: str) -> int:
     with connection.cursor() as cursor:
-        cursor.execute(f"SELECT count(*) FROM {_QUOTE(column.table)} WHERE {_old(column)}")  # noqa: S608
+        cursor.execute(f"SELECT count(*) FROM {_QUOTE(column.table)} WHERE {where}")  # noqa: S608
         return int(cursor.fetchone()[0])

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 from django.contrib.auth.base_user import AbstractBaseUser
 from django.db import connection, models
 
+from resupply.delivery.words import day_words
 from resupply.models import Dispense, Patient, RefillAnswer, Voidable
 from resupply.services.errors import Refused
 
@@ -80,7 +81,7 @@ def local_day(now: datetime, zone: str) -> date:
 
 def said(day: date) -> str:
     """A day in a message to a person: `Sat 28 Mar 2026`."""
-    return f"{day:%a} {day.day} {day:%b} {day.year}"
+    return day_words(day, today=None)
 
 
 def gather_statistics(*tables: type[models.Model]) -> None:

@@ -38,13 +38,13 @@ class Entry(TypedDict):
     sha256: str
 
 
-def seal(*, now: datetime) -> HistorySeal | None:
+def seal(*, now: datetime, waits: bool = False) -> HistorySeal | None:
     """Seal what has been committed since the last seal, `ROWS_A_SEAL` of each table at most.
 
-    None: nothing is new, or another process is at it.
+    None: nothing is new; or another process is at it, unless this one `waits` for it.
     """
     with transaction.atomic():
-        if not _locked():
+        if not _locked(waits=waits):
             return None
         seal_rows.fix_settings()
         last = HistorySeal.objects.order_by("-number").first()
@@ -55,19 +55,22 @@ def seal(*, now: datetime) -> HistorySeal | None:
         return _written(last, {"tables": tables, "contexts": contexts}, now)
 
 
-def seal_all(*, now: datetime, at_most: int = 50) -> list[HistorySeal]:
+def seal_all(*, now: datetime, at_most: int = 50, waits: bool = False) -> list[HistorySeal]:
     """Seals until nothing is new, or so many of them."""
     made: list[HistorySeal] = []
     while len(made) < at_most:
-        one = seal(now=now)
+        one = seal(now=now, waits=waits)
         if one is None:
             break
         made.append(one)
     return made
 
 
-def _locked() -> bool:
+def _locked(*, waits: bool) -> bool:
     with connection.cursor() as cursor:
+        if waits:
+            cursor.execute("SELECT pg_advisory_xact_lock(%s)", [_LOCK])
+            return True
         cursor.execute("SELECT pg_try_advisory_xact_lock(%s)", [_LOCK])
         return bool(cursor.fetchone()[0])
 

@@ -207,6 +207,22 @@ def test_a_second_step_that_is_removed_meanwhile_stops_no_change_of_keys(cast: C
     assert done == [0]
 
 
+def test_values_from_before_there_were_keys_are_said_to_be_plain_and_not_to_be_unsound(cast: Cast) -> None:
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "UPDATE resupply_patient SET phone = '+1 303 555 0142' WHERE id = %s", [cast.odalys.pk]
+        )
+        cursor.execute("SELECT count(*) FROM resupply_patientchange WHERE phone LIKE '+1%'")
+        of_history = cursor.fetchone()[0]
+    out = StringIO()
+    with pytest.raises(CommandError):
+        call_command("rotate_data_keys", "--check", stdout=out)
+    told = f"0 values lie under older keys, {1 + of_history} are not encrypted, 0 are unsound.\n"
+    assert out.getvalue() == told
+    call_command("rotate_data_keys", stdout=out)
+    assert out.getvalue().endswith("0 values lie under older keys, 0 are not encrypted, 0 are unsound.\n")
+
+
 def test_a_value_put_in_place_of_another_shows(cast: Cast) -> None:
     taken = encrypt("+1 900 555 0100")
     with connection.cursor() as cursor:

@@ -8,6 +8,7 @@ The hash of a row is worked out a second time here, by Python's own hashlib over
 
 import hashlib
 import json
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime, timedelta
@@ -23,6 +24,7 @@ from resupply.queries.seal_check import check, newest_seal, problems
 from resupply.services.seals import seal, seal_all
 from tests.builders import NOW, make_location, make_patient
 from tests.cast import Cast
+from tests.waiting import wait_for_a_waiter
 
 pytestmark = pytest.mark.django_db
 LATER = timedelta(minutes=1)
@@ -202,6 +204,30 @@ def test_many_rows_come_into_several_seals(monkeypatch: pytest.MonkeyPatch) -> N
         make_patient(reference=f"90{number}", location=make_location(name=f"Room {number}"))
     assert len(seal_all(now=NOW)) == 2
     assert (codes(), check().waiting) == (set(), 0)
+
+
+@pytest.mark.django_db(transaction=True)
+def test_the_command_waits_for_whoever_is_at_it_and_seals_what_came_since() -> None:
+    """What it prints is kept outside: it has to cover all that was there when it was asked."""
+    make_patient(reference="901")
+    out = StringIO()
+
+    def command() -> None:
+        try:
+            call_command("seal_history", stdout=out)
+        finally:
+            connection.close()
+
+    with transaction.atomic():
+        first = seal(now=NOW)
+        thread = threading.Thread(target=command)
+        thread.start()
+        wait_for_a_waiter()
+        make_patient(reference="902")
+    thread.join(30)
+    found = check()
+    assert (first is not None, found.seals, found.waiting, found.problems) == (True, 2, 0, [])
+    assert out.getvalue().strip() == ":".join(map(str, found.newest or ()))
 
 
 def test_the_commands_say_what_to_keep_and_fail_on_a_change() -> None:

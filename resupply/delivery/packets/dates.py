@@ -6,10 +6,10 @@ from datetime import date
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, Spacer
 
-from resupply.delivery.packets.blocks import grid, section
+from resupply.delivery.packets.blocks import section
 from resupply.delivery.packets.strip import KEY, strip
 from resupply.delivery.packets.words import STOPS, Doc, day, kind
-from resupply.delivery.pdf import text
+from resupply.delivery.pdf import grid, text
 from resupply.delivery.why_words import VALUE_LABELS, Wording
 from resupply.rules.steps import Explanation, Step
 

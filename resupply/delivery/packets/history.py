@@ -6,7 +6,7 @@ from datetime import date, timedelta
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, Spacer
 
-from resupply.delivery.packets.blocks import facts, grid
+from resupply.delivery.packets.blocks import facts
 from resupply.delivery.packets.words import (
     EVENT,
     RULE,
@@ -19,7 +19,7 @@ from resupply.delivery.packets.words import (
     rule_words,
     stamped,
 )
-from resupply.delivery.pdf import text
+from resupply.delivery.pdf import grid, text
 
 
 def rules(document: Doc) -> list[Flowable]:

@@ -9,7 +9,7 @@ from hashlib import sha256
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, Spacer
 
-from resupply.delivery.packets.blocks import facts, grid, section
+from resupply.delivery.packets.blocks import facts, section
 from resupply.delivery.packets.dates import dates
 from resupply.delivery.packets.history import earlier, history, rules, use
 from resupply.delivery.packets.request import request
@@ -29,7 +29,7 @@ from resupply.delivery.packets.words import (
     period,
     stamped,
 )
-from resupply.delivery.pdf import columns, paper, point, text
+from resupply.delivery.pdf import grid, letterhead, paper, point, text
 from resupply.queries.packets import canonical
 
 NOTHING_MISSING = "Nothing of what this packet looks for is missing."
@@ -76,8 +76,7 @@ def _story(document: Doc) -> list[Flowable]:
 def _head(document: Doc) -> list[Flowable]:
     """Who made it, about what, as known when."""
     clinic, packet = document["clinic"], document["packet"]
-    lines = [clinic["location"], *clinic["address"].splitlines(), clinic["phone"]]
-    left = [text(clinic["name"], "strong"), *(text(line) for line in lines if line.strip())]
+    place = [clinic["location"], *clinic["address"].splitlines(), clinic["phone"]]
     right = [
         text("Evidence packet", "title"),
         text(f"No. {packet['number']}", "strong"),
@@ -86,7 +85,7 @@ def _head(document: Doc) -> list[Flowable]:
         text(f"As known on {moment(packet['known_at'])}"),
         text(f"Asked for by {packet['asked_by'] or 'the program'}"),
     ]
-    return [columns(left, right), Spacer(1, 3 * mm), text(ABOUT, "small")]
+    return [letterhead(clinic["name"], place, right), Spacer(1, 3 * mm), text(ABOUT, "small")]
 
 
 def _missing(document: Doc) -> list[Flowable]:

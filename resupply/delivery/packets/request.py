@@ -5,9 +5,9 @@ from collections.abc import Iterator
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, Spacer
 
-from resupply.delivery.packets.blocks import facts, grid
+from resupply.delivery.packets.blocks import facts
 from resupply.delivery.packets.words import CHANNEL, CONDITION, STATE, WISH, Doc, day, moment, stamped
-from resupply.delivery.pdf import text
+from resupply.delivery.pdf import grid, text
 
 
 def request(document: Doc) -> list[Flowable]:

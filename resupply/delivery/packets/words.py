@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from datetime import date, datetime
 from typing import Any
 
-from resupply.delivery.words import KIND_WORDS, day_words
+from resupply.delivery.words import KIND_WORDS, date_words, day_words
 
 Doc = Mapping[str, Any]
 """A packet's document, or a part of it: what `queries.packets.document` gives, or what was read from JSON."""
@@ -101,7 +101,7 @@ def day(iso: str | None) -> str:
 
 def born(iso: str) -> str:
     """`4 Feb 1961`."""
-    return day(iso).split(" ", 1)[1]
+    return date_words(date.fromisoformat(iso))
 
 
 def moment(iso: str | None) -> str:

@@ -1,7 +1,7 @@
 """Text messages in words: who writes, what is needed, how to answer, how to stop; nothing else.
 
-As in mail, no part, illness, device or kind of clinic: a screen may be read by others. No name of a patient
-either. The clinic is named as it names itself in TEXT_FROM. Wording and links stay within the GSM alphabet
+As in mail, no illness, device or kind of clinic, and parts only where the patient chose detail: a screen may
+be read by others. No name of a patient either. The clinic is named as it names itself in TEXT_FROM. Wording and links stay within the GSM alphabet
 and two segments; in Spanish that rules out words with á, í, ó and ú (é, ñ, ü, ¿ and ¡ are in it).
 """
 

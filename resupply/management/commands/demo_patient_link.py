@@ -8,6 +8,7 @@ from django.core.management.base import BaseCommand, CommandError
 from django.urls import reverse
 
 from resupply import clock
+from resupply.delivery.words import date_words
 from resupply.services import demo
 from resupply.services.demo.own_page import renew_demo_link
 
@@ -25,6 +26,5 @@ class Command(BaseCommand):
         found = {}
         if issued:
             found["address"] = settings.PUBLIC_URL + reverse("me:page", args=[issued.token])
-            born = issued.link.patient.birth_date
-            found["born"] = f"{born.day} {born:%b} {born.year}"
+            found["born"] = date_words(issued.link.patient.birth_date)
         self.stdout.write(json.dumps(found))

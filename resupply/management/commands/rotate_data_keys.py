@@ -23,9 +23,11 @@ class Command(BaseCommand):
         """Rotate, or look."""
         if not check:
             self.stdout.write(f"{data_keys.rotate()} values encrypted anew.")
-        left, unsound = data_keys.left(), list(data_keys.unsound())
+        left, plain, unsound = data_keys.left(), data_keys.plain(), list(data_keys.unsound())
         for table, column, row in unsound:
             self.stdout.write(f"{table}.{column}, row {row}: cannot be read, or is not what it was")
-        self.stdout.write(f"{left} values lie under older keys or none; {len(unsound)} are unsound.")
+        self.stdout.write(
+            f"{left - plain} values lie under older keys, {plain} are not encrypted, {len(unsound)} are unsound."
+        )
         if left or unsound:
             raise CommandError("Not every value is sound under the newest keys.")

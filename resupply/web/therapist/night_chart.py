@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+from resupply.delivery.words import MONTHS
 from resupply.models import Night
 
 WIDTH, LEFT, RIGHT = 960, 44, 12
@@ -151,7 +152,7 @@ def _months(axis: Days, last: date) -> Iterator[Mark]:
     while day <= last:
         is_far = (day - axis.first).days * axis.step > 60
         if day == axis.first or (day.day == 1 and is_far):
-            yield Mark(round(axis.x(day), 1), f"{day.day} {day:%b}")
+            yield Mark(round(axis.x(day), 1), f"{day.day} {MONTHS[day.month - 1]}")
         day += timedelta(days=1)
 
 
