@@ -1,14 +1,14 @@
 """The records as open tables, in the very columns that an import reads (`services/importing/columns.py`).
 
 Rows are read through a cursor of the server, a batch at a time. What was voided, and patients whose import
-was undone, are left out: a table says what is so, not what was once thought. An override that a patient no
-longer has, and pieces of history that an import has no column for, stay in the database.
+was undone, are left out: a table says what is so, not what was once thought. Pieces of history that an import
+has no column for stay in the database.
 """
 
 from collections.abc import Callable, Iterator
 from datetime import date
 
-from django.db.models import F, OuterRef, Q, QuerySet, Subquery
+from django.db.models import Case, F, OuterRef, Q, QuerySet, Subquery, When
 
 from resupply.models import (
     AllowanceVersion,
@@ -43,9 +43,10 @@ def patients(*, today: date) -> Iterator[Row]:
 
 
 def lives(*, today: date) -> Iterator[Row]:
-    """The clinic's lives, and patients' own; a taken-back override ends nothing that a table could say."""
-    rows = _standing(LifeVersion.objects.filter(Q(patient=None) | _THERE, period_count__isnull=False))
-    names = ("part_code", "period_count", "period_unit", "effective_from", "patient__reference", "reason")
+    """The clinic's lives, and patients' own; without a period from the day on which policy counts again."""
+    rows = _standing(LifeVersion.objects.filter(Q(patient=None) | _THERE))
+    unit = Case(When(period_count__isnull=False, then="period_unit"))
+    names = ("part_code", "period_count", unit, "effective_from", "patient__reference", "reason")
     return rows.values_list(*names).iterator(chunk_size=BATCH)
 
 

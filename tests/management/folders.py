@@ -75,11 +75,12 @@ def event_rows(draw: st.DrawFn) -> str:
 
 @st.composite
 def life_rows(draw: st.DrawFn) -> str:
-    """A row of lives.csv, of the clinic or of one patient."""
+    """A row of lives.csv, of the clinic or of one patient, whose own may be taken back."""
     reference = draw(st.sampled_from(["", *REFERENCES]))
     unit = draw(st.sampled_from(["day", "week", "month"]))
     count = draw(st.integers(10, 40)) if unit == "day" else draw(counts)
-    return f"{draw(st.sampled_from(CODES))},{count},{unit},{draw(days)},{reference},on order"
+    life = "," if reference and draw(st.booleans()) else f"{count},{unit}"
+    return f"{draw(st.sampled_from(CODES))},{life},{draw(days)},{reference},on order"
 
 
 @st.composite
@@ -130,7 +131,7 @@ def read(folder: Mapping[str, str]) -> Reading:
     own: dict[str, dict[str, list[LifeVersion]]] = defaultdict(lambda: defaultdict(list))
     for row in tables["lives"]:
         versions = own[row["patient_ref"]] if row["patient_ref"] else clinic
-        life = Period(int(row["period_count"]), Unit(row["period_unit"]))
+        life = Period(int(row["period_count"]), Unit(row["period_unit"])) if row["period_count"] else None
         versions[row["part_code"]].append(LifeVersion(date.fromisoformat(row["effective_from"]), life))
     allowances: dict[str, list[Allowance]] = defaultdict(list)
     for row in tables["allowances"]:

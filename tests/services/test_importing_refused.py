@@ -86,6 +86,8 @@ BAD_EVENTS = [
 BAD_LIVES = [
     ("A7099,1,month,2025-01-01,,", "part_code", "A7099", "not known", "write"),
     ("A7032,0,month,2025-01-01,,", "period_count", "0", "cannot be 0", "from 1"),
+    ("A7032,,month,2025-01-01,,", "period_count", "", "missing", "from 1"),
+    ("A7032,1,,2025-01-01,P1,x", "period_unit", "", "is empty", "day, week or month"),
     ("A7032,1,year,2025-01-01,,", "period_unit", "year", "not known", "day, week or month"),
     ("A7032,1,month,,,", "effective_from", "", "missing", "YYYY-MM-DD"),
     ("A7032,1,month,2025-01-01,P9,x", "patient_ref", "P9", "neither in patients.csv nor", "correct"),

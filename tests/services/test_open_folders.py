@@ -3,23 +3,24 @@
 import csv
 import subprocess
 import tempfile
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from io import StringIO
 from pathlib import Path
 
 import pytest
 from django.core.management import call_command
 from django.db import connection, transaction
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from resupply.delivery.open_folder import write_folder
+from resupply.models import PlanLine
 from resupply.queries.open_tables import TABLES
 from resupply.services import open_folders
 from resupply.services.importing import import_folder
 from resupply.services.importing.columns import TABLES as READ
 from tests.builders import NOW, TODAY, make_dispense, make_location, make_patient
-from tests.management.folders import FIRST, folders, texts
+from tests.management.folders import BORN, FIRST, folders, texts
 from tests.services.importing import bring
 
 NIGHT = datetime(2026, 3, 18, 3, 30, tzinfo=UTC)
@@ -44,6 +45,23 @@ def test_the_columns_are_those_that_an_import_reads() -> None:
     }
 
 
+TAKEN_BACK: dict[str, list[str]] = {
+    "patients": [f"P1,Ana,Ek,{BORN},,,,,,,"],
+    "lives": ["A7032,6,month,2025-06-01,P1,seen to last", "A7032,,,2025-07-15,P1,torn since"],
+    "allowances": [],
+    "dispenses": ["P1,2025-06-01,A7032,1,,no,,,,"],
+    "events": [],
+}
+"""An own life of half a year that was taken back in July."""
+
+
+@pytest.mark.django_db
+def test_an_own_life_that_was_taken_back_ends_what_it_ended(tmp_path: Path) -> None:
+    bring(tmp_path, **texts(TAKEN_BACK))
+    assert PlanLine.objects.get().worn_on == date(2025, 7, 15), "worn a month after its start, on that day"
+
+
+@example(folder=TAKEN_BACK, days=100)
 @given(folder=folders(), days=st.integers(0, 400))
 @settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @pytest.mark.django_db

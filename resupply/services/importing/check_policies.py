@@ -27,19 +27,21 @@ def check_allowances(raws: list[RawRow], report: Report) -> list[AllowanceRow]:
 
 
 def _life(cells: Cells, patients: Container[str]) -> LifeRow | None:
-    """One row, or None where a cell was at fault."""
+    """One row, or None where a cell was at fault. A patient's own without a period: policy counts again."""
     reference = cells.text("patient_ref", longest=40)
     if reference and reference not in patients:
         fail_unknown_patient(cells)
     reason = cells.text("reason", longest=300)
-    code, count = cells.code("part_code"), cells.number("period_count", most=LONGEST_PERIOD)
-    unit = cells.choice("period_unit", (unit.value for unit in Unit))
+    ends = bool(reference) and not cells.raw("period_count")
+    code = cells.code("part_code")
+    count = None if ends else cells.number("period_count", most=LONGEST_PERIOD)
+    unit = cells.choice("period_unit", (unit.value for unit in Unit), empty=Unit.MONTH if ends else None)
     since = cells.day("effective_from", required=True)
     if reference and not reason:
         wrong = "a life of one patient's own should state its reason"
         cells.warn("reason", wrong, f'write why; as it is, "{UNSTATED_REASON}" is recorded')
         reason = UNSTATED_REASON
-    if cells.failed or not (code and count and unit and since):
+    if cells.failed or not (code and (count or ends) and unit and since):
         return None
     return LifeRow(cells.row, reference, code, count, unit, since, reason)
 

@@ -28,12 +28,12 @@ class PatientRow:
 
 @dataclass(frozen=True, slots=True)
 class LifeRow:
-    """A life version; an empty reference is the clinic's policy."""
+    """A life version; an empty reference is the clinic's policy, no period takes a patient's own back."""
 
     number: int
     reference: str
     code: str
-    period_count: int
+    period_count: int | None
     period_unit: str
     effective_from: date
     reason: str

@@ -41,7 +41,7 @@ COLUMNS: Mapping[str, Mapping[str, tuple[str, str]]] = {
     },
     "lives": {
         "part_code": ("Billing code of the part", "A7032"),
-        "period_count": ("How many periods it lasts", "1"),
+        "period_count": ("How many periods it lasts; of one patient, empty: as the policy says", "1"),
         "period_unit": ("day, week or month", "month"),
         "effective_from": ("First day on which this holds", "2025-01-01"),
         "patient_ref": ("The patient it holds for; empty: everybody", "1047"),
