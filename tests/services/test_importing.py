@@ -37,6 +37,8 @@ from tests.services.importing import (
     said,
 )
 
+PLAIN = "patient_ref,given_name,family_name,birth_date\nP1,Ana,Ek,1990-01-01\n"
+
 pytestmark = pytest.mark.django_db
 
 
@@ -320,3 +322,21 @@ def test_no_query_is_per_row(tmp_path: Path) -> None:
             bring(tmp_path / str(size), commit=False, **folder(size))
         counts.append(len(queries))
     assert counts[0] == counts[1]
+
+
+def test_rows_that_name_no_location_make_none_for_patients_on_record(tmp_path: Path) -> None:
+    for name in ("North", "South"):
+        builders.make_location(name=name)
+    patient = builders.make_patient(reference="P1", location=Location.objects.get(name="North"))
+    bring(tmp_path, patients=PLAIN)
+    patient.refresh_from_db()
+    assert (patient.given_name, patient.location.name, Location.objects.count()) == ("Ana", "North", 2)
+
+
+def test_allowances_on_record_leave_the_rule_that_was_chosen_since(tmp_path: Path) -> None:
+    file = f"{ALLOWANCES}\nPayer B,A7032,2,1,month,,2024-01-01\n"
+    bring(tmp_path / "a", allowances=file)
+    Payer.objects.update(refill_source=RefillSource.CLINIC)
+    report = bring(tmp_path / "b", allowances=file, patients=PLAIN)
+    assert (report.added["allowances"], report.added["patients"]) == (0, 1)
+    assert Payer.objects.get().refill_source == RefillSource.CLINIC

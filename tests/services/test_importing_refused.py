@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from resupply.models import DispenseLine, Event, LifeVersion, PlanLine
+from resupply.models import DispenseLine, Event, LifeVersion, PatientStatus, PlanLine
 from resupply.services.importing.columns import TABLES
 from resupply.services.importing.reading import LONGEST_LINE, MOST_LINES, read_table
 from resupply.services.importing.report import Report
@@ -270,6 +270,28 @@ def test_a_reference_that_lost_its_zeros_in_a_spreadsheet_is_pointed_out(tmp_pat
     assert [said(problem) for problem in report.problems] == [("patients.csv", 2, "patient_ref", "47")]
     assert report.problems[0].is_warning
     assert "00047 is on record" in report.problems[0].wrong
+
+
+def test_a_patient_whose_import_was_undone_is_not_on_record(tmp_path: Path) -> None:
+    builders.make_patient(reference="00047", status=PatientStatus.WITHDRAWN)
+    report = bring(tmp_path, patients="patient_ref,given_name,family_name,birth_date\n47,A,Ek,1990-01-01\n")
+    assert report.problems == []
+
+
+def test_nobody_new_comes_to_a_closed_location_named_or_not(tmp_path: Path) -> None:
+    main = builders.make_location(name="Main", closed_on=date(2026, 1, 1))
+    for name in ("North", "South"):
+        builders.make_location(name=name)
+    builders.make_patient(reference="P1", location=main)
+    ends = {"P1": "", "P2": "", "P3": "Main", "P4": "North"}
+    rows = "".join(f"{reference},A,Ek,1990-01-01,{place}\n" for reference, place in ends.items())
+    head = "patient_ref,given_name,family_name,birth_date,location"
+    report = bring(tmp_path, patients=f"{head}\n{rows}")
+    assert [said(problem) for problem in report.problems] == [
+        ("patients.csv", 3, "location", ""),
+        ("patients.csv", 4, "location", "Main"),
+    ]
+    assert {problem.wrong for problem in report.problems} == {"Main is closed"}
 
 
 @pytest.mark.parametrize(

@@ -13,6 +13,7 @@ from resupply.models import Language, Location, Patient
 from resupply.services.importing.cells import Cells
 from resupply.services.importing.columns import PATIENTS
 from resupply.services.importing.known import first_facts, zeros_lost
+from resupply.services.importing.places import home_of_unplaced
 from resupply.services.importing.reading import RawRow
 from resupply.services.importing.report import Report
 from resupply.services.importing.rows import PatientRow
@@ -26,13 +27,14 @@ def check_patients(
     rows: dict[str, PatientRow] = {}
     shorter = zeros_lost({raw.cells["patient_ref"] for raw in raws} - known.keys())
     closed = frozenset(Location.objects.exclude(closed_on=None).values_list("name", flat=True))
+    home = home_of_unplaced()
     for raw in raws:
         cells = Cells(PATIENTS, raw, report)
         row = _patient(cells, latest_birth, moved)
         if row is None:
             continue
-        if row.location in closed and not _belongs(known.get(row.reference), row.location):
-            cells.fail("location", "this location is closed", "name an open one, or open it again first")
+        if (place := _comes_to(row, known.get(row.reference), home)) in closed:
+            cells.fail("location", f"{place} is closed", "name an open location, or open it again first")
             continue
         if row.reference in shorter:
             wrong = f"it makes a new patient, while {shorter[row.reference]} is on record"
@@ -44,9 +46,11 @@ def check_patients(
     return list(rows.values())
 
 
-def _belongs(patient: Patient | None, name: str) -> bool:
-    """Whether a patient on record has this location."""
-    return patient is not None and patient.location.name == name
+def _comes_to(row: PatientRow, patient: Patient | None, home: str) -> str | None:
+    """The location that a row brings its patient to; None: the patient on record stays."""
+    if patient is not None and row.location in ("", patient.location.name):
+        return None
+    return row.location or home
 
 
 def _patient(cells: Cells, latest_birth: date, first_fact: Mapping[str, date]) -> PatientRow | None:

@@ -148,7 +148,7 @@ def write_dispenses(
     """Append the dispensed rows: one dispense per patient and day, its lines in file order.
 
     `billed_to` is the payer's id by row number; a row marked as billed without one is nobody's bill. `tell`
-    hears how many rows are written.
+    hears how many of these rows are written.
     """
     dispenses: dict[tuple[str, date], Dispense] = {}
     lines: list[DispenseLine] = []

@@ -148,10 +148,11 @@ def _write(
     Long as one list of steps, whose order is that of the rows' dependence and of the locks.
     """
     mark = stamp(how.by, how.now)
-    places = find_or_make_locations(rows.patients)
-    payers, before = find_or_make_payers(rows.patients, rows.allowances)
+    fresh = fresh_rows(rows, report)
+    places = find_or_make_locations(rows.patients, known)
+    payers, before = find_or_make_payers(rows.patients, [row for row, _ in fresh.allowances])
     changes = plan_people(rows.patients, known, withdrawn, places, payers, now=how.now)
-    people, fresh = changes.by_reference, fresh_rows(rows, report)
+    people = changes.by_reference
     touched = changes.touched_ids | touched_by_policy(fresh, payers)
     touched |= {known[reference].pk for reference in fresh.references if reference in known}
     touched |= {patient.pk for patient in changes.revived}
@@ -170,12 +171,15 @@ def _write(
         total = len(fresh)
         report.consents, replaced = write_people(changes, batch, mail_consent=how.mail_consent, mark=mark)
         how.tell("write", 0, total)
+        ahead = len(fresh.lives) + len(fresh.allowances)
         write_lives(fresh.lives, people, batch, mark)
         write_allowances(fresh.allowances, payers, batch, mark)
         billed_to = bill(fresh.dispenses, rows.patients, people, payers, report)
-        write_dispenses(
-            fresh.dispenses, people, billed_to, batch, mark, lambda done: how.tell("write", done, total)
-        )
+
+        def tell(done: int) -> None:
+            how.tell("write", ahead + done, total)
+
+        write_dispenses(fresh.dispenses, people, billed_to, batch, mark, tell)
         ended = write_events(fresh.events, people, batch, mark)
         how.tell("write", total, total)
         ImportBatch.objects.filter(pk=batch.pk).update(before=[*before, *replaced, *ended])

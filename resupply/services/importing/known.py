@@ -47,7 +47,8 @@ def zeros_lost(references: Collection[str]) -> dict[str, str]:
     }
     found: dict[str, str] = {}
     for some in chunks(padded):
-        for known in Patient.objects.filter(reference__in=some).values_list("reference", flat=True):
+        on_record = Patient.objects.filter(reference__in=some).exclude(status=PatientStatus.WITHDRAWN)
+        for known in on_record.values_list("reference", flat=True):
             found[padded[known]] = known
     return found
 

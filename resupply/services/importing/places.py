@@ -1,6 +1,6 @@
 """Locations and payers that a folder names: found, or made."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Container
 
 from resupply.models import Location, Payer, RefillSource
 from resupply.services.importing.before import Before, changed
@@ -15,12 +15,18 @@ def home_of_unplaced() -> str:
     return names[0] if len(names) == 1 else DEFAULT_LOCATION
 
 
-def find_or_make_locations(rows: Collection[PatientRow]) -> dict[str, Location]:
-    """Locations by name, that of rows which name none under the empty one too. A new one has the zone of the
-    first patient naming it who states one, else UTC.
+def find_or_make_locations(
+    rows: Collection[PatientRow], known: Container[str] = frozenset()
+) -> dict[str, Location]:
+    """Locations by name, that of new patients who name none under the empty one too. A new one has the zone
+    of the first patient naming it who states one, else UTC.
+
+    `known`: references of patients on record, who stay where they are if their row names no location.
     """
     home, zones = home_of_unplaced(), dict[str, str]()
     for row in rows:
+        if not row.location and row.reference in known:
+            continue
         name = row.location or home
         zones[name] = zones.get(name) or row.time_zone
     found = {place.name: place for place in Location.objects.filter(name__in=zones)}
@@ -34,8 +40,8 @@ def find_or_make_locations(rows: Collection[PatientRow]) -> dict[str, Location]:
 def find_or_make_payers(
     patients: Collection[PatientRow], allowances: Collection[AllowanceRow]
 ) -> tuple[dict[str, Payer], list[Before]]:
-    """Payers by name. One with allowances is planned by the shipped refill rule, unless it has its own; those
-    whose rule that changes come second.
+    """Payers by name. One that these allowances are new for is planned by the shipped refill rule, unless it
+    has its own; those whose rule that changes come second.
     """
     limited = {row.payer for row in allowances}
     names = dict.fromkeys([*(row.payer for row in patients if row.payer), *(row.payer for row in allowances)])
