@@ -33,8 +33,10 @@ def waiting(patient: Patient, public_id: UUID) -> Fitting | None:
 
 
 def masks(patient: Patient, *, today: date) -> MaskOffer:
-    """The masks the clinic offers; none that holds magnets, or may, while they are stopped. Two queries."""
-    known = CatalogueItem.objects.filter(kind=Kind.MASK, is_offered=True).exclude(style="")
+    """The masks the clinic offers whose leak sites are known by their style; none that holds magnets, or may,
+    while they are stopped. Two queries.
+    """
+    known = CatalogueItem.objects.filter(kind=Kind.MASK, is_offered=True, style__in=known_styles())
     offered = list(known.order_by("style", "name", "size"))
     free = givable(patient.pk, offered, today=today)
     return MaskOffer(free, len(offered) - len(free))

@@ -37,6 +37,12 @@ def table_on(day: date) -> TableNow:
     return TableNow(read_table(version.table), version) if version else TableNow(shipped(), None)
 
 
+def style_names(day: date) -> dict[str, str]:
+    """What styles are called on a day, by id; with those of the shipped table, as records may name them."""
+    tables = (shipped(), table_on(day).table)
+    return {style.id: style.name for table in tables for style in table.styles}
+
+
 def table_of(record: MatchRecord) -> Table:
     """The table a match was judged by."""
     return read_table(record.version.table) if record.version else shipped()

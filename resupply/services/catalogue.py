@@ -4,6 +4,7 @@ What was dispensed keeps what it said then: a line copies code, kind, family and
 correction here bears on later dispenses only, and no plan is refreshed.
 """
 
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -12,10 +13,10 @@ from django.contrib.auth.base_user import AbstractBaseUser
 from django.db import IntegrityError, transaction
 
 from resupply.models import CatalogueItem, Magnetic
+from resupply.queries.matching import table_on
 from resupply.rules.gs1 import Bad
 from resupply.rules.item_numbers import Typed, read_gtin, read_hibc
 from resupply.rules.kinds import Kind
-from resupply.rules.matching_table import shipped
 from resupply.rules.tables import part_types
 from resupply.services.errors import Refused
 
@@ -58,8 +59,8 @@ class ItemDetails:
 def add_item(details: ItemDetails, *, by: AbstractBaseUser | None, now: datetime) -> CatalogueItem:
     """Put an item on the shelf.
 
-    Raises Refused: `name_missing`, `unknown_code`, `family_spelling`, `style`, `contains`, `pack_sizes`,
-    `gtin`, `gtin_taken`, `hibc`, `hibc_taken`, `magnetic`, `item_twice`.
+    Raises Refused: `name_missing`, `long`, `unknown_code`, `family_spelling`, `style`, `contains`,
+    `pack_sizes`, `gtin`, `gtin_taken`, `hibc`, `hibc_taken`, `magnetic`, `item_twice`.
     """
     return _save(CatalogueItem(), details, by=by, now=now)
 
@@ -76,6 +77,12 @@ def may_be_packed() -> list[str]:
     return [code for code, part in part_types().items() if part.kind is not Kind.MASK]
 
 
+def styles_offered(item: CatalogueItem | None, *, now: datetime) -> dict[str, str]:
+    """The styles an item may have, by id: those of the matching table in force, and the one it has."""
+    own = {item.style: item.style} if item is not None and item.style else {}
+    return own | {style.id: style.name for style in table_on(now.date()).table.styles}
+
+
 def starts_without_magnets(kind: Kind) -> bool:
     """Whether a form starts at "no magnets" for a kind: worn parts may hold some, these are not worn."""
     return kind in {Kind.TUBING, Kind.FILTER_DISPOSABLE, Kind.FILTER_REUSABLE, Kind.CHAMBER}
@@ -85,7 +92,7 @@ def _save(
     item: CatalogueItem, details: ItemDetails, *, by: AbstractBaseUser | None, now: datetime
 ) -> CatalogueItem:
     """Check and write; who did it stands with the change."""
-    values = _checked(details, item, year=now.year)
+    values = _checked(details, item, now=now)
     try:
         with pghistory.context(user=by.pk if by else None), transaction.atomic():
             for name, value in values.items():
@@ -96,7 +103,7 @@ def _save(
     return item
 
 
-def _checked(details: ItemDetails, item: CatalogueItem, *, year: int) -> dict[str, object]:
+def _checked(details: ItemDetails, item: CatalogueItem, *, now: datetime) -> dict[str, object]:
     """Model fields of details that an item can have."""
     name, size = " ".join(details.name.split()), " ".join(details.size.split())
     if not name:
@@ -105,26 +112,35 @@ def _checked(details: ItemDetails, item: CatalogueItem, *, year: int) -> dict[st
         raise Refused("unknown_code", "Choose the part and its billing code.", "part_code")
     if details.magnetic not in Magnetic.values:
         raise Refused("magnetic", "Say whether it holds magnets; “not known” counts as yes.", "magnetic")
-    kind = part_types()[details.part_code].kind
+    kind, styles = part_types()[details.part_code].kind, styles_offered(item, now=now)
     values: dict[str, object] = {
         "name": name,
         "kind": kind.value,
         "part_code": details.part_code,
         "family": _family(details.family, item),
-        "style": _style(details.style, kind),
+        "style": _style(details.style, kind, styles),
         "size": size,
         "contains": _contains(details.contains, kind),
         "pack_sizes": _pack_sizes(details.pack_sizes, size),
-        "gtin": _gtin(details.gtin, item, year),
+        "gtin": _gtin(details.gtin, item, now.year),
         "hibc": _hibc(details.hibc, item),
         "code_note": details.code_note.strip(),
         "magnetic": details.magnetic,
         "is_offered": details.is_offered,
     }
+    _check_lengths(values)
     twin = CatalogueItem.objects.filter(name__iexact=name, size__iexact=size).exclude(pk=item.pk).first()
     if twin is not None:
         raise Refused("item_twice", f"The catalogue has “{twin}” already ({_where(twin)}).", "name")
     return values
+
+
+def _check_lengths(values: Mapping[str, object]) -> None:
+    """Refuse what its column cannot hold, before anything is looked up."""
+    for name, value in values.items():
+        most = CatalogueItem._meta.get_field(name).max_length if isinstance(value, str) else None
+        if most is not None and len(str(value)) > most:
+            raise Refused("long", f"Keep this to {most} characters.", name)
 
 
 def _family(typed: str, item: CatalogueItem) -> str:
@@ -143,11 +159,11 @@ def _family(typed: str, item: CatalogueItem) -> str:
     return family
 
 
-def _style(style: str, kind: Kind) -> str:
-    """The style, of a mask alone; empty where nobody said it, or where matching knows no such style."""
+def _style(style: str, kind: Kind, offered: Collection[str]) -> str:
+    """The style, of a mask alone; empty where nobody said it."""
     if style and kind is not Kind.MASK:
         raise Refused("style", "Only a mask has a style.", "style")
-    if style and style not in {known.id for known in shipped().styles}:
+    if style and style not in offered:
         raise Refused("style", "Choose one of the listed styles.", "style")
     return style
 

@@ -165,7 +165,10 @@ def _check_mask(patient: Patient, item: CatalogueItem, *, today: date) -> str:
         rules.sites(item.style)
     except KeyError:
         raise Refused(
-            "no_style", f"The catalogue does not say the style of {item}. Add it there first.", "item"
+            "no_style",
+            f"The catalogue does not say the style of {item}, or says one whose leak sites are not known. "
+            "Correct it there first.",
+            "item",
         ) from None
     is_magnetic = may_hold_magnets(Kind.MASK, item.magnetic)
     if is_magnetic and verdict(newest_screen(patient.pk), as_of=today).blocked:

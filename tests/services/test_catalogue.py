@@ -13,7 +13,7 @@ from resupply.services import catalogue
 from resupply.services.catalogue import ItemDetails
 from resupply.services.dispensing import NewLine, record_dispense
 from resupply.services.errors import Refused
-from tests.builders import NOW, TODAY, make_item
+from tests.builders import NOW, TODAY, make_item, make_matching_version
 from tests.cast import Cast
 
 pytestmark = pytest.mark.django_db
@@ -146,6 +146,26 @@ def test_only_masks_have_a_style_and_one_of_the_list() -> None:
     assert add(name="Oral mask", part_code="A7044").style == ""
     assert refused(name="Other", part_code="A7034", style="invisible").code == "style"
     assert refused(style="nasal").code == "style"
+
+
+def test_a_style_is_one_of_the_table_in_force() -> None:
+    before = add(name="Frame", part_code="A7034", style="nasal_cradle")
+    shipped_styles = '[[style]]\nid = "wide"\nname = "Wide"\nabout = ""\n'
+    make_matching_version(table=shipped_styles, effective_from=TODAY)
+    assert add(name="Wide mask", part_code="A7034", style="wide").style == "wide"
+    assert refused(name="Other", part_code="A7034", style="nasal").code == "style"
+    kept = catalogue.change_item(
+        before, ItemDetails(name="Frame B", part_code="A7034", style="nasal_cradle"), by=None, now=NOW
+    )
+    assert (kept.name, kept.style) == ("Frame B", "nasal_cradle")
+    assert catalogue.styles_offered(None, now=NOW) == {"wide": "Wide"}
+
+
+@pytest.mark.parametrize(("field", "most"), [("name", 120), ("family", 60), ("size", 20), ("code_note", 300)])
+def test_what_is_too_long_for_its_column_is_said(field: str, most: int) -> None:
+    assert getattr(add(**{"name": "x", field: "x" * most}), field) == "x" * most
+    refusal = refused(**{"name": "y", field: "y" * (most + 1)})
+    assert (refusal.code, refusal.field, f"{most} characters" in refusal.message) == ("long", field, True)
 
 
 def test_a_fit_pack_has_several_sizes_and_no_one_size() -> None:

@@ -6,6 +6,7 @@ from decimal import Decimal
 import pytest
 
 from resupply.models import Event, Fitting, FollowUp
+from resupply.queries import fittings as fitting_queries
 from resupply.queries import follow_ups as follow_up_queries
 from resupply.queries.patients import standing
 from resupply.rules.follow_ups import FollowUpState, FollowUpStep
@@ -67,6 +68,14 @@ def test_a_try_that_cannot_be_is_refused(item, over, code):
         tried(fitting, mask(**item), **over)
     assert refusal.value.code == code
     assert not fitting.tries.exists()
+
+
+def test_masks_of_a_style_whose_leak_sites_are_not_known_are_not_on_offer():
+    """A clinic's own matching table may name styles that nobody has drawn a face for."""
+    person, known = make_patient(), mask()
+    for style in ("own_style", ""):
+        mask(name=f"mask {style}", style=style)
+    assert fitting_queries.masks(person, today=TODAY).masks == [known]
 
 
 @pytest.mark.parametrize("magnetic", ["yes", "unknown"])

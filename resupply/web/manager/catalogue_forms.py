@@ -1,6 +1,6 @@
 """Forms of the catalogue. They check shape; whether an item may be so, the service decides."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from functools import partial
 from typing import Any
 
@@ -10,7 +10,6 @@ from resupply.models import CatalogueItem, Magnetic
 from resupply.queries.catalogue import CatalogueFilter
 from resupply.rules.gs1 import LONGEST
 from resupply.rules.kinds import Kind
-from resupply.rules.matching_table import shipped
 from resupply.rules.tables import part_types
 from resupply.services.catalogue import ItemDetails, may_be_packed, starts_without_magnets
 from resupply.web.forms import SuggestingInput, any_kind, code_choices
@@ -20,7 +19,6 @@ MAGNET_WORDS: dict[str, str] = {
     Magnetic.YES: "holds magnets",
     Magnetic.UNKNOWN: "not known (counts as yes)",
 }
-STYLE_WORDS: dict[str, str] = {style.id: style.name for style in shipped().styles}
 _OFFERED = {"yes": True, "no": False}
 _AS_PRINTED = {"autocomplete": "off", "autocapitalize": "off", "spellcheck": "false", "data-scan": True}
 
@@ -76,7 +74,6 @@ class ItemForm(forms.Form):
     style = forms.ChoiceField(
         label="Mask style",
         required=False,
-        choices=[("", "Not said"), *STYLE_WORDS.items()],
         help_text="Fittings of this mask need it.",
     )
     size = forms.CharField(label="Size", max_length=20, required=False)
@@ -126,9 +123,10 @@ class ItemForm(forms.Form):
     drawn_for = forms.CharField(required=False, widget=forms.HiddenInput)
     """The code the form was drawn for: what depends on it follows when it changes."""
 
-    def __init__(self, *args: Any, families: Iterable[str], **kwargs: Any) -> None:
+    def __init__(self, *args: Any, families: Iterable[str], styles: Mapping[str, str], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["family"].widget.words = families
+        self.fields["style"].choices = [("", "Not said"), *styles.items()]  # type: ignore[attr-defined]
         self.fields["contains"].choices = [  # type: ignore[attr-defined]
             (code, f"{code} {part_types()[code].name}") for code in may_be_packed()
         ]

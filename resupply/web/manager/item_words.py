@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from resupply.queries.row_changes import Change
-from resupply.web.manager.catalogue_forms import MAGNET_WORDS, STYLE_WORDS, ItemForm
+from resupply.web.manager.catalogue_forms import MAGNET_WORDS, ItemForm
 from resupply.web.wording import kind_word
 
 _LABELS = {name: str(field.label) for name, field in ItemForm.base_fields.items()} | {
@@ -24,9 +24,9 @@ class ChangeWords:
     fields: list[tuple[str, str, str]]
 
 
-def changes_in_words(changes: Iterable[Change]) -> list[ChangeWords]:
-    """The changes of an item as they are shown, newest first."""
-    return told(changes, _LABELS, _value)
+def changes_in_words(changes: Iterable[Change], *, styles: Mapping[str, str]) -> list[ChangeWords]:
+    """The changes of an item as they are shown, newest first; `styles`: what each is called."""
+    return told(changes, _LABELS, lambda name, value: _value(name, value, styles))
 
 
 def told(
@@ -46,7 +46,7 @@ def told(
     ]
 
 
-def _value(name: str, value: object) -> str:
+def _value(name: str, value: object, styles: Mapping[str, str]) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, list):
@@ -54,7 +54,7 @@ def _value(name: str, value: object) -> str:
     if name == "kind":
         return kind_word(str(value))
     if name == "style":
-        return STYLE_WORDS.get(str(value), str(value)) or "none"
+        return styles.get(str(value), str(value)) or "none"
     if name == "magnetic":
         return MAGNET_WORDS.get(str(value), str(value))
     return str(value) or "none"

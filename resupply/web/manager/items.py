@@ -13,6 +13,7 @@ from resupply import clock
 from resupply.models import CatalogueItem
 from resupply.queries import catalogue as shelf
 from resupply.queries import recalls
+from resupply.queries.matching import style_names
 from resupply.rules import magnets
 from resupply.rules.item_numbers import read_gtin
 from resupply.rules.kinds import Kind
@@ -21,7 +22,7 @@ from resupply.services import catalogue as service
 from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
 from resupply.web.forms import written
-from resupply.web.manager.catalogue_forms import MAGNET_WORDS, STYLE_WORDS, ItemForm, redrawn, start_of
+from resupply.web.manager.catalogue_forms import MAGNET_WORDS, ItemForm, redrawn, start_of
 from resupply.web.manager.item_words import changes_in_words
 from resupply.web.methods import GET_OR_POST
 from resupply.web.ways import way_back
@@ -35,17 +36,18 @@ _SCANNED = 60  # characters of a scanned value that are shown
 def item(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """One item, what it is recalled for, and who changed what."""
     found = access.item_or_404(public_id)
-    part = part_types().get(found.part_code)
+    part, today = part_types().get(found.part_code), clock.today(request.zone)
+    styles = style_names(today)
     context = {
-        "today": clock.today(request.zone),
+        "today": today,
         "item": found,
         "kind": kind_word(found.kind),
         "part": part,
-        "style": STYLE_WORDS.get(found.style, found.style),
+        "style": styles.get(found.style, found.style),
         "packed": [(code, part_types()[code].name) for code in found.contains if code in part_types()],
         "magnets": MAGNET_WORDS.get(found.magnetic, ""),
         "notices": magnets.notices().values(),
-        "changes": changes_in_words(shelf.changes(found)),
+        "changes": changes_in_words(shelf.changes(found), styles=styles),
         "recalls": recalls.naming(found),
         "may_change": can(request, "catalogue.change"),
         "back_url": reverse("manager:catalogue"),
@@ -75,7 +77,7 @@ def item_new(request: StaffRequest) -> HttpResponse:
 def item_edit(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Correct an item, or offer it no longer."""
     found = access.item_or_404(public_id)
-    form = _form(request, ItemForm.initial_of(found))
+    form = _form(request, ItemForm.initial_of(found), found)
 
     def write() -> CatalogueItem:
         return service.change_item(found, form.details(), by=request.staff.user, now=clock.now())
@@ -86,12 +88,12 @@ def item_edit(request: StaffRequest, public_id: UUID) -> HttpResponse:
     )  # fmt: skip
 
 
-def _form(request: StaffRequest, first: dict[str, object]) -> ItemForm:
+def _form(request: StaffRequest, first: dict[str, object], of: CatalogueItem | None = None) -> ItemForm:
     """The form as typed; after another code was chosen, drawn anew for it with nothing checked."""
-    families = shelf.all_families()
+    families, styles = shelf.all_families(), service.styles_offered(of, now=clock.now())
     if "redraw" in request.POST:
-        return ItemForm(initial=redrawn(request.POST), families=families)
-    return ItemForm(request.POST or None, initial=first, families=families)
+        return ItemForm(initial=redrawn(request.POST), families=families, styles=styles)
+    return ItemForm(request.POST or None, initial=first, families=families, styles=styles)
 
 
 def _answer(

@@ -19,7 +19,6 @@ from resupply.queries import matching as matches_of
 from resupply.queries.patients import standing
 from resupply.rules import fitting as rules
 from resupply.rules.fitting import Leak, Remedy, is_better
-from resupply.rules.matching_table import shipped
 from resupply.services import fittings as service
 from resupply.services import plans
 from resupply.services.errors import Refused
@@ -41,8 +40,7 @@ def fittings(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """What suited, what was tried and what was kept, newest first; and the way on."""
     person = access.patient_or_404(request, public_id)
     today = clock.today(person.time_zone)
-    names = {style.id: style.name for style in shipped().styles}
-    names |= {style.id: style.name for style in matches_of.table_on(today).table.styles}
+    names = matches_of.style_names(today)
     context = {
         "person": person,
         "today": today,
