@@ -1,7 +1,9 @@
 """Matches: a patient's answers and the style chosen; and the clinic's own versions of the table."""
 
+import re
 from collections.abc import Collection, Mapping
 from datetime import date, datetime
+from decimal import Decimal
 
 from django.contrib.auth.base_user import AbstractBaseUser
 from django.db import transaction
@@ -13,6 +15,7 @@ from resupply.rules.matching_table import BadTableError, Question, Table, read_t
 from resupply.services.errors import Refused
 from resupply.services.records import check_day, check_reason, local_day, stamp, take_back
 
+_NUMBER = re.compile(r"-?[0-9]{1,6}(?:\.[0-9])?")
 LONGEST_TABLE = 200_000
 """Characters; the shipped table has a tenth of it."""
 
@@ -110,13 +113,10 @@ def void_version(
 
 def _check_answer(question: Question, values: frozenset[str]) -> None:
     if question.kind == "number":
-        number = _whole_or_half(min(values))
+        number = _number(min(values))
         if len(values) > 1 or number is None or not question.least <= number <= question.most:
-            raise Refused(
-                "answer",
-                f"Enter a number from {question.least} to {question.most} {question.unit}.",
-                question.id,
-            )
+            bounds = f"{question.least} to {question.most} {question.unit}".rstrip()
+            raise Refused("answer", f"Enter a number from {bounds}.", question.id)
         return
     if question.kind == "one" and len(values) > 1:
         raise Refused("answer", "Choose one of them.", question.id)
@@ -124,10 +124,6 @@ def _check_answer(question: Question, values: frozenset[str]) -> None:
         raise Refused("answer", "Choose from the list.", question.id)
 
 
-def _whole_or_half(text: str) -> float | None:
-    """A number as pressures are prescribed, None where it is none."""
-    try:
-        number = float(text)
-    except ValueError:
-        return None
-    return number if number == number and abs(number) < 1000 else None
+def _number(text: str) -> Decimal | None:
+    """A number with at most one decimal place, as the form takes it; None where it is none."""
+    return Decimal(text) if _NUMBER.fullmatch(text) else None

@@ -26,6 +26,8 @@ def test_a_match_keeps_answers_order_and_style():
     assert kept.answers == {"congestion": ["chronic"]}
     assert kept.order[0] == "full_face"
     assert (kept.style, kept.version) == ("full_face", None)
+    for pressure in ("4", "10.5", "11.4", "30.0"):  # a device's pressure has one decimal place as well
+        assert record(make_patient(), {"pressure": {pressure}}).answers == {"pressure": [pressure]}
 
 
 @pytest.mark.parametrize(
@@ -37,6 +39,11 @@ def test_a_match_keeps_answers_order_and_style():
         ({"pressure": {"3"}}, {}, "answer", "pressure"),
         ({"pressure": {"high"}}, {}, "answer", "pressure"),
         ({"pressure": {"nan"}}, {}, "answer", "pressure"),
+        ({"pressure": {"12.25"}}, {}, "answer", "pressure"),
+        ({"pressure": {"1_0"}}, {}, "answer", "pressure"),
+        ({"pressure": {"1e1"}}, {}, "answer", "pressure"),
+        ({"pressure": {"١٢"}}, {}, "answer", "pressure"),
+        ({"pressure": {"10", "12"}}, {}, "answer", "pressure"),
         ({}, {"style": "snorkel"}, "style", "style"),
         ({"therapy": {"ventilation"}}, {"style": "nasal"}, "style", "style"),
         ({}, {"answered_on": date(2026, 3, 19)}, "future", "answered_on"),
@@ -63,8 +70,8 @@ def test_the_newest_version_begun_counts_and_earlier_matches_keep_theirs():
     assert queries.table_of(before) == shipped()
     found = list(queries.differences(shipped(), read_table(text)))
     assert [(row.sort, row.id) for row in found] == [("rule", "nasal_first")]
-    assert "for 2" in found[0].before
-    assert "for 3" in found[0].after
+    assert "speaks for (2)" in found[0].before
+    assert "speaks for (3)" in found[0].after
     matching.void_version(version, reason="not agreed", by=None, now=NOW)
     assert queries.table_on(TODAY).version is None
 
