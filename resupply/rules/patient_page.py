@@ -6,8 +6,8 @@
 'sábado 2 de enero de 2027'
 >>> said_hour(8, "en"), said_hour(20, "es"), said_hour(0, "en"), said_hour(12, "es")
 ('8 am', '8 p. m.', 'midnight', 'mediodía')
->>> words("en")["save"], words("es")["save"]
-('Save', 'Guardar')
+>>> words("en")["calendar_change"], words("es")["calendar_change"]
+('Change', 'Cambiar')
 
 Source: ours. Month and day names are fixed, not the server's locale.
 """

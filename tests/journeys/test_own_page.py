@@ -98,7 +98,7 @@ def subscribe(page: Page) -> None:
     page.get_by_role("link", name=re.compile("^Change ?: Link of Wednesday 18 March")).click()
     page.get_by_label("Daily cleaning").check()
     page.get_by_label("Plain words that name no part").check()
-    page.get_by_role("button", name="Save").click()
+    page.get_by_role("button", name="Save my calendar choices").click()
     expect(page.get_by_text("Saved.")).to_be_visible()
     changed = fetch(address)
     assert b"SUMMARY:Daily care" in changed

@@ -134,6 +134,12 @@ def test_no_jargon_and_no_advice_to_stop() -> None:
             assert word not in text, text
 
 
+def test_a_button_says_what_it_saves_or_sends() -> None:
+    for language in ("en", "es"):
+        bare = {"Save", "Send", "OK", "Guardar", "Enviar"} & {*patient_page.words(language).values()}
+        assert bare == set(), language
+
+
 def test_both_languages_say_everything_with_the_same_blanks() -> None:
     english, spanish = patient_page.words("en"), patient_page.words("es")
     for key, text in english.items():

@@ -143,7 +143,7 @@ def days(request: PatientRequest) -> HttpResponse:
         more = [] if at is None else [said["saved_hour"].format(hour=said_hour(at, request.language))]
         return _done(request, text=text, more=more, undo="days", values=before)
 
-    return _ask(request, form, write, title="days", about="days_about", do="save")
+    return _ask(request, form, write, title="days", about="days_about", do="save_days")
 
 
 @door
