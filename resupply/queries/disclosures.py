@@ -11,9 +11,8 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from resupply.models import EvidencePacket, Patient, PatientRead, ReadKind, SharedRecord
+from resupply.queries.names import staff_name
 from resupply.rules.retention import ACCOUNTING_YEARS, years_before
-
-_FILES_LEFT = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +31,7 @@ class Disclosure:
 
 
 def accounting(patient: Patient, *, today: date) -> list[Disclosure]:
-    """Disclosures of the last six years, the newest first. Three queries."""
+    """Every disclosure of the last six years, the newest first. Three queries."""
     since = years_before(today, ACCOUNTING_YEARS)
     rows = [*_by_programs(patient, since), *_packets(patient, since), *_taken_out(patient, since)]
     return sorted(rows, key=lambda row: row.at, reverse=True)
@@ -57,7 +56,7 @@ def _taken_out(patient: Patient, since: date) -> Iterable[Disclosure]:
     rows = PatientRead.objects.filter(
         patients__contains=[patient.pk], kind=ReadKind.FILE, at__date__gte=since
     ).exclude(page__startswith="manager:packet")
-    for row in rows.select_related("user").order_by("-pk")[:_FILES_LEFT]:
-        by = row.user.get_full_name() or row.user.get_username() if row.user else "the program"
+    for row in rows.select_related("user").defer("patients").order_by("-pk"):
+        by = staff_name(row.user) or "the program"
         what = f"{row.page.split(':')[-1].strip().replace('_', ' ')}, taken out by {by}"
         yield Disclosure(row.at, "file", "", what, "", "only if it left the clinic")

@@ -4,6 +4,9 @@ from dataclasses import dataclass
 from datetime import date
 from uuid import UUID
 
+from django.db.models import Value
+from django.db.models.functions import Coalesce
+
 from resupply.models import CatalogueItem, DispenseLine, Fitting, Patient
 from resupply.queries.screening import givable
 from resupply.rules.fitting import known_styles
@@ -43,7 +46,9 @@ def masks(patient: Patient, *, today: date) -> MaskOffer:
 
 
 def style_worn(patient: Patient, *, today: date) -> str:
-    """The style of the mask a patient wears: of the mask kept or given last; empty where it is not known."""
+    """The style of the mask a patient wears: of the mask kept or given last; empty where it is not known,
+    as of a mask on record by its code alone.
+    """
     kept = (
         Fitting.objects.filter(patient=patient, voided_at=None, item_kept__isnull=False, fitted_on__lte=today)
         .order_by("-fitted_on", "-pk")
@@ -54,9 +59,8 @@ def style_worn(patient: Patient, *, today: date) -> str:
         DispenseLine.objects.filter(
             dispense__patient=patient, kind=Kind.MASK, voided_at=None, dispense__dispensed_on__lte=today
         )
-        .exclude(item=None)
         .order_by("-dispense__dispensed_on", "-pk")
-        .values_list("dispense__dispensed_on", "item__style")
+        .values_list("dispense__dispensed_on", Coalesce("item__style", Value("")))
         .first()
     )
     newest: tuple[date, str] | None = max(filter(None, (kept, given)), key=lambda row: row[0], default=None)

@@ -66,7 +66,7 @@ def steps_of(patient: Patient, *, today: date) -> list[Step]:
 
 
 def work_list(location_ids: Collection[int], *, today: date) -> list[Work]:
-    """Patients on therapy with a step that is due or late, the latest last day first. Three queries.
+    """Patients on therapy with a step that is due or late, the earliest last day first. Three queries.
 
     A patient tried in vain is left out until the day noted; one step a patient, the earliest that is open.
     """
@@ -86,8 +86,8 @@ def work_list(location_ids: Collection[int], *, today: date) -> list[Work]:
 
 
 def due_for(day: date, patients: Collection[int] | None = None) -> dict[int, DueStep]:
-    """The step that is due on a day, by patient on therapy (None: of all); one that is late is for a person.
-    Three queries.
+    """The step that is due on a day, of several the earliest, by patient on therapy (None: of all); one that
+    is late is for a person. Three queries.
     """
     plan = plan_on(day)
     if not plan:
@@ -101,7 +101,7 @@ def due_for(day: date, patients: Collection[int] | None = None) -> dict[int, Due
     made: dict[int, list[FollowUp]] = defaultdict(list)
     for row in FollowUp.objects.filter(patient__in=people, voided_at=None).order_by("on", "pk"):
         made[row.patient_id].append(row)
-    found = {}
+    found: dict[int, DueStep] = {}
     for person in people:
         rows = made[person.pk]
         if rows and rows[-1].again_on and rows[-1].again_on > day:
@@ -109,7 +109,7 @@ def due_for(day: date, patients: Collection[int] | None = None) -> dict[int, Due
         reached = [row.on for row in rows if row.reached]
         for step in _steps(person.anchor, plan, reached, day):
             if step.state is FollowUpState.DUE:
-                found[person.pk] = step.due
+                found.setdefault(person.pk, step.due)
     return found
 
 

@@ -21,6 +21,7 @@ from django.db.models.fields.json import KeyTextTransform
 from django.db.models.fields.tuple_lookups import TupleLessThan
 
 from resupply.models import HistoryContext, Patient, PatientRead
+from resupply.queries.names import staff_name
 
 Place = tuple[datetime, str]
 """Where a page ends: the moment of its last row and that row's key."""
@@ -103,7 +104,7 @@ def everything(wanted: Wanted, *, is_seen: bool, page: int = 500) -> Iterator[Se
 def names_of(user_ids: Collection[int | None]) -> dict[int | None, str]:
     """Names of users for lists. One query."""
     users = get_user_model().objects.filter(pk__in=[pk for pk in user_ids if pk is not None])
-    return {user.pk: user.get_full_name() or user.get_username() for user in users}
+    return {user.pk: staff_name(user) for user in users}
 
 
 def _of_patient(patient: Patient, wanted: Wanted, before: Place | None, at_most: int) -> list[Changed]:

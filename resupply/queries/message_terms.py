@@ -39,6 +39,13 @@ def counting() -> "QuerySet[Message]":
     return Message.objects.filter(going | Q(is_unsure=True)).exclude(purpose__in=REPLIES)
 
 
+def of_day(day: date) -> "QuerySet[Message]":
+    """Messages of the outer row's patient that belong to a day, whatever became of them; a reply to a text
+    that came in belongs to none.
+    """
+    return Message.objects.filter(patient=OuterRef("patient"), day=day).exclude(purpose__in=REPLIES)
+
+
 def count_near(day: date, patient: str) -> Coalesce:
     """How many counting messages a patient has within a week of a day; `patient`: the outer column."""
     near = counting().filter(patient=OuterRef(patient), day__gt=day - WEEK, day__lt=day + WEEK)

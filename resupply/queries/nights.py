@@ -4,7 +4,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
-from django.db.models import Max
+from django.db.models import Max, Q
 
 from resupply.models import Coverage, FollowUp, Night, NightImport, Patient, Payer, PlanLine
 from resupply.rules.adherence import Adherence, Reevaluation, judge, reevaluation, shipped
@@ -35,7 +35,7 @@ class FirstMonths:
     """How many of their nights are on record."""
     window: Reevaluation | None
     seen_on: date | None
-    """The day within the window on which the re-evaluation was documented."""
+    """The first day on which it was documented, not before the window opens; it may have closed by then."""
 
 
 def nights_of(patient: Patient, *, since: date | None = None) -> list[Night]:
@@ -99,7 +99,7 @@ def rising_leak(
     if location_ids:
         people = people.filter(location__in=sorted(location_ids))
     people = (
-        people.annotate(last_night=Max("nights__night_on"))
+        people.annotate(last_night=Max("nights__night_on", filter=Q(nights__voided_at=None)))
         .filter(last_night__gte=recent)
         .prefetch_related("plan_lines")
         .order_by("family_name", "given_name", "pk")

@@ -44,11 +44,10 @@ from resupply.models import (
 )
 from resupply.queries.consents import reach
 from resupply.queries.follow_ups import due_for
-from resupply.queries.message_terms import count_near
+from resupply.queries.message_terms import count_near, of_day
 from resupply.queries.paused import paused_on
 from resupply.rules.message_terms import MessageTerms, Schedule
 from resupply.rules.purposes import Purpose
-from resupply.rules.replies import REPLIES
 
 SWAP_DAYS = timedelta(days=3)
 """A part change is written about on its day or within the two that follow (ours)."""
@@ -89,9 +88,7 @@ def due(
             rows.alias(near=count_near(day, "patient"))
             .filter(
                 reach(purpose, channels),
-                ~Exists(
-                    Message.objects.filter(patient=OuterRef("patient"), day=day).exclude(purpose__in=REPLIES)
-                ),
+                ~Exists(of_day(day)),
                 ~Exists(_written(purpose)),
                 patient__status=PatientStatus.ON_THERAPY,
                 patient__time_zone__in=zones,
@@ -184,9 +181,13 @@ def _follow_ups(day: date, patients: Collection[int] | None) -> Rows:
 
 
 def _welcomes(day: date) -> Rows:
-    """First dispenses of the last 30 days."""
+    """Each newcomer's first dispense from us of the last 30 days, if nothing was dispensed before them."""
+    same_day = Q(dispensed_on=OuterRef("dispensed_on"), pk__lt=OuterRef("pk"))
     earlier = Dispense.objects.filter(
-        patient=OuterRef("patient"), voided_at=None, dispensed_on__lte=day - WELCOME_DAYS
+        Q(dispensed_on__lte=day - WELCOME_DAYS)
+        | Q(Q(dispensed_on__lt=OuterRef("dispensed_on")) | same_day, supplied_by=SuppliedBy.US),
+        patient=OuterRef("patient"),
+        voided_at=None,
     )
     recent = Dispense.objects.filter(
         ~Exists(earlier),

@@ -60,8 +60,9 @@ class Outlook:
 
     @property
     def to_order(self) -> list[ItemDemand]:
-        """What to order now, the most urgent first."""
-        return [item for item in self.items if item.order is not None and item.order.is_now]
+        """What to order now, what runs short first."""
+        now = [item for item in self.items if item.order is not None and item.order.is_now]
+        return sorted(now, key=lambda item: item.order.short_week if item.order else 0)
 
     @property
     def to_order_later(self) -> list[ItemDemand]:

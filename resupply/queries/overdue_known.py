@@ -29,6 +29,7 @@ from resupply.models import (
 from resupply.queries.answers import NO_STANDS, standing_noes, standing_yeses
 from resupply.queries.consents import bad_addresses, said_by
 from resupply.queries.failures import did_not_arrive
+from resupply.queries.names import staff_name
 from resupply.queries.same_refill import is_same_refill
 from resupply.rules.consents import newest as newest_word
 from resupply.rules.next_steps import Known, Line, NextStep, next_step
@@ -153,7 +154,7 @@ class _Records:
                 self.contacts.get(line.patient_id, ()),
                 self.answers.get(line.patient_id),
             ),
-            assigned_to=_name_of(assigned),
+            assigned_to=staff_name(assigned.assigned_to if assigned else None),
             snoozed_until=snooze.until if snooze else None,
             snooze_reason=snooze.bulk.note if snooze else "",
             note=note.bulk.note if note else "",
@@ -218,12 +219,6 @@ def _last(
     if answer is not None:
         ways.append(LastContact(answer.contacted_on, Way.ANSWER, answer.wish))
     return max(ways, key=lambda way: (way.on, way.way is Way.ANSWER), default=None)
-
-
-def _name_of(assigned: LineAct | None) -> str:
-    if assigned is None or assigned.assigned_to is None:
-        return ""
-    return assigned.assigned_to.get_full_name() or assigned.assigned_to.get_username()
 
 
 def _failed_on(sent: Iterable[_Sent]) -> date | None:

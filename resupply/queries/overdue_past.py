@@ -10,6 +10,8 @@ from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 
+from django.db.models import QuerySet
+
 from resupply.models import Patient, PatientStatus, Payer
 from resupply.queries import facts as fact_queries
 from resupply.queries.as_known import changes_of
@@ -37,10 +39,8 @@ def past_lines(
 
     A fixed number of queries for `limit` patients.
     """
-    people = Patient.objects.filter(pk__gt=after).exclude(status=PatientStatus.WITHDRAWN)
-    if location_ids:
-        people = people.filter(location__in=sorted(location_ids))
-    batch = {patient.pk: patient for patient in people.select_related("location").order_by("pk")[:limit]}
+    people = _people(location_ids).filter(pk__gt=after).select_related("location")
+    batch = {patient.pk: patient for patient in people.order_by("pk")[:limit]}
     if not batch:
         return None, []
     lines = list(_overdue(batch, day))
@@ -53,8 +53,13 @@ def past_lines(
 
 def patients_at(location_ids: Collection[int]) -> int:
     """How many patients there are to look at."""
-    people = Patient.objects.all()
-    return (people.filter(location__in=sorted(location_ids)) if location_ids else people).count()
+    return _people(location_ids).count()
+
+
+def _people(location_ids: Collection[int]) -> QuerySet[Patient]:
+    """Whoever is looked at: not those whose import was undone."""
+    people = Patient.objects.exclude(status=PatientStatus.WITHDRAWN)
+    return people.filter(location__in=sorted(location_ids)) if location_ids else people
 
 
 def statuses_by(moments: Mapping[int, datetime]) -> dict[int, str]:

@@ -168,9 +168,14 @@ def coverage_on(rows: Iterable[Coverage], day: date) -> Coverage | None:
 
 
 def consents(patient: Patient) -> list[Consent]:
-    """The newest standing yes or no of each channel."""
-    rows = Consent.objects.filter(patient=patient, voided_at=None).order_by("channel", "-pk")
-    return list(rows.distinct("channel"))
+    """The standing records that count for something, by channel, the newest first: the newest yes or no to
+    every purpose, and of those to one purpose the newest, where it came later.
+    """
+    found: dict[tuple[str, str], Consent] = {}
+    for row in Consent.objects.filter(patient=patient, voided_at=None).order_by("channel", "-pk"):
+        if (row.channel, "") not in found:
+            found.setdefault((row.channel, row.purpose), row)
+    return list(found.values())
 
 
 def messages(patient: Patient, *, at_most: int = 100) -> list[Message]:

@@ -15,7 +15,6 @@ from resupply.models import (
     DispenseLine,
     Given,
     Handover,
-    Message,
     MessageState,
     Patient,
     PatientStatus,
@@ -30,7 +29,7 @@ from resupply.models import (
 from resupply.queries.answers import answered, spoke_lately, used
 from resupply.queries.consents import reach
 from resupply.queries.feeds import token_hash
-from resupply.queries.message_terms import count_near
+from resupply.queries.message_terms import count_near, of_day
 from resupply.queries.open_days import open_days
 from resupply.queries.paused import paused_on
 from resupply.queries.same_refill import of_same_refill
@@ -120,7 +119,7 @@ def to_repeat(
     paused = PlanLine.objects.filter(paused_on(day), patient=OuterRef("patient"))
     rows = (
         RefillQuestion.objects.filter(
-            ~Exists(Message.objects.filter(patient=OuterRef("patient"), day=day)),
+            ~Exists(of_day(day)),
             ~Exists(paused),
             ~Exists(spoke_lately(today=day)),
             reach(Purpose.QUESTION, channels),

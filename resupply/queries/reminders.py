@@ -31,7 +31,7 @@ from resupply.models import (
 )
 from resupply.queries.answers import answered, spoke_lately
 from resupply.queries.consents import reach
-from resupply.queries.message_terms import count_near
+from resupply.queries.message_terms import count_near, of_day
 from resupply.queries.same_refill import of_same_refill
 from resupply.rules.message_terms import MOST_A_WEEK, Schedule
 from resupply.rules.purposes import Purpose
@@ -41,7 +41,6 @@ from resupply.rules.reminders import (
     Window,
     next_window,
 )
-from resupply.rules.replies import REPLIES
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +86,7 @@ def due_lines(
             Q(patient__plan_state__valid_until=None) | Q(patient__plan_state__valid_until__gt=day),
             ~answered(today=day),
             ~Exists(spoke_lately(today=day)),
-            ~Exists(_messages_of(day)),
+            ~Exists(of_day(day)),
             active=True,
             ask_from__lte=day,
             patient__status=PatientStatus.ON_THERAPY,
@@ -109,11 +108,6 @@ def due_lines(
     if len(found) == limit:  # the last patient may have more lines than were read
         found = [line for line in found if line.patient_id != found[-1].patient_id]
     return found
-
-
-def _messages_of(day: date) -> "QuerySet[Message]":
-    """Messages of the outer row's patient that belong to a day, whatever became of them."""
-    return Message.objects.filter(patient=OuterRef("patient"), day=day).exclude(purpose__in=REPLIES)
 
 
 def _rank_reached(day: date) -> Case:

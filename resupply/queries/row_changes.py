@@ -9,6 +9,8 @@ from django.apps import apps
 from django.contrib.auth import get_user_model
 from django.db.models import Model
 
+from resupply.queries.names import staff_name
+
 
 @dataclass(frozen=True, slots=True)
 class FieldChange:
@@ -40,7 +42,7 @@ def changes_of(record: Model, names: Sequence[str], *, at_most: int = 50) -> lis
     return [
         Change(
             row.pgh_created_at,
-            _name_of(people.get(_user_id(row) or 0)),
+            staff_name(people.get(_user_id(row) or 0)),
             before is None,
             list(_differences(before, row, names)) if before else [],
         )
@@ -53,10 +55,6 @@ def _user_id(row: Any) -> int | None:
     """Who wrote a row of the log, by the context it was written in."""
     context = row.pgh_context
     return context.metadata.get("user") if context else None
-
-
-def _name_of(person: Any) -> str:
-    return "" if person is None else person.get_full_name() or person.get_username()
 
 
 def _differences(before: Any, after: Any, names: Sequence[str]) -> Iterator[FieldChange]:

@@ -87,12 +87,9 @@ def _patients(patients: QuerySet[Patient], sought: Sought, today: date) -> "Quer
         patients = patients.filter(reference=sought.identifier)
     if sought.born_on is not None:
         patients = patients.filter(birth_date=sought.born_on)
-    if sought.status is not None:  # active: true or false
+    if sought.status is not None:  # active
         on_therapy = Q(status=PatientStatus.ON_THERAPY)
-        if sought.status == {"true"}:
-            patients = patients.filter(on_therapy)
-        elif sought.status == {"false"}:
-            patients = patients.exclude(on_therapy)
+        patients = patients.filter(_any(sought.status, {"true": on_therapy, "false": ~on_therapy}))
     return patients.order_by("pk")
 
 
@@ -202,7 +199,7 @@ def _uuid(text: str) -> UUID:
 
 
 def _number(text: str) -> int:
-    """The number after the dash; 0, which no row has, where there is none."""
+    """The number after the dash; -1, which no row has, where there is none."""
     number = text.removeprefix("-")
     return (
         int(number)

@@ -7,8 +7,6 @@ import json
 from dataclasses import dataclass
 from datetime import datetime
 
-from django.contrib.auth.models import AbstractUser
-
 from resupply.models import PatientStatus, Staff
 from resupply.queries.emergency import Opened, opened
 
@@ -45,11 +43,6 @@ class AtWork:
     location_ids: frozenset[int]
     zone: str
     opened: tuple[Opened, ...]
-
-
-def staff_name(user: AbstractUser | None) -> str:
-    """What the clinic calls somebody: the full name, or the name signed in with; nothing for None."""
-    return "" if user is None else user.get_full_name() or user.get_username()
 
 
 def at_work(user_id: int, *, now: datetime) -> AtWork | None:

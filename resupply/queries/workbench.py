@@ -24,6 +24,7 @@ from resupply.models import (
     PolicyTotal,
     RefillRuleVersion,
 )
+from resupply.queries.names import staff_name
 from resupply.rules.effects import Change
 
 PAGE = 50
@@ -52,8 +53,7 @@ class Version:
     @property
     def who(self) -> str:
         """Who recorded it; empty: the program or an import."""
-        by = self.row.recorded_by
-        return (by.get_full_name() or by.get_username()) if by else ""
+        return staff_name(self.row.recorded_by)
 
 
 def versions(*, today: date) -> dict[PolicyKind, list[Version]]:

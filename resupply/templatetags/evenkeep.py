@@ -13,7 +13,7 @@ from django.utils import timezone
 from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString
 
-from resupply.queries import staff
+from resupply.queries import names
 from resupply.web import strip_words, wording
 from resupply.web.strip import StripLine
 
@@ -111,7 +111,7 @@ def kind_word(kind: str) -> str:
 @register.filter
 def staff_name(user: AbstractUser | None) -> str:
     """What the clinic calls a member of staff; nothing for None."""
-    return staff.staff_name(user)
+    return names.staff_name(user)
 
 
 @register.filter

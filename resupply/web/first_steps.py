@@ -8,7 +8,7 @@ from django.urls import reverse
 from resupply.delivery.mail_check import mail_settings
 from resupply.queries import first_steps as queries
 from resupply.queries.first_steps import Found
-from resupply.queries.staff import staff_name
+from resupply.queries.names import staff_name
 from resupply.rules.first_steps import FirstSteps, Standing, State, Step
 from resupply.web.access import StaffRequest, can
 from resupply.web.wording import counted

@@ -39,6 +39,7 @@ from resupply.models import (
     RefillRuleVersion,
 )
 from resupply.queries.as_known import Marks, records, standing
+from resupply.queries.names import staff_name
 
 TRACKED: tuple[type[Model], ...] = (
     *(AllowanceVersion, CatalogueItem, CleaningChoice, ClinicTermsVersion, Coverage, Device, Dispense),
@@ -73,7 +74,7 @@ def keep(dispense: Dispense, *, clinic_name: str, known_at: datetime) -> Kept:
     users = get_user_model().objects.order_by("pk")
     return Kept(
         clinic=clinic_name,
-        staff={str(user.pk): user.get_full_name() or user.get_username() for user in users},
+        staff={str(user.pk): staff_name(user) for user in users},
         messages=sorted(set(sent.values_list("pk", flat=True))),
         last_night=nights["last"] or 0,
     )

@@ -67,7 +67,10 @@ def _collected(given: QueryDict, known: Iterable[str], *, may_tell_who: bool) ->
 
 
 def _with(sought: Sought, name: str, values: Sequence[str]) -> Sought:
-    """One more parameter. Given twice, both must hold (R4 3.1.1.4), which only dates can."""
+    """One more parameter. Given twice, both must hold (R4 3.1.1.4), which only dates can. A code that cannot
+    be is found nowhere; what is no value of its type is an error (R4 3.1.1.3, from memory), such as another
+    word for a boolean.
+    """
     if name == "authored-on":
         return replace(sought, authored=_between(values))
     if len(values) > 1:
@@ -83,7 +86,10 @@ def _with(sought: Sought, name: str, values: Sequence[str]) -> Sought:
         case "patient" | "subject":
             return replace(sought, patient=_reference(name, value, sought.patient))
         case _:  # active, status
-            return replace(sought, status=frozenset(part.rpartition("|")[2] for part in value.split(",")))
+            words = frozenset(part.rpartition("|")[2] for part in value.split(","))
+            if name == "active" and not words <= {"true", "false"}:
+                raise UnclearError("active is true or false.")
+            return replace(sought, status=words)
 
 
 def _reference(name: str, value: str, present: UUID | None) -> UUID:

@@ -8,9 +8,9 @@ from django import forms
 from django.db.models import Q
 
 from resupply.models import Payer, Role, Staff
+from resupply.queries.names import staff_name
 from resupply.queries.overdue import Coverage, OverdueFilter, Snoozed
 from resupply.queries.overdue_filters import Reach
-from resupply.queries.staff import staff_name
 from resupply.rules.kinds import Kind
 from resupply.web.forms import AtLocationForm, any_kind, any_location, day_field, dress
 

@@ -26,15 +26,15 @@ from resupply.models import Patient, ReadKind, Staff
 from resupply.queries import history_log as log
 from resupply.queries.disclosures import accounting
 from resupply.queries.history_log import Changed, Seen, Wanted
+from resupply.queries.names import staff_name
 from resupply.queries.seal_check import newest_seal
-from resupply.queries.staff import staff_name
 from resupply.rules.retention import Records, kept
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.files import MOST_IN_A_WORKBOOK, csv_file, workbook_file
 from resupply.web.forms import day_field
 from resupply.web.page_words import page_words
-from resupply.web.paging import turned, with_filters
+from resupply.web.paging import page_number, turned, with_filters
 
 PAGE = 50
 _HEADER = ("at", "who", "kind", "page", "came_from", "emergency_access", "patients", "what")
@@ -135,11 +135,15 @@ def history_xlsx(request: StaffRequest) -> HttpResponseBase:
 def disclosures(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Whom one patient's records were disclosed to, as far as the program knows."""
     person = access.patient_or_404(request, public_id)
-    today = clock.today(person.time_zone)
+    today, page = clock.today(person.time_zone), page_number(request)
+    found = accounting(person, today=today)
     context = {
         "person": person,
         "today": today,
-        "rows": accounting(person, today=today),
+        "rows": found[(page - 1) * PAGE : page * PAGE],
+        "found": len(found),
+        "newer_url": turned(request, "page", page - 1),
+        "older_url": turned(request, "page", page + 1) if len(found) > page * PAGE else "",
         "kept": kept(Records.DISCLOSURES, today),
     }
     return render(request, "manager/disclosures.html", context)

@@ -5,7 +5,7 @@ from datetime import date
 
 from resupply.delivery.overdue_words import left_out_words, lines_words
 from resupply.models import Act, BulkAct
-from resupply.queries.staff import staff_name
+from resupply.queries.names import staff_name
 from resupply.web.wording import counted, day_words
 
 TITLES = {

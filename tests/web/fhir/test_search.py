@@ -9,7 +9,7 @@ from pytest_django import DjangoAssertNumQueries
 
 from resupply.models import DispenseLine, Patient
 from resupply.services.corrections import parcel_lost, void_dispense, void_line
-from tests.builders import NOW, TODAY, make_dispense, make_integration, make_order
+from tests.builders import NOW, TODAY, make_dispense, make_integration, make_order, make_patient
 from tests.web.fhir.conftest import Ask
 
 pytestmark = pytest.mark.django_db
@@ -104,6 +104,27 @@ def test_what_is_not_understood_is_refused(ask: Ask, records: list[Patient], que
     answer = ask(f"Task?{query}")
     assert answer.status_code == 400
     assert answer.json()["resourceType"] == "OperationOutcome"
+
+
+ACTIVE = [
+    ("true", 1), ("false", 1), ("true,false", 2), ("http://hl7.org/fhir/special-values|true", 1),
+    ("yes", None), ("true,no", None), ("TRUE", None),
+]  # fmt: skip
+"""HL7 FHIR R4: a boolean is `true` or `false` (2.24.0.1); another word is no value at all, and that an error
+(3.1.1.3); both from memory.
+"""
+
+
+@pytest.mark.parametrize(("words", "found"), ACTIVE)
+def test_active_is_true_or_false(ask: Ask, words: str, found: int | None) -> None:
+    make_integration()
+    make_patient()
+    make_patient(status="ended")
+    answer = ask(f"Patient?active={words}")
+    if found is None:
+        assert (answer.status_code, answer.json()["resourceType"]) == (400, "OperationOutcome")
+    else:
+        assert len(ids(answer)) == found
 
 
 def test_a_void_is_told_as_entered_in_error_and_a_lost_parcel_as_abandoned(
