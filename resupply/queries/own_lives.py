@@ -1,4 +1,4 @@
-"""How long parts last one patient: by the clinic's policy and by the patient's own lives, with their versions."""
+"""How long parts last one patient: by the clinic's policy, and by the patient's own lives."""
 
 from dataclasses import dataclass
 from datetime import date

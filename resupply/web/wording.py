@@ -14,6 +14,7 @@ from resupply.delivery.words import (
     state_word,
     stop_words,
 )
+from resupply.rules.matching_words import source_words
 from resupply.rules.tables import part_types
 
 __all__ = [
@@ -103,22 +104,3 @@ def period_words(count: int, unit: str) -> str:
 def kind_word(kind: str) -> str:
     """The name of a kind of part on screen."""
     return KIND_WORDS[kind]
-
-
-_MARKS = {
-    "P": "published",
-    "P2": "published, known from a report of it",
-    "M": "from memory, to be checked",
-    "CP": "common practice",
-    "D": "the clinic's own",
-}
-
-
-def source_words(mark: str, source: str) -> str:
-    """A source with what it is worth, said once: `common practice; no trial found`."""
-    worth = _MARKS.get(mark, mark)
-    told = source.casefold()
-    for said in (worth, worth.partition(",")[0]):
-        if told.startswith(said):
-            return worth + source[len(said) :]
-    return f"{worth}: {source}"

@@ -73,7 +73,9 @@ def policy_new(request: StaffRequest, kind: str) -> HttpResponse:
     def write() -> PolicyDraft:
         return policy_changes.make(form.wanted(), by=request.staff.user, now=clock.now())
 
-    if request.method == "POST" and (made := written(form, write)):
+    if request.method == "POST" and (turned := form.turned()):
+        form = turned
+    elif request.method == "POST" and (made := written(form, write)):
         return redirect("manager:policy_draft", made.public_id)
     return _show_form(request, form, kind, back_url=reverse("manager:policy"))
 
@@ -90,7 +92,9 @@ def policy_edit(request: StaffRequest, public_id: UUID) -> HttpResponse:
         policy_changes.revise(draft, form.wanted(), by=request.staff.user, now=clock.now())
         return True
 
-    if request.method == "POST" and written(form, write):
+    if request.method == "POST" and (turned := form.turned()):
+        form = turned
+    elif request.method == "POST" and written(form, write):
         return redirect("manager:policy_draft", public_id)
     return _show_form(request, form, draft.kind, back_url=reverse("manager:policy_draft", args=[public_id]))
 

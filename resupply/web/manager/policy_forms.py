@@ -42,6 +42,10 @@ class DraftForm(forms.Form):
         help_text="The contract, notice or guideline it rests on.",
     )
 
+    def turned(self) -> forms.Form | None:
+        """The form shown in another way, where that was asked for and it has one."""
+        return None
+
     def wanted(self) -> Wanted:
         """Once validated."""
         data = self.cleaned_data

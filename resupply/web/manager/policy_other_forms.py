@@ -15,24 +15,22 @@ from resupply.rules.follow_ups import FollowUpStep, step_code
 from resupply.rules.matching_table import shipped_text
 from resupply.rules.message_terms import LONGEST_AHEAD, LONGEST_WAIT, MOST_A_WEEK
 from resupply.web.manager.policy_forms import DraftForm
+from resupply.web.matching_form import TableForm
 
 STEPS = 6
 """Rows of the form; a plan of the clinic rarely has more than four."""
 _HOURS = [(f"{hour:02}:00", f"{hour:02}:00") for hour in range(8, 22)]
 
 
-class MatchingForm(DraftForm):
-    """A table as TOML, begun from the one in force."""
+class MatchingForm(TableForm, DraftForm):
+    """A table, begun from the one in force."""
 
     kind = PolicyKind.MATCHING
-    table = forms.CharField(
-        label="Table",
-        strip=False,
-        widget=forms.Textarea({"rows": 20, "class": "form-control code", "spellcheck": "false"}),
-        help_text="A row for each rule, with its source and mark. A table is taken only if every row can be "
-        "used; matches recorded before keep the table they were judged by.",
-    )
-    field_order = ["table", "effective_from", "reason", "source"]
+    field_order = ["table", "effective_from", "reason", "source", "shown_as"]
+
+    def others(self) -> list[BoundField]:
+        """The fields that every draft has."""
+        return [self[name] for name in ("effective_from", "reason", "source")]
 
 
 class MessagesForm(DraftForm):

@@ -20,18 +20,14 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
 from resupply.web.act import act
 from resupply.web.forms import VoidForm, day_field, written
+from resupply.web.matching_form import TableForm
 from resupply.web.methods import GET_OR_POST
 from resupply.web.wording import day_words
 
 
-class VersionForm(forms.Form):
-    """A table as TOML, from a day on, with the reason."""
+class VersionForm(TableForm):
+    """A table from a day on, with the reason."""
 
-    table = forms.CharField(
-        label="Table",
-        strip=False,
-        widget=forms.Textarea({"rows": 24, "class": "form-control code", "spellcheck": "false"}),
-    )
     effective_from = day_field("In force from")
     reason = forms.CharField(
         label="Why",
@@ -89,7 +85,9 @@ def new(request: StaffRequest) -> HttpResponse:
             now=clock.now(),
         )
 
-    saved = request.method == "POST" and "compare" not in request.POST
+    if request.method == "POST" and isinstance(turned := form.turned(), VersionForm):
+        form = turned
+    saved = form.is_bound and not {"compare", "turn"} & request.POST.keys()
     if saved and (made := written(form, write)):
         messages.success(
             request, f"Table recorded, in force from {day_words(made.effective_from, today=today)}."
@@ -140,8 +138,10 @@ def _compared(form: VersionForm, current: tables_of.TableNow) -> tuple[list[Diff
     """What the table as typed changes, or why it cannot be used."""
     if not form.is_bound:
         return [], ""
+    if faults := form.non_field_errors():
+        return [], str(faults[0])
     try:
-        typed = read_table(str(form["table"].value() or ""))
+        typed = read_table(form.cleaned_data.get("table") or form.data.get("table") or "")
     except BadTableError as fault:
         return [], str(fault)
     return list(tables_of.differences(current.table, typed)), ""
