@@ -7,6 +7,8 @@ patient's. UTC's date belongs to neither.
 from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
 
+from resupply.rules.zones import zone_named
+
 
 def now() -> datetime:
     """Return this moment, aware, in UTC."""
@@ -14,9 +16,6 @@ def now() -> datetime:
 
 
 def today(zone: str | ZoneInfo) -> date:
-    """Return the calendar date it is now in `zone` (an IANA name such as "America/Denver").
-
-    Raises `zoneinfo.ZoneInfoNotFoundError` for an unknown name.
-    """
-    place = ZoneInfo(zone) if isinstance(zone, str) else zone
+    """Return the calendar date it is now in `zone` (an IANA name such as "America/Denver"; unknown: UTC)."""
+    place = zone_named(zone) if isinstance(zone, str) else zone
     return now().astimezone(place).date()

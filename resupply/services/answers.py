@@ -11,7 +11,6 @@ otherwise. It changes no plan; the patient is locked so that two answers have an
 from collections.abc import Sequence
 from datetime import date, datetime, time
 from uuid import UUID
-from zoneinfo import ZoneInfo
 
 from django.contrib.auth.base_user import AbstractBaseUser
 from django.db import transaction
@@ -28,6 +27,7 @@ from resupply.models import (
     Wish,
 )
 from resupply.queries.answers import ANSWER_STANDS
+from resupply.rules.zones import zone_named
 from resupply.services import plans
 from resupply.services.answer_items import NewItem, about_all, check_items, rows_of
 from resupply.services.contacts import refuse_contact, take_back_refusals
@@ -205,7 +205,7 @@ def _answered_at(patient: Patient, day: date, *, today: date, now: datetime) -> 
     """The moment of an answer: now, or noon of the earlier day it came on."""
     if day == today:
         return now
-    return datetime.combine(day, time(12), ZoneInfo(patient.time_zone))
+    return datetime.combine(day, time(12), zone_named(patient.time_zone))
 
 
 def _needs_person(

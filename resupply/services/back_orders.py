@@ -22,7 +22,7 @@ from resupply.rules.kinds import Kind
 from resupply.rules.tables import part_types
 from resupply.services.errors import Refused
 from resupply.services.plans import lock_patients
-from resupply.services.records import local_day, said, stamp, take_back
+from resupply.services.records import check_ahead, local_day, said, stamp, take_back
 
 
 def back_order(
@@ -41,7 +41,7 @@ def back_order(
     """Promise a patient parts that are not in stock; with `item`, kind and code are the item's.
 
     Raises Refused: `unknown_kind`, `unknown_code`, `quantity`, `note_long`, `expected_past`,
-    `not_on_therapy`, and `open_already` where the patient has an open one of that kind.
+    `too_far`, `not_on_therapy`, and `open_already` where the patient has an open one of that kind.
     """
     kind, part_code = (item.kind, item.part_code) if item else (kind, part_code)
     today = local_day(now, location.time_zone)
@@ -65,7 +65,9 @@ def back_order(
 
 
 def expect_on(order: BackOrder, *, expected_on: date | None, now: datetime) -> BackOrder:
-    """Say when the parts are expected now; None: not known. Raises Refused `expected_past`, `not_open`."""
+    """Say when the parts are expected now; None: not known. Raises Refused `expected_past`,
+    `too_far`, `not_open`.
+    """
     _check_day(expected_on, local_day(now, order.location.time_zone))
     with transaction.atomic():
         _hold(order)
@@ -132,6 +134,8 @@ def _check_day(expected_on: date | None, today: date) -> None:
             f"{said(expected_on)} has passed. Enter the day they are expected.",
             "expected_on",
         )
+    if expected_on:
+        check_ahead(expected_on, today=today, what="a day", field="expected_on")
 
 
 def _check_patient(patient: Patient, kind: str) -> None:

@@ -13,11 +13,10 @@ from django.db import transaction
 from resupply.models import Channel, Consent, Contact, Outcome, Patient
 from resupply.services import plans
 from resupply.services.errors import Refused
-from resupply.services.records import check_day, local_day, said, stamp, take_back
+from resupply.services.records import FARTHEST_AHEAD, check_day, local_day, said, stamp, take_back
 
 AGAIN_AFTER = {Outcome.REACHED: 7, Outcome.NO_ANSWER: 1, Outcome.LEFT_WORD: 3}
 """Days until a patient is tried again, where nobody says another day (ours)."""
-_FARTHEST_AGAIN = timedelta(days=366)
 
 
 def log_contact(
@@ -38,7 +37,7 @@ def log_contact(
     _check_words(outcome, channel, note)
     today = local_day(now, patient.time_zone)
     check_day(patient, on, today=today)
-    if again_on is not None and not on < again_on <= today + _FARTHEST_AGAIN:
+    if again_on is not None and not on < again_on <= today + FARTHEST_AHEAD:
         raise Refused("again_on", f"Enter a day after {said(on)}, within a year.", "again_on")
     if again_on is None and outcome in AGAIN_AFTER:
         again_on = on + timedelta(days=AGAIN_AFTER[Outcome(outcome)])

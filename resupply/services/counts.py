@@ -43,8 +43,8 @@ def count(
 ) -> StockCount:
     """Record a count of the shelves; lines that were not counted are left out.
 
-    Raises Refused: `no_lines`, `future`; with `row`: `quantity`, `lot_long`, `twice`, and `changed`
-    (`Recount`) where what is on hand is no longer what the sheet said.
+    Raises Refused: `no_lines`, `future`; with `row`: `quantity`, `lot_long`, `expiry_far`, `twice`, and
+    `changed` (`Recount`) where what is on hand is no longer what the sheet said.
     """
     check_lines(location, lines, counted_on, now, field="counted_on", least=0)
     act = Act(movement=Movement.COUNTED, on=counted_on, by=by, now=now)

@@ -1,7 +1,7 @@
 """What happened to a patient's parts or therapy after the dispense: swaps, losses, pauses, refits."""
 
 from dataclasses import replace
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 
 from django.contrib.auth.base_user import AbstractBaseUser
 from django.db import transaction
@@ -13,9 +13,7 @@ from resupply.rules.kinds import Kind
 from resupply.rules.lines import LinePlan, plan_lines
 from resupply.services import plans
 from resupply.services.errors import Refused
-from resupply.services.records import check_day, local_day, said, stamp, take_back
-
-_FARTHEST_PAUSE = timedelta(days=366)
+from resupply.services.records import check_ahead, check_day, local_day, said, stamp, take_back
 
 
 def record_swap(
@@ -95,9 +93,8 @@ def record_pause(
     """
     today = local_day(now, patient.time_zone)
     check_day(patient, on, today=today, ahead=True)
-    if on > today + _FARTHEST_PAUSE:
-        raise Refused("too_far", "Enter a start within the next year.", "on")
-    _check_until(on, until)
+    check_ahead(on, today=today, what="a start", field="on")
+    _check_until(on, until, today=today)
     with transaction.atomic():
         plans.lock_patients([patient.pk])
         for other in Event.objects.filter(patient=patient, event=EventType.PAUSE, voided_at=None):
@@ -118,10 +115,7 @@ def end_pause(event: Event, *, until: date, by: AbstractBaseUser | None, now: da
 
     Raises Refused: `not_open`, `until`, `too_far`.
     """
-    today = local_day(now, event.patient.time_zone)
-    if until > today + _FARTHEST_PAUSE:
-        raise Refused("too_far", "Enter an end within the next year.", "until")
-    _check_until(event.on, until)
+    _check_until(event.on, until, today=local_day(now, event.patient.time_zone))
     with transaction.atomic():
         plans.lock_patients([event.patient_id])
         event.refresh_from_db()
@@ -173,9 +167,12 @@ def _append_pause(
     )
 
 
-def _check_until(on: date, until: date | None) -> None:
-    if until is not None and until <= on:
+def _check_until(on: date, until: date | None, *, today: date) -> None:
+    if until is None:
+        return
+    if until <= on:
         raise Refused("until", "The first day of therapy again must come after the pause starts.", "until")
+    check_ahead(until, today=today, what="an end", field="until")
 
 
 def _kind(kind: str) -> Kind:

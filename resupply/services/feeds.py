@@ -14,15 +14,16 @@ import secrets
 from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
 from typing import TypedDict
-from zoneinfo import ZoneInfo
 
 from django.contrib.auth.base_user import AbstractBaseUser
 from django.db import transaction
 
 from resupply.models import Patient, PlanState, Subscription
 from resupply.queries import feeds as feed_queries
+from resupply.rules.zones import zone_named
 from resupply.services import feed_content, plans
 from resupply.services.errors import Refused
+from resupply.services.records import local_day
 
 log = logging.getLogger(__name__)
 
@@ -181,7 +182,7 @@ def note_fetch(subscription_id: int, last_fetched_at: datetime | None, *, now: d
 
 def _refresh_expired_plan(patient: Patient, *, now: datetime) -> None:
     state = PlanState.objects.filter(patient=patient).first()
-    if state is None or (state.valid_until and state.valid_until <= plans.today_of(patient, now)):
+    if state is None or (state.valid_until and state.valid_until <= local_day(now, patient.time_zone)):
         plans.lock_patients([patient.pk])
         plans.refresh_plans([patient.pk], now=now)
 
@@ -189,7 +190,7 @@ def _refresh_expired_plan(patient: Patient, *, now: datetime) -> None:
 def _valid_until(patient: Patient) -> datetime:
     """The moment the plan runs out, a day's start where the patient lives; NEVER: it waits for a record."""
     day = PlanState.objects.values_list("valid_until", flat=True).get(patient=patient)
-    return datetime.combine(day, time(), ZoneInfo(patient.time_zone)) if day else NEVER
+    return datetime.combine(day, time(), zone_named(patient.time_zone)) if day else NEVER
 
 
 def _revoked() -> Refused:

@@ -12,7 +12,7 @@ from resupply.queries.follow_ups import plan_on
 from resupply.rules import fitting
 from resupply.rules.follow_ups import FollowUpStep
 from resupply.services.errors import Refused
-from resupply.services.records import check_day, check_reason, local_day, stamp, take_back
+from resupply.services.records import check_ahead, check_day, check_reason, local_day, stamp, take_back
 
 FARTHEST_DAY = 730
 MOST_STEPS = 12
@@ -35,24 +35,28 @@ def record_follow_up(
     """Record a follow-up made (`reached`) or tried, with what troubles the patient.
 
     Raises Refused: `before_birth`, `future`, `step` (not of the plan), `problem`, `leaks`, `again` (not after
-    the day), `not_reached` (troubles or a re-evaluation of someone who was not reached).
+    the day), `too_far`, `not_reached` (troubles, leaks or a re-evaluation of someone who was not reached).
     """
-    check_day(patient, on, today=local_day(now, patient.time_zone))
+    today = local_day(now, patient.time_zone)
+    check_day(patient, on, today=today)
     if step and step not in {known.step for known in plan_on(on)}:
         raise Refused("step", "Choose a step of the plan, or none.", "step")
     if set(problems) - {problem.id for problem in fitting.problems()}:
         raise Refused("problem", "Choose from the list of troubles.", "problems")
-    if not reached and (problems or is_reevaluation):
+    marks = _checked_leaks(leaks)
+    if not reached and (problems or marks or is_reevaluation):
         raise Refused("not_reached", "Say that the patient was reached, or leave the rest empty.", "reached")
-    if again_on is not None and again_on <= on:
-        raise Refused("again", "The next try comes after this one.", "again_on")
+    if again_on is not None:
+        if again_on <= on:
+            raise Refused("again", "The next try comes after this one.", "again_on")
+        check_ahead(again_on, today=today, what="the next try", field="again_on")
     return FollowUp.objects.create(
         patient=patient,
         on=on,
         step=step,
         reached=reached,
         problems=sorted(set(problems)),
-        leaks=_checked_leaks(leaks),
+        leaks=marks,
         is_reevaluation=is_reevaluation,
         note=note.strip()[:500],
         again_on=again_on,

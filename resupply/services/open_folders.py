@@ -9,13 +9,13 @@ import logging
 import shutil
 from datetime import datetime
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 from django.db import connection, transaction
 
 from resupply.delivery.open_folder import write_folder
-from resupply.models import Location
 from resupply.queries.open_tables import TABLES
+from resupply.rules.zones import zone_named
+from resupply.services.records import clinic_zone
 
 log = logging.getLogger(__name__)
 
@@ -30,7 +30,7 @@ def write_tonight(place: Path, *, now: datetime) -> Path | None:
 
     Raises OSError where the disk is full or the place cannot be written.
     """
-    local = now.astimezone(ZoneInfo(_zone()))
+    local = now.astimezone(zone_named(clinic_zone()))
     name = local.date().isoformat()
     if local.hour < HOUR or (place / name).exists():
         return None
@@ -46,11 +46,6 @@ def write_tonight(place: Path, *, now: datetime) -> Path | None:
     _drop_old(place)
     log.info("the folder of open tables of %s is written", name)
     return folder
-
-
-def _zone() -> str:
-    """The zone of the first location, which says when it is night."""
-    return Location.objects.order_by("name").values_list("time_zone", flat=True).first() or "UTC"
 
 
 def _drop_old(place: Path) -> None:

@@ -3,7 +3,7 @@
 A version is appended with its day and its reason, never edited, and can be voided; the plan follows at once.
 """
 
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 
 from django.contrib.auth.base_user import AbstractBaseUser
 from django.db import transaction
@@ -12,9 +12,8 @@ from resupply.models import LifeVersion, Patient, PolicyKind
 from resupply.rules.periods import Period
 from resupply.services import plans, versions
 from resupply.services.errors import Refused
-from resupply.services.records import check_day, check_reason, stamp, take_back
+from resupply.services.records import check_ahead, check_day, check_reason, local_day, stamp, take_back
 
-FARTHEST = timedelta(days=366)
 """A start further ahead is a slip of the keyboard."""
 
 
@@ -36,10 +35,9 @@ def set_own_life(
     count, unit = (life.count, life.unit.value) if life else (None, "month")
     values = {"part_code": part_code, "period_count": count, "period_unit": unit}
     versions.check(PolicyKind.LIFE, values | ({} if life else {"period_count": 1}), None)
-    today = plans.today_of(patient, now)
+    today = local_day(now, patient.time_zone)
     check_day(patient, effective_from, today=today, field="effective_from", ahead=True)
-    if effective_from > today + FARTHEST:
-        raise Refused("too_far", "Enter a start within the next year.", "effective_from")
+    check_ahead(effective_from, today=today, what="a start", field="effective_from")
     reason = check_reason(reason)
     with transaction.atomic():
         plans.lock_patients([patient.pk])

@@ -2,7 +2,6 @@
 
 from dataclasses import dataclass
 from datetime import date, datetime
-from zoneinfo import ZoneInfoNotFoundError
 
 from django.contrib.auth.base_user import AbstractBaseUser
 from django.db import IntegrityError, transaction
@@ -20,10 +19,11 @@ from resupply.models import (
     Payer,
 )
 from resupply.rules.purposes import Purpose
+from resupply.rules.zones import zone_named
 from resupply.services import optouts, plans
 from resupply.services.errors import Refused
 from resupply.services.find_tokens import write_tokens
-from resupply.services.records import Stamp, check_day, local_day, stamp, take_back
+from resupply.services.records import Stamp, check_ahead, check_day, local_day, stamp, take_back
 
 _EARLIEST_BIRTH = date(1900, 1, 1)
 
@@ -54,7 +54,8 @@ def create_patient(
 ) -> Patient:
     """Add a patient; with `payer`, covered by it from the start of therapy (today where that is not known).
 
-    Raises Refused: `reference_taken`, `birth_date`, `before_birth`, `time_zone`, `name_missing`, `closed`.
+    Raises Refused: `reference_taken`, `birth_date`, `before_birth`, `too_far`, `time_zone`,
+    `name_missing`, `closed`.
     """
     _check(details, now=now)
     _check_open(details.location)
@@ -108,8 +109,13 @@ def change_status(patient: Patient, status: str, *, now: datetime) -> Patient:
 def set_coverage(
     patient: Patient, payer: Payer | None, *, starts_on: date, by: AbstractBaseUser | None, now: datetime
 ) -> Coverage:
-    """From a day on this payer pays (None: the patient); an earlier record of that very day is voided."""
-    check_day(patient, starts_on, today=local_day(now, patient.time_zone), field="starts_on", ahead=True)
+    """From a day on this payer pays (None: the patient); an earlier record of that very day is voided.
+
+    Raises Refused: `before_birth`, `too_far`.
+    """
+    today = local_day(now, patient.time_zone)
+    check_day(patient, starts_on, today=today, field="starts_on", ahead=True)
+    check_ahead(starts_on, today=today, what="a start", field="starts_on")
     with transaction.atomic():
         plans.lock_patients([patient.pk])
         for earlier in Coverage.objects.filter(patient=patient, starts_on=starts_on, voided_at=None):
@@ -186,16 +192,17 @@ def _check(details: PatientDetails, *, now: datetime) -> None:
         raise Refused("name_missing", "Enter at least one name.", "family_name")
     if not details.reference.strip():
         raise Refused("reference_missing", "Enter the clinic's reference for this patient.", "reference")
-    try:
-        today = local_day(now, details.time_zone)
-    except (ZoneInfoNotFoundError, ValueError):
-        raise Refused("time_zone", "Choose a time zone such as America/Denver.", "time_zone") from None
+    if zone_named(details.time_zone).key != details.time_zone:
+        raise Refused("time_zone", "Choose a time zone such as America/Denver.", "time_zone")
+    today = local_day(now, details.time_zone)
     if not _EARLIEST_BIRTH <= details.birth_date <= today:
         raise Refused(
             "birth_date", "Enter the date of birth; it cannot lie ahead or before 1900.", "birth_date"
         )
     if details.therapy_started_on and details.therapy_started_on < details.birth_date:
         raise Refused("before_birth", "Therapy cannot start before birth.", "therapy_started_on")
+    if details.therapy_started_on:
+        check_ahead(details.therapy_started_on, today=today, what="a start", field="therapy_started_on")
 
 
 def _save(patient: Patient) -> None:

@@ -5,8 +5,7 @@ transaction: two writers of one patient queue, and nobody ever reads a plan that
 """
 
 from collections.abc import Collection, Iterator, Sequence
-from datetime import UTC, date, datetime, timedelta, tzinfo
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from datetime import datetime, timedelta
 
 from django.db import connection, transaction
 
@@ -14,26 +13,10 @@ from resupply.models import Patient, PlanState
 from resupply.queries import plan_digests
 from resupply.services import plan_rows
 from resupply.services.chunks import chunks
+from resupply.services.records import local_day
 
 FARTHEST_AHEAD = timedelta(hours=14)
 """No zone is further ahead of UTC (IANA time zone database: Pacific/Kiritimati)."""
-
-
-def today_of(patient: Patient, now: datetime) -> date:
-    """The calendar date of a moment where the patient lives."""
-    return day_in(patient.time_zone, now)
-
-
-def day_in(time_zone: str, now: datetime) -> date:
-    """The calendar date of a moment in a zone of the IANA database.
-
-    A zone that this machine no longer knows counts as UTC: one such patient must not stop everybody's sweep.
-    """
-    try:
-        zone: tzinfo = ZoneInfo(time_zone)
-    except ZoneInfoNotFoundError:
-        zone = UTC
-    return now.astimezone(zone).date()
 
 
 _POLICY = 7_240_001
@@ -105,7 +88,7 @@ def refresh_expired(*, now: datetime, limit: int = 1000) -> int:
     due = [
         state.patient_id
         for state in candidates.order_by("valid_until", "pk").iterator()
-        if state.valid_until and state.valid_until <= today_of(state.patient, now)
+        if state.valid_until and state.valid_until <= local_day(now, state.patient.time_zone)
     ][:limit]
     for some in chunks(due, size=BATCH):
         _refresh_batch(some, now=now)
@@ -118,7 +101,7 @@ def refresh_if_run_out(patient: Patient, *, now: datetime) -> None:
     Fetch the patient with `select_related("plan_state")`, and this costs nothing where the plan holds.
     """
     state: PlanState | None = getattr(patient, "plan_state", None)
-    if state is not None and state.valid_until and state.valid_until <= today_of(patient, now):
+    if state is not None and state.valid_until and state.valid_until <= local_day(now, patient.time_zone):
         _refresh_batch([patient.pk], now=now)
 
 
@@ -165,7 +148,7 @@ def _to_work_out(
         for facts in plan_digests.look(first, last, rules=rules, horizon=horizon, doubting=doubting)
         if doubting
         or facts.changed
-        or (facts.valid_until and facts.valid_until <= day_in(facts.time_zone, now))
+        or (facts.valid_until and facts.valid_until <= local_day(now, facts.time_zone))
     ]
 
 
@@ -179,4 +162,4 @@ def _refresh_batch(patient_ids: Sequence[int], *, now: datetime) -> int:
 
 
 def _refresh(patient_ids: Sequence[int], *, now: datetime) -> int:
-    return plan_rows.refresh(patient_ids, today_of=lambda patient: today_of(patient, now))
+    return plan_rows.refresh(patient_ids, today_of=lambda patient: local_day(now, patient.time_zone))

@@ -29,7 +29,7 @@ from resupply.services import plans
 from resupply.services.answer_items import NewItem
 from resupply.services.answers import record_answer, void_answer
 from resupply.services.errors import Refused
-from resupply.services.records import check_reason
+from resupply.services.records import check_reason, local_day
 
 TOKEN_BYTES = 16
 """128 bits, which nobody guesses (RFC 4086)."""
@@ -80,7 +80,7 @@ def answer(
         question.refresh_from_db()
         if form_key and (same := RefillAnswer.objects.filter(questions=question, form_key=form_key).first()):
             return same
-        today = plans.today_of(question.patient, now)
+        today = local_day(now, question.patient.time_zone)
         _check_open(question, items, wish, today=today, now=now)
         is_late = now >= question.expires_at
         recorded = record_answer(

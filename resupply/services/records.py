@@ -1,18 +1,24 @@
 """What every ledger write shares: who recorded it and when, and how a record is taken back."""
 
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import TypedDict, TypeVar
 from uuid import UUID
-from zoneinfo import ZoneInfo
 
 from django.contrib.auth.base_user import AbstractBaseUser
 from django.db import connection, models
 
 from resupply.delivery.words import day_words
-from resupply.models import Dispense, Patient, RefillAnswer, Voidable
+from resupply.models import Dispense, Location, Patient, RefillAnswer, Voidable
+from resupply.rules.zones import zone_named
 from resupply.services.errors import Refused
 
 OfForm = TypeVar("OfForm", Dispense, RefillAnswer)
+
+FARTHEST_AHEAD = timedelta(days=366)
+"""How far ahead staff may date what is to come (ours): a day beyond is a slip in the year."""
+LONGEST_KEPT = 50
+"""Years from today to the latest expiry: two digits of a year in a bar code reach no further (GS1 General
+Specifications, determination of the century)."""
 
 
 class Stamp(TypedDict):
@@ -63,6 +69,19 @@ def check_day(patient: Patient, day: date, *, today: date, field: str = "on", ah
         raise Refused("future", f"{said(day)} has not come yet. Enter the day it happened.", field)
 
 
+def check_ahead(day: date, *, today: date, what: str, field: str, row: int | None = None) -> None:
+    """Refuse `too_far`: a day more than a year after `today`."""
+    if day > today + FARTHEST_AHEAD:
+        raise Refused("too_far", f"Enter {what} within a year.", field, row=row)
+
+
+def check_expiry(expires_on: date | None, on: date, row: int) -> None:
+    """Refuse `expiry_far`: an expiry that no pack names, which would never stop anything."""
+    if expires_on and expires_on.year > on.year + LONGEST_KEPT:
+        said_so = f"No part keeps until {expires_on.year}. Check the year."
+        raise Refused("expiry_far", said_so, "expires_on", row=row)
+
+
 def sent_before(model: type[OfForm], form_key: UUID | None, patient: Patient) -> OfForm | None:
     """What a form with this key has recorded of the patient already; the caller holds the patient's lock.
 
@@ -75,8 +94,13 @@ def sent_before(model: type[OfForm], form_key: UUID | None, patient: Patient) ->
 
 
 def local_day(now: datetime, zone: str) -> date:
-    """The calendar date of a moment in a zone."""
-    return now.astimezone(ZoneInfo(zone)).date()
+    """The calendar date of a moment in a zone, by its name; one that nobody knows counts as UTC."""
+    return now.astimezone(zone_named(zone)).date()
+
+
+def clinic_zone() -> str:
+    """The zone of the clinic as a whole: that of its first location by name."""
+    return Location.objects.order_by("name").values_list("time_zone", flat=True).first() or "UTC"
 
 
 def said(day: date) -> str:

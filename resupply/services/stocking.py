@@ -12,7 +12,7 @@ from django.db import connection, transaction
 
 from resupply.models import Location, Movement, StockMovement
 from resupply.services.errors import Refused
-from resupply.services.records import check_reason, local_day, said, take_back
+from resupply.services.records import check_expiry, check_reason, local_day, said, take_back
 from resupply.services.shelves import Act, Key, Shelves, StockLine, short
 
 MOST_UNITS = 5000
@@ -31,7 +31,8 @@ def receive(
 ) -> list[StockMovement]:
     """Put parts on the shelf. The first receive of a location makes it track stock.
 
-    Raises Refused: `no_lines`, `future`, `form_used`; with `row`: `quantity`, `lot_long`, `expired`.
+    Raises Refused: `no_lines`, `future`, `form_used`; with `row`: `quantity`, `lot_long`, `expiry_far`,
+    `expired`.
     """
     check_lines(location, lines, received_on, now, field="received_on")
     for row, line in enumerate(lines):
@@ -67,7 +68,7 @@ def move(
     """Move parts to another location: both halves of every row, or nothing.
 
     Raises Refused: `no_lines`, `future`, `same_location`, `not_tracked`, `form_used`; with `row`: `quantity`,
-    `lot_long`, `not_in_stock`.
+    `lot_long`, `expiry_far`, `not_in_stock`.
     """
     check_lines(source, lines, moved_on, now, field="moved_on")
     if source.pk == target.pk:
@@ -103,7 +104,7 @@ def discard(
     """Throw parts away, with the reason.
 
     Raises Refused: `no_lines`, `future`, `reason_missing`, `reason_long`, `form_used`; with `row`:
-    `quantity`, `lot_long`, `not_in_stock`.
+    `quantity`, `lot_long`, `expiry_far`, `not_in_stock`.
     """
     check_lines(location, lines, discarded_on, now, field="discarded_on")
     act = Act(movement=Movement.DISCARDED, on=discarded_on, by=by, now=now, note=check_reason(reason))
@@ -156,6 +157,7 @@ def check_lines(
             raise Refused("quantity", f"Enter a number from {least} to {MOST_UNITS}.", "quantity", row=row)
         if len(line.lot.strip()) > 40:
             raise Refused("lot_long", "A lot has at most 40 characters.", "lot", row=row)
+        check_expiry(line.expires_on, on, row)
 
 
 def hold_form(form_key: UUID | None) -> None:

@@ -20,10 +20,12 @@ def record_review(
     qualification: str,
     reviewed_on: date,
     by: AbstractBaseUser | None,
+    today: date,
     now: datetime,
     text: str = CARE_SHEET,
 ) -> TextReview:
-    """Record that a reader approved a text's wording (`queries.texts`), named by its digest.
+    """Record that a reader approved a text's wording (`queries.texts`), named by its digest; `today` is the
+    clinic's.
 
     Raises Refused: `text`, `language`, `changed` (the wording is another by now), `reviewer`,
     `qualification`, `future`.
@@ -38,7 +40,7 @@ def record_review(
         raise Refused("reviewer", "Name the reader.", "reviewer")
     if not qualification.strip():
         raise Refused("qualification", "Say what qualifies the reader.", "qualification")
-    if reviewed_on > now.date():
+    if reviewed_on > today:
         raise Refused("future", f"{said(reviewed_on)} has not come yet.", "reviewed_on")
     return TextReview.objects.create(
         text=text,

@@ -6,7 +6,6 @@ Everything is put into words here, in the language asked for: the templates only
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
-from zoneinfo import ZoneInfo
 
 from resupply.delivery.calendar_words import KINDS
 from resupply.models import Patient, PatientStatus, Subscription
@@ -19,6 +18,7 @@ from resupply.rules.cleaning import cautions
 from resupply.rules.kinds import Kind
 from resupply.rules.lines import LinePlan, LineStatus, State, read
 from resupply.rules.patient_page import MONTHS, WEEKDAYS, said_day, said_hour, words
+from resupply.rules.zones import zone_named
 from resupply.services.records import local_day
 from resupply.web.strip import StripChart, StripLine, Tick, default_window, layout
 from resupply.web.strip_units import strip_units
@@ -122,7 +122,7 @@ def read_said(calendar: Subscription, language: str, today: date) -> str:
 
 def greeting(patient: Patient, language: str, *, now: datetime) -> str:
     """By the hour where the patient lives."""
-    hour = now.astimezone(ZoneInfo(patient.time_zone)).hour
+    hour = now.astimezone(zone_named(patient.time_zone)).hour
     key = "morning" if 4 <= hour < 12 else "afternoon" if 12 <= hour < 18 else "evening"
     return words(language)[key].format(name=patient.given_name or patient.family_name)
 

@@ -1,7 +1,7 @@
 """Back orders: promised, filled by the next dispense of the part, open again where that is taken back."""
 
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any
 
 import pytest
@@ -90,6 +90,7 @@ def test_the_nearest_day_stands_first_and_unknown_days_last(patient: Patient) ->
         ({"quantity": 501}, "quantity"),
         ({"note": "x" * 301}, "note_long"),
         ({"expected_on": TODAY - timedelta(days=1)}, "expected_past"),
+        ({"expected_on": date(3026, 3, 18)}, "too_far"),
     ],
 )
 def test_what_cannot_be_back_ordered(patient: Patient, over: dict[str, Any], code: str) -> None:

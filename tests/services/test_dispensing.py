@@ -92,6 +92,8 @@ REFUSED = [
     ({}, cushions(expires_on=date(2026, 3, 17)), "expired", "a part past its expiry"),
     ({}, cushions(expires_on=date(2026, 3, 17), exception_reason="fine"), "expired", "also with a reason"),
     ({}, cushions(first_use_on=date(2026, 3, 17)), "first_use", "first use before the dispense"),
+    ({}, cushions(first_use_on=date(3026, 3, 20)), "too_far", "first use in another millennium"),
+    ({}, cushions(expires_on=date(2206, 3, 17)), "expiry_far", "an expiry that no pack names"),
     ({}, cushions(contains=("A7035",)), "contains", "a cushion that contains parts"),
     ({}, NewLine(part_code="A7034", quantity=1, contains=("A7034",)), "contains", "a mask in a mask"),
     ({}, cushions(7), "too_many", "more than three months' worth at once"),

@@ -65,7 +65,12 @@ def test_magnets_are_stopped_until_the_patient_has_been_asked(cast: Cast, give: 
     MagnetScreen.objects.update(voided_at=NOW, void_reason="asked the wrong person")
     told = refused(lambda: give(NewLine(item=mask, quantity=1, **REASON)))
     assert (told.code, told.field, told.row) == ("magnets", "part", 0)
-    assert "answers about implants are missing or too old" in told.message
+    assert "has not been asked about implants" in told.message
+    screen = make_screen(cast.odalys, wearer="unknown")
+    told = refused(lambda: give(NewLine(item=mask, quantity=1, **REASON)))
+    assert "leave something open" in told.message
+    MagnetScreen.objects.filter(pk=screen.pk).update(asked_on=date(2024, 1, 2), wearer="no")
+    assert "too old" in refused(lambda: give(NewLine(item=mask, quantity=1, **REASON))).message
     make_screen(cast.odalys, wearer="yes")
     told = refused(lambda: give(NewLine(item=mask, quantity=1, **REASON)))
     assert told.code == "magnets"

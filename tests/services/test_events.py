@@ -127,6 +127,7 @@ def test_pauses_do_not_overlap_and_end_after_they_start(cushions: Cast) -> None:
         (date(2026, 3, 1), date(2026, 3, 5), "overlap"),
         (date(2026, 2, 2), date(2026, 2, 2), "until"),
         (TODAY + timedelta(days=400), None, "too_far"),
+        (date(2026, 3, 20), date(3026, 3, 27), "too_far"),
     ]:
         with pytest.raises(Refused) as refused:
             pause(on, until)

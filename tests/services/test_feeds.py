@@ -245,11 +245,16 @@ def test_export_ahead_writes_what_is_stale_and_nothing_else(patient: Patient) ->
 def test_a_calendar_that_cannot_be_written_is_in_nobodys_way(
     patient: Patient, caplog: pytest.LogCaptureFixture
 ) -> None:
-    lost = make_patient(time_zone="Nowhere/At-all")
+    lost = make_patient(language="xx")
     broken, fine = subscribe(lost), subscribe(patient)
     assert feeds.export_ahead(now=NOW) == 1
     assert bytes(Subscription.objects.get(pk=fine.subscription.pk).body)
     assert f"calendar {broken.subscription.public_id} could not be written" in caplog.text
+
+
+def test_a_zone_that_nobody_knows_counts_as_utc(patient: Patient) -> None:
+    Patient.objects.filter(pk=patient.pk).update(time_zone="Nowhere/At-all")
+    assert read(subscribe(patient))
 
 
 def test_a_body_runs_out_on_the_patients_own_day(patient: Patient) -> None:

@@ -180,7 +180,9 @@ def test_the_work_list_follows_therapy_and_fittings(django_assert_num_queries):
         ({"leaks": {"bridge": "huge"}}, "leaks"),
         ({"reached": False, "problems": ["leak"]}, "not_reached"),
         ({"reached": False, "is_reevaluation": True}, "not_reached"),
+        ({"reached": False, "leaks": {"bridge": "slight"}}, "not_reached"),
         ({"again_on": TODAY}, "again"),
+        ({"again_on": date(3026, 3, 18)}, "too_far"),
         ({"on": TODAY + timedelta(days=1)}, "future"),
     ],
 )

@@ -39,6 +39,7 @@ from resupply.services.errors import Refused
 from resupply.services.feeds import Options
 from resupply.services.policy_changes import Wanted, applying
 from resupply.services.policy_changes.previewing import preview_batch
+from resupply.services.records import local_day
 from tests.builders import NOW, TODAY, make_dispense
 from tests.cast import Cast
 from tests.services.test_no_stale_plan import rebuilt, stored
@@ -148,7 +149,7 @@ def _seen(moment: datetime, draft: PolicyDraft) -> dict[str, Any]:
     rules = facts_of.policy()
     for patient in Patient.objects.filter(status=PatientStatus.ON_THERAPY):
         known = facts_of.patient_facts([patient.pk])[patient.pk]
-        day = max(draft.effective_from, plans.today_of(patient, moment))
+        day = max(draft.effective_from, local_day(moment, patient.time_zone))
         questions: set[date] = set()
         for row in PlanLine.objects.filter(patient=patient):
             plan = to_plan(row)
@@ -165,7 +166,7 @@ def _seen(moment: datetime, draft: PolicyDraft) -> dict[str, Any]:
     del counts[""]
     lists: dict[int, list[str]] = {}
     for row in PlanChecklist.objects.select_related("patient"):
-        day = max(draft.effective_from, plans.today_of(row.patient, moment))
+        day = max(draft.effective_from, local_day(moment, row.patient.time_zone))
         if row.starts_on <= day and (row.ends_on is None or day < row.ends_on):
             lists.setdefault(row.patient_id, []).extend(f"{row.frequency}:{task}" for task in row.tasks)
     return {"lines": lines, "counts": counts, "lists": {pk: sorted(found) for pk, found in lists.items()}}

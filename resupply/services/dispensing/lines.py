@@ -8,7 +8,7 @@ from resupply.models import LARGEST_QUANTITY, CatalogueItem, DispenseLine, Notic
 from resupply.rules.kinds import Kind
 from resupply.rules.tables import part_types
 from resupply.services.errors import Refused
-from resupply.services.records import said
+from resupply.services.records import check_ahead, check_expiry, said
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,7 +61,9 @@ class NewLine:
 
 
 def check_line(line: NewLine, dispensed_on: date, row: int) -> None:
-    """Raises Refused: `unknown_code`, `quantity`, `first_use`, `contains`, `size_kept`."""
+    """Raises Refused: `unknown_code`, `quantity`, `first_use`, `too_far`, `expiry_far`, `contains`,
+    `size_kept`.
+    """
     if line.code not in part_types():
         raise Refused(
             "unknown_code", f"“{line.code}” is no part code on file. Choose a part.", "part", row=row
@@ -72,6 +74,9 @@ def check_line(line: NewLine, dispensed_on: date, row: int) -> None:
         raise Refused(
             "first_use", "The first use cannot come before the day it is dispensed.", "first_use_on", row=row
         )
+    if line.first_use_on:
+        check_ahead(line.first_use_on, today=dispensed_on, what="a first use", row=row, field="first_use_on")
+    check_expiry(line.expires_on, dispensed_on, row)
     if line.packed and line.kind is not Kind.MASK:
         raise Refused("contains", "Only a complete mask contains other parts.", "part", row=row)
     for code in line.packed:

@@ -25,6 +25,15 @@ FIELDS: Mapping[StopCode, str] = {
 """The input at fault; of what a reason lifts it is the reason."""
 
 
+_MAGNETS: Mapping[Reason, str] = {
+    Reason.YES: "must not go to this patient. Give one without magnets, or ask a therapist.",
+    Reason.NOT_ASKED: "this patient has not been asked about implants. Ask now, or give one without magnets.",
+    Reason.OLD: "this patient's answers about implants are too old. Ask again, or give one without magnets.",
+    Reason.NOT_KNOWN: "this patient's answers about implants leave something open. Ask again, or give one "
+    "without magnets.",
+}
+
+
 class Stopped(Refused):
     """Rows that may not go out: `rows` holds one refusal each, the first of them being this one."""
 
@@ -81,14 +90,9 @@ def _recall(recall: RecallFacts | None, line: NewLine) -> str:
 
 def _magnets(known: Known, on: date) -> str:
     """Without the health detail behind it."""
-    if verdict(known.screen, as_of=on).reason is Reason.YES:
-        what = "and must not go to this patient. Give one without magnets, or ask a therapist."
-    else:
-        what = (
-            "and this patient's answers about implants are missing or too old. Ask now, or give "
-            "a part without magnets."
-        )
-    return f"This part holds magnets, or may, {what} {NO_REASON}"
+    reason = verdict(known.screen, as_of=on).reason
+    what = _MAGNETS.get(reason or Reason.YES, _MAGNETS[Reason.YES])
+    return f"This part holds magnets, or may, and {what} {NO_REASON}"
 
 
 def _no_yes(stop: Stop) -> str:

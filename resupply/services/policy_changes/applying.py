@@ -21,6 +21,7 @@ from resupply.services import plan_rows, plans, versions
 from resupply.services.errors import Refused
 from resupply.services.policy_changes.drafting import check_begins, locked
 from resupply.services.policy_changes.previewing import basis_now
+from resupply.services.records import local_day
 
 LOCK_WAIT = 1500
 """Milliseconds for which start and switch ask for the policy's lock before they let others go on."""
@@ -121,7 +122,7 @@ def stage_batch(draft_id: int, *, now: datetime) -> bool:
         if not batch:
             return False
         plans.lock_patients(batch)
-        plan_rows.refresh(batch, today_of=lambda patient: plans.today_of(patient, now))
+        plan_rows.refresh(batch, today_of=lambda patient: local_day(now, patient.time_zone))
         run.after, run.done = batch[-1], run.done + len(batch)
         run.save(update_fields=["after", "done"])
     return True
@@ -191,7 +192,7 @@ def tidy_batch(draft_id: int, *, now: datetime) -> None:
             if PolicyDraft.objects.get(pk=draft_id).state == DraftState.APPLIED:
                 plans.mark_calendars_stale(plan_rows.tidy(batch))
             else:
-                plan_rows.refresh(batch, today_of=lambda patient: plans.today_of(patient, now))
+                plan_rows.refresh(batch, today_of=lambda patient: local_day(now, patient.time_zone))
             run.after = batch[-1] if len(batch) == BATCH else looked[-1]
             run.done += bisect_right(looked, run.after)
         run.save(update_fields=["step", "after", "done"])

@@ -18,7 +18,6 @@ from django.db import connection, transaction
 from resupply.models import (
     DraftState,
     Job,
-    Location,
     Patient,
     PatientStatus,
     PolicyDraft,
@@ -37,8 +36,8 @@ from resupply.rules.cleaning import checklists
 from resupply.rules.effects import Change, LineEffect, PatientEffect, effect_on
 from resupply.rules.facts import PatientFacts
 from resupply.rules.lines import PatientPlan, plan_patient
-from resupply.services import plans
 from resupply.services.policy_changes.drafting import OPEN, clear_preview, locked
+from resupply.services.records import clinic_zone, local_day
 
 BATCH = 500
 Tell = Callable[[int, int], None]
@@ -64,7 +63,8 @@ def ask_preview(draft: PolicyDraft, *, by: AbstractBaseUser | None, now: datetim
             "basis": basis_now(draft.kind),
             "previewed_at": now,
         }
-        counted = {"of": concerned(draft).count(), "as_of": max(draft.effective_from, _clinic_day(now))}
+        as_of = max(draft.effective_from, local_day(now, clinic_zone()))
+        counted = {"of": concerned(draft).count(), "as_of": as_of}
         PolicyRun.objects.update_or_create(draft=draft, defaults=first | counted)
     return draft
 
@@ -127,7 +127,7 @@ def _write(run: PolicyRun, batch: list[Patient]) -> None:
     rows: list[PolicyEffect] = []
     sums: dict[tuple[int, int | None], _Sum] = {}
     for patient in batch:
-        as_of = max(run.draft.effective_from, plans.today_of(patient, run.previewed_at))
+        as_of = max(run.draft.effective_from, local_day(run.previewed_at, patient.time_zone))
         found = _effect(patient, known[patient.pk], policies, as_of=as_of)
         payer = int(found.effect.payer) if found.effect.payer else None
         row = PolicyEffect(draft_id=run.draft_id, patient=patient, location_id=patient.location_id)
@@ -153,7 +153,7 @@ def _write_others(run: PolicyRun, batch: list[Patient]) -> None:
     payers = payers_on(batch, run.as_of)
     rows: list[PolicyEffect] = []
     sums: dict[tuple[int, int | None], _Sum] = {}
-    today = _clinic_day(run.previewed_at)
+    today = local_day(run.previewed_at, clinic_zone())
     for found in other_effects(run.draft, batch, today=today, as_of=run.as_of):
         place, payer = people[found.patient_id].location_id, payers[found.patient_id]
         total = sums.setdefault((place, payer), _Sum(Counter(), Counter(), Counter()))
@@ -258,8 +258,3 @@ def _add(draft_id: int, sums: dict[tuple[int, int | None], _Sum]) -> None:
 def _fingerprint(rules: ClinicRules) -> int:
     """31 bits of everything the rules say, in the order it is read in."""
     return int.from_bytes(hashlib.sha256(repr(rules).encode()).digest()[:4]) >> 1
-
-
-def _clinic_day(now: datetime) -> date:
-    zone = Location.objects.order_by("name").values_list("time_zone", flat=True).first()
-    return plans.today_of(Patient(time_zone=zone or "UTC"), now)

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from datetime import datetime
 from http import HTTPStatus
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from django.http import HttpRequest, HttpResponse, HttpResponseNotAllowed, QueryDict
 from django.shortcuts import redirect, render
@@ -29,8 +28,10 @@ from resupply.rules import patient_page
 from resupply.rules.kinds import Kind
 from resupply.rules.patient_page import LANGUAGES, said_day
 from resupply.rules.question_page import words
+from resupply.rules.zones import zone_named
 from resupply.services import plans, questions
 from resupply.services.errors import Refused
+from resupply.services.records import local_day
 from resupply.web.patient.ask_forms import AskForm, first
 from resupply.web.patient.secret import gone, private
 from resupply.web.quiet import quiet
@@ -126,7 +127,7 @@ def _record(asking: Asking) -> HttpResponse:
 
 
 def _asked(asking: Asking) -> Asked:
-    today = plans.today_of(asking.question.patient, asking.now)
+    today = local_day(asking.now, asking.question.patient.time_zone)
     return question_queries.asked(asking.question, day=today, now=asking.now)
 
 
@@ -150,7 +151,7 @@ def _words_of(form: AskForm) -> dict[str, Any]:
 def _told(answer: RefillAnswer, language: str) -> Told:
     said, names = words(language), KINDS[language]
     items = list(answer.items.order_by("pk"))
-    local = answer.answered_at.astimezone(ZoneInfo(answer.patient.time_zone))
+    local = answer.answered_at.astimezone(zone_named(answer.patient.time_zone))
     return Told(
         wish=answer.wish,
         wanted=[names[Kind(item.kind)] for item in items if item.wanted],

@@ -9,7 +9,6 @@ from collections.abc import Callable
 from functools import partial, wraps
 from http import HTTPStatus
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from django.conf import settings
 from django.http import HttpRequest, HttpResponse
@@ -22,6 +21,7 @@ from resupply import clock
 from resupply.models import Patient, PatientLink
 from resupply.queries import doors as door_queries
 from resupply.rules.patient_page import LANGUAGES, words
+from resupply.rules.zones import zone_named
 from resupply.services import plans
 from resupply.web.own_address import NOBODY, own_address
 from resupply.web.patient import secret
@@ -76,7 +76,7 @@ def _guarded(view: View, *, must_be_open: bool) -> Guarded:
         known.is_open, known.is_looking = found.is_open, False
         if found.is_open:
             plans.refresh_if_run_out(known.patient, now=clock.now())
-        with timezone.override(ZoneInfo(known.patient.time_zone)), translation.override(known.language):
+        with timezone.override(zone_named(known.patient.time_zone)), translation.override(known.language):
             return private(quiet(view(known, **kwargs)))
 
     guarded.has_own_gate = True  # type: ignore[attr-defined]
@@ -94,7 +94,7 @@ def _for_staff(
     known.link = newest or PatientLink(patient=patient, created_at=clock.now())
     known.is_open = known.is_looking = True
     known.is_reviewed = is_reviewed  # type: ignore[attr-defined]
-    with timezone.override(ZoneInfo(patient.time_zone)), translation.override(language):
+    with timezone.override(zone_named(patient.time_zone)), translation.override(language):
         return private(view(known, **kwargs))
 
 

@@ -76,7 +76,7 @@ def pdf(request: StaffRequest, public_id: UUID) -> HttpResponse:
 @GET_OR_POST
 def texts(request: StaffRequest) -> HttpResponse:
     """The wording for patients in Spanish beside the English, and its approval by a qualified reader."""
-    today = clock.today("UTC")
+    today = clock.today(request.zone)
     text = _text(request.GET.get("text", ""))
     digest = texts_of.digest(text, "es")
     first = {"digest": digest, "language": "es", "reviewed_on": today}
@@ -92,6 +92,7 @@ def texts(request: StaffRequest) -> HttpResponse:
             qualification=data["qualification"],
             reviewed_on=data["reviewed_on"],
             by=request.staff.user,
+            today=today,
             now=clock.now(),
         )
 
@@ -121,7 +122,7 @@ def text_void(request: StaffRequest, pk: int) -> HttpResponse:
         done=f"Voided: the approval by {review.reviewer}.",
         title=f"Void the approval by {review.reviewer}", action="Void the approval",
         text="Staff see the note “not yet reviewed” again. The record stays, struck through.",
-        today=clock.today("UTC"), done_url=f"{reverse('therapist:texts')}?text={review.text}",
+        today=clock.today(request.zone), done_url=f"{reverse('therapist:texts')}?text={review.text}",
         back_url=reverse("therapist:texts"), back_label="Spanish wording",
     )  # fmt: skip
 
