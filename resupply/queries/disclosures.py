@@ -10,9 +10,22 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from resupply.models import EvidencePacket, Patient, PatientRead, ReadKind, SharedRecord
+from resupply.models import EvidencePacket, Patient, PatientRead, ReadKind, SharedRecord, SharedResource
 from resupply.queries.names import staff_name
 from resupply.rules.retention import ACCOUNTING_YEARS, years_before
+
+
+_FILES = {
+    "book": "list of what was dispensed",
+    "history": "list of who saw and changed what",
+    "missing": "list of parts never given",
+    "overdue": "overdue list",
+    "overdue past": "overdue list of a past day",
+    "recall reach": "list of whom a recall concerns",
+    "slip": "delivery slip",
+    "worklist": "list of Today",
+}
+_FORMS = {"csv": "CSV", "json": "JSON", "pdf": "PDF", "xlsx": "workbook"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +54,7 @@ def _by_programs(patient: Patient, since: date) -> Iterable[Disclosure]:
     rows = SharedRecord.objects.filter(patient=patient, read__at__date__gte=since)
     for row in rows.select_related("read__integration").order_by("-pk"):
         program = row.read.integration
-        what = f"{row.count} × {row.read.resource}"
+        what = f"{row.count} × {SharedResource(row.read.resource).label}"
         yield Disclosure(row.read.at, "program", program.name, what, program.purpose, "yes unless treatment")
 
 
@@ -58,5 +71,18 @@ def _taken_out(patient: Patient, since: date) -> Iterable[Disclosure]:
     ).exclude(page__startswith="manager:packet")
     for row in rows.select_related("user").defer("patients").order_by("-pk"):
         by = staff_name(row.user) or "the program"
-        what = f"{row.page.split(':')[-1].strip().replace('_', ' ')}, taken out by {by}"
+        what = f"{file_words(row.page)}, taken out by {by}"
         yield Disclosure(row.at, "file", "", what, "", "only if it left the clinic")
+
+
+def file_words(page: str) -> str:
+    """What was taken out, from the page (or job) that the read log names.
+
+    >>> file_words("desk:slip_pdf"), file_words("manager:overdue_xlsx"), file_words("job: overdue_past")
+    ('delivery slip (PDF)', 'overdue list (workbook)', 'overdue list of a past day')
+    """
+    words = page.rpartition(":")[2].strip().replace("_", " ")
+    name, _, form = words.rpartition(" ")
+    if form in _FORMS:
+        return f"{_FILES.get(name, name)} ({_FORMS[form]})"
+    return _FILES.get(words, words)

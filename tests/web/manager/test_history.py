@@ -174,7 +174,7 @@ def test_an_accounting_says_when_to_whom_what_and_why_for_six_years(cast: Cast, 
     assert len(accounting(cast.odalys, today=TODAY)) == 3
     assert (rows["program"].to, rows["program"].what, rows["program"].purpose) == (
         program.name,
-        "2 × Patient",
+        "2 × Patients",
         program.purpose,
     )
     assert rows["program"].asked_for == "yes unless treatment"
