@@ -29,23 +29,38 @@ def write_folder(place: Path, name: str, tables: Mapping[str, Table]) -> Path:
             f"{_write(part / f'{table}.csv', header, rows)}  {table}.csv\n"
             for table, (header, rows) in tables.items()
         ]
-        (part / SUMS).write_text("".join(sums))
+        _through(part / SUMS, (line.encode() for line in sums))
+        sync_folder(part)
         part.rename(whole)
     except BaseException:
         shutil.rmtree(part, ignore_errors=True)
         raise
+    sync_folder(place)
     return whole
 
 
+def sync_folder(folder: Path) -> None:
+    """Have the names in a folder on the disk: a file that was synced can still lose its name (POSIX fsync)."""
+    opened = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(opened)
+    finally:
+        os.close(opened)
+
+
 def _write(path: Path, header: Sequence[str], rows: Iterable[Sequence[Cell]]) -> str:
+    """Write one table; returns its checksum."""
+    return _through(path, (line.encode() for line in csv_lines(header, rows)))
+
+
+def _through(path: Path, text: Iterable[bytes]) -> str:
     """Write one file through to the disk; returns its checksum."""
     digest = hashlib.sha256()
     with path.open("wb") as file:
         os.fchmod(file.fileno(), 0o600)
-        for line in csv_lines(header, rows):
-            text = line.encode()
-            digest.update(text)
-            file.write(text)
+        for some in text:
+            digest.update(some)
+            file.write(some)
         file.flush()
         os.fsync(file.fileno())
     return digest.hexdigest()

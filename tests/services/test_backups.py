@@ -22,9 +22,8 @@ from hypothesis import strategies as st
 from clinic.accounts.models import User
 from clinic.servers import DATABASE_NAME
 from resupply.models import Backup, EvidencePacket, Patient
-from resupply.queries import seal_check
 from resupply.services import feeds, packets, seals
-from resupply.services.backups import key_id
+from resupply.services.backups import back_up, key_id
 from resupply.services.backups.archive import ArchiveWriter, Head, Manifest, Table, looked_through
 from resupply.services.backups.sealed import CHUNK, TAG, SealedWriter, unsealed
 from resupply.services.errors import Refused
@@ -117,7 +116,7 @@ def test_an_archive_is_held_against_its_manifest() -> None:
     writer.close(Manifest(["a.0001"], {"t": counted}))
     with pytest.raises(Refused) as refused:
         looked_through(io.BytesIO(file.getvalue()), [KEY])
-    assert refused.value.code == "damaged"
+    assert (refused.value.code, "what its manifest says" in refused.value.message) == ("damaged", True)
 
 
 # --- the drill
@@ -184,7 +183,7 @@ def test_the_drill(tmp_path: Path, settings: Any) -> None:
             run("restore_backup", str(file), "--into", url)
         Patient.objects.filter(pk=given.patient.pk).update(family_name="Lost")  # where nobody looks any more
         with served_from("restored"):
-            checked = seal_check.check(kept={seal.number: seal.digest})
+            checked = seals.check_seals(kept={seal.number: seal.digest})
             assert (checked.problems, checked.seals) == ([], 1)
             assert seen(*where) == before
             guarded_and_counting(cast)
@@ -243,3 +242,20 @@ def test_a_backup_that_breaks_off_leaves_no_file_and_says_so(tmp_path: Path, set
     settings.BACKUP_KEYS = []
     with pytest.raises(CommandError, match="BACKUP_KEY"):
         run("back_up", str(tmp_path / "x.backup"))
+
+
+@pytest.mark.django_db
+def test_two_backups_never_write_one_file(tmp_path: Path) -> None:
+    file, half = tmp_path / "x.backup", tmp_path / "x.backup.unfinished"
+
+    def refused() -> str:
+        with pytest.raises(Refused) as told:
+            back_up(file, key=KEY, clinic="A clinic", now=NOW, ended=lambda: NOW)
+        return told.value.code
+
+    half.write_bytes(b"another process writes here")
+    assert (refused(), half.read_bytes()) == ("unfinished", b"another process writes here")
+    half.rename(file)
+    assert (refused(), file.read_bytes()) == ("exists", b"another process writes here")
+    assert list(tmp_path.iterdir()) == [file]
+    assert not Backup.objects.exists()

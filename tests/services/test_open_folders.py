@@ -95,7 +95,7 @@ def test_it_is_written_once_a_night_and_its_checksums_hold(tmp_path: Path) -> No
     assert folder == tmp_path / "2026-03-18"
     assert open_folders.write_tonight(tmp_path, now=NIGHT + timedelta(hours=5)) is None
     assert [file.name for file in tmp_path.iterdir()] == ["2026-03-18"]
-    assert {file.stat().st_mode & 0o777 for file in folder.iterdir() if file.suffix == ".csv"} == {0o600}
+    assert {file.stat().st_mode & 0o777 for file in folder.iterdir()} == {0o600}
     # `sha256sum` of the GNU core utilities is the reference.
     subprocess.run(["sha256sum", "--check", "--strict", "--quiet", "SHA256SUMS"], cwd=folder, check=True)
     row = next(csv.DictReader((folder / "patients.csv").open()))

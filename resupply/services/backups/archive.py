@@ -149,7 +149,7 @@ class ArchiveReader:
     def _line(self) -> bytes:
         while b"\n" not in self._kept:
             if len(self._kept) > _LONGEST_LINE:
-                raise _damaged()
+                raise _damaged("has a line that no backup has")
             self._fill()
         return self._take(self._kept.index(b"\n") + 1)
 
@@ -164,12 +164,12 @@ class ArchiveReader:
         """More text, at most a block of it at once, however well it was compressed."""
         packed = self._unpack.unconsumed_tail or next(self._chunks, None)
         if packed is None:
-            raise _damaged()
+            raise _damaged("ends before its manifest")
         self._kept += self._unpack.decompress(packed, BLOCK)
 
 
-def _damaged() -> Refused:
-    return Refused("damaged", "The file ends before its manifest. Nothing was written.")
+def _damaged(what: str) -> Refused:
+    return Refused("damaged", f"The file {what}. Nothing was written.")
 
 
 def _manifest(said: dict[str, Any]) -> Manifest:
@@ -190,7 +190,7 @@ def looked_through(file: BinaryIO, keys: Sequence[bytes]) -> tuple[Head, Manifes
                 tally.add(some)
             found[entry.name] = tally.counted()
         elif head is None or found != entry.tables:
-            raise _damaged()
+            raise _damaged("does not hold what its manifest says")
         else:
             return head, entry
-    raise _damaged()
+    raise _damaged("ends before its manifest")

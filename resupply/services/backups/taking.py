@@ -7,8 +7,8 @@ The file appears under its name only when it is complete and on the disk.
 """
 
 import os
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -17,6 +17,7 @@ from typing import BinaryIO
 import psycopg
 from django.db import Error, connections
 
+from resupply.delivery.open_folder import sync_folder
 from resupply.models import Backup
 from resupply.services.backups import database
 from resupply.services.backups.archive import ArchiveWriter, Head, Manifest
@@ -35,21 +36,25 @@ class BackedUp:
 def back_up(file: Path, *, key: bytes, clinic: str, now: datetime, ended: Callable[[], datetime]) -> BackedUp:
     """Write a backup of the site's database to a new `file`, and keep a row about it.
 
-    `ended` is asked for the time when all is done. Raises Refused: `exists`; OSError and psycopg.Error come
-    through after a row has been written that says so.
+    `ended` is asked for the time when all is done. Raises Refused: `exists`, `unfinished` (somebody writes
+    this very file, or was cut off while at it); OSError and psycopg.Error come through after a row has been
+    written that says so.
     """
-    if file.exists():
-        raise Refused("exists", f"{file} exists. A backup never writes over a file.")
     row = Backup(began_at=now, file_name=file.name[:200], key_id=key_id(key))
     unfinished = file.with_name(file.name + ".unfinished")
     try:
-        with _private(unfinished) as out, _connection() as connection:
-            manifest, size, digest = _write(out, connection, key=key, clinic=clinic, now=now)
+        with _ours(unfinished) as out:
+            if file.exists():  # asked while nobody else can make it
+                raise Refused("exists", f"{file} exists. A backup never writes over a file.")
+            with _connection() as connection:
+                manifest, size, digest = _write(out, connection, key=key, clinic=clinic, now=now)
             out.flush()
             os.fsync(out.fileno())
-        unfinished.rename(file)
+            unfinished.rename(file)
+        sync_folder(file.parent)
+    except Refused:
+        raise
     except BaseException as error:
-        unfinished.unlink(missing_ok=True)
         row.error = type(error).__name__
         with suppress(Error):  # the database itself may be what broke
             row.save()
@@ -59,9 +64,20 @@ def back_up(file: Path, *, key: bytes, clinic: str, now: datetime, ended: Callab
     return BackedUp(row, manifest)
 
 
-def _private(file: Path) -> BinaryIO:
-    """A new file that only its owner may read."""
-    return os.fdopen(os.open(file, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb")
+@contextmanager
+def _ours(file: Path) -> Iterator[BinaryIO]:
+    """A new file that only its owner may read; gone if what fills it breaks off."""
+    try:
+        opened = os.open(file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    except FileExistsError:
+        message = f"{file} exists: a backup is writing it, or one was cut off. In that case remove it first."
+        raise Refused("unfinished", message) from None
+    try:
+        with os.fdopen(opened, "wb") as out:
+            yield out
+    except BaseException:
+        file.unlink(missing_ok=True)
+        raise
 
 
 def _connection() -> database.Connection:
