@@ -14,7 +14,6 @@ from resupply.models import EvidencePacket, Patient, PatientRead, ReadKind, Shar
 from resupply.queries.names import staff_name
 from resupply.rules.retention import ACCOUNTING_YEARS, years_before
 
-
 _FILES = {
     "book": "list of what was dispensed",
     "history": "list of who saw and changed what",
