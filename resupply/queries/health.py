@@ -1,6 +1,7 @@
 """How the machinery is: what the health addresses, the metrics and the status page say.
 
-No query here reads more than what waits, or one row by an index: it is asked every few seconds.
+`ready` is asked every few seconds: it reads what waits or has gone wrong, and else one row by an index. The
+rest reads few rows besides: of backups, of jobs of the last week, the newest number of each sealed table.
 """
 
 from dataclasses import dataclass

@@ -33,8 +33,9 @@ _TO_THE_PATIENT = ("patient", "dispense", "order", "answer", "fitting", "questio
 class Wanted:
     """What is looked for: of a patient, by a person, from a moment (closed) to another (open).
 
-    `among`: ids of the users whose doings may be seen at all (None: everybody's, and nobody's in particular).
-    `emergency`: only a patient's changes made under the emergency access of this number.
+    `among`: where no patient is named, ids of the users whose doings may be seen at all (None: everybody's,
+    and what programs, patients and the program itself did). `emergency`: where changes of a patient are asked
+    for, those made under the emergency access of this number alone.
     """
 
     patient: Patient | None = None
@@ -47,7 +48,7 @@ class Wanted:
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """One row of the read log, with who it was in words for lists."""
+    """One row of the read log: its moment, and its key where the list goes on."""
 
     row: PatientRead
     at: datetime
@@ -84,7 +85,7 @@ def seen(wanted: Wanted, *, before: Place | None, at_most: int) -> list[Seen]:
 
 
 def changed(wanted: Wanted, *, before: Place | None, at_most: int) -> list[Changed]:
-    """Changes of a patient's records, or requests that changed something. Two queries."""
+    """Changes of a patient's records, by one query, or requests that changed something, by two."""
     if wanted.patient is not None:
         return _of_patient(wanted.patient, wanted, before, at_most)
     return _by_request(wanted, before, at_most)

@@ -37,7 +37,7 @@ _INSTANT = timedelta(microseconds=1)
 
 
 def mailboxes(patient_ids: Collection[int], *, day: date) -> dict[int, Mailbox]:
-    """What is known of these patients on a day; who can be written to about nothing is left out. Eleven
+    """What is known of these patients on a day; who can be written to about nothing is left out. Twelve
     queries.
     """
     how = reaches(patient_ids, tuple(ADDRESS))

@@ -11,6 +11,7 @@ from datetime import date
 from uuid import UUID
 
 from django.db.models import F, Q, QuerySet
+from django.db.models.lookups import IsNull
 
 from resupply.models import CatalogueItem, DispenseLine, Patient, Recall
 from resupply.queries import facts
@@ -106,7 +107,7 @@ class Named:
 def all_recalls() -> list[Recall]:
     """Every recall, those that stand first, then the newest; with item and people. One query."""
     rows = Recall.objects.select_related("item", "recorded_by", "voided_by")
-    return list(rows.order_by(F("voided_at").asc(nulls_first=True), "-issued_on", "-pk"))
+    return list(rows.order_by(IsNull(F("voided_at"), False), "-issued_on", "-pk"))
 
 
 def naming(item: CatalogueItem) -> list[Recall]:
@@ -156,7 +157,7 @@ def named_lines(
 
 
 def units_held(patient_ids: Collection[int], *, today: date) -> Counter[str]:
-    """Units in use or spare by the delivery they came with. Nine queries, whatever the number of patients."""
+    """Units in use or spare by the delivery they came with. Three queries, however many patients."""
     policy = facts.policy()
     units = (
         unit.spare.ref

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from django.db import connection, transaction
+from django.db import connection
 
 from resupply.models import HistoryLayout, HistoryMark, HistorySeal
 from resupply.queries import seal_rows
@@ -26,7 +26,7 @@ _CLOSES = timedelta(seconds=GAP_CLOSES_S)
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """What does not hold: a code (the keys of `verify_history`'s words), the seal or table, and numbers."""
+    """What does not hold: a code (a key of `WORDS`), the seal or table, and numbers of rows."""
 
     code: str
     where: str
@@ -52,14 +52,10 @@ def newest_seal() -> tuple[int, str] | None:
 def check(*, kept: dict[int, str] | None = None) -> Checked:
     """Check every seal and every row below them; `kept`: hashes that were kept outside, by number of seal.
 
-    One transaction with one view of the database, so that it can run beside writers and makers of seals.
+    To be asked within a transaction: `services.seals.check_seals` begins one with one view of the database.
     """
-    with transaction.atomic():
-        with connection.cursor() as cursor:
-            if not connection.in_atomic_block or len(connection.savepoint_ids) == 0:
-                cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ")
-        seal_rows.fix_settings()
-        return _Check(kept or {}).run()
+    seal_rows.fix_settings()
+    return _Check(kept or {}).run()
 
 
 @dataclass(slots=True)

@@ -55,7 +55,9 @@ class Slip:
 
 
 def slip_of(dispense: Dispense) -> Slip:
-    """The slip of a dispense that was fetched with its patient and location. Two queries."""
+    """The slip of a dispense that was fetched with its patient and location. Three queries; where parts were
+    exchanged, four.
+    """
     rows = dispense.lines.select_related(
         "item",
         "billed_to",

@@ -14,7 +14,7 @@ from typing import TypedDict
 from django.db import connection, transaction
 
 from resupply.models import HistoryLayout, HistoryMark, HistorySeal
-from resupply.queries import seal_rows
+from resupply.queries import seal_check, seal_rows
 from resupply.queries.seal_rows import GAP_CLOSES_S, Span, Table
 
 ROWS_A_SEAL = 100_000
@@ -53,6 +53,19 @@ def seal(*, now: datetime, waits: bool = False) -> HistorySeal | None:
         if not tables and not contexts["rows"]:
             return None
         return _written(last, {"tables": tables, "contexts": contexts}, now)
+
+
+def check_seals(*, kept: dict[int, str] | None = None) -> seal_check.Checked:
+    """Check every seal and every row below them; `kept`: hashes that were kept outside, by number of seal.
+
+    One transaction with one view of the database, so that it can run beside writers and makers of seals.
+    Within a transaction that has begun already, as a test's, the view is that one's.
+    """
+    with transaction.atomic():
+        if not connection.savepoint_ids:
+            with connection.cursor() as cursor:
+                cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ")
+        return seal_check.check(kept=kept)
 
 
 def seal_all(*, now: datetime, at_most: int = 50, waits: bool = False) -> list[HistorySeal]:

@@ -3,17 +3,21 @@
 from datetime import date, timedelta
 
 import pytest
+from pytest_django import DjangoAssertNumQueries
 
 from resupply.models import Message, Night, Patient, PatientRead, ReadKind
 from resupply.queries import occasions
 from resupply.queries.disclosures import accounting
 from resupply.queries.fittings import style_worn
 from resupply.queries.follow_ups import due_for
+from resupply.queries.message_days import mailboxes
 from resupply.queries.nights import rising_leak
 from resupply.queries.outlook import ItemDemand, Outlook
 from resupply.queries.overdue_past import past_lines, patients_at
 from resupply.queries.patients import consents
 from resupply.queries.questions import to_repeat
+from resupply.queries.recalls import all_recalls, units_held
+from resupply.queries.slips import slip_of
 from resupply.rules.demand import Order
 from resupply.rules.message_terms import MessageTerms
 from resupply.rules.purposes import Purpose
@@ -29,6 +33,7 @@ from tests.builders import (
     make_nights,
     make_patient,
     make_question,
+    make_recall,
 )
 
 pytestmark = pytest.mark.django_db
@@ -139,3 +144,31 @@ def test_a_reply_of_the_day_keeps_no_question_back(purpose: str, asked: bool) ->
     waiting = to_repeat(day=TODAY, zones=[patient.time_zone], sent_by=TODAY - DAY * 5, limit=9, per_week=9)
     assert [row.patient_id for row in waiting] == ([patient.pk] if asked else [])
     assert Patient.objects.count() == 1
+
+
+def test_recalls_that_stand_come_first_then_the_newest() -> None:
+    def of(day: int, **over: object) -> str:
+        return make_recall(issued_on=date(2026, 3, day), **over).title
+
+    void = {"void_reason": "of another maker"}
+    first, second = of(1), of(2)
+    third, fourth = of(3, voided_at=NOW, **void), of(4, voided_at=NOW + DAY, **void)
+    assert [row.title for row in all_recalls()] == [second, first, fourth, third]
+
+
+def test_reads_cost_what_they_say(django_assert_num_queries: DjangoAssertNumQueries) -> None:
+    people = [make_patient(email=f"p{n}@patients.example") for n in range(2)]
+    slip = make_dispense(people[0])
+    for patient in people:
+        make_consent(patient)
+    plans.refresh_plans([patient.pk for patient in people], now=NOW)
+    keys = [patient.pk for patient in people]
+    with django_assert_num_queries(12):
+        mailboxes(keys, day=TODAY)
+    with django_assert_num_queries(3):
+        units_held(keys, today=TODAY)
+    with django_assert_num_queries(3):
+        slip_of(slip)
+    make_dispense(people[0], lines=[{"exchange_of": slip.lines.get()}])
+    with django_assert_num_queries(4):
+        slip_of(slip)

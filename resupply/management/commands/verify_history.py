@@ -8,7 +8,8 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
-from resupply.queries.seal_check import check, problems
+from resupply.queries.seal_check import problems
+from resupply.services.seals import check_seals
 
 
 class Command(BaseCommand):
@@ -29,7 +30,7 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, kept: list[str], **options: Any) -> None:
         """Check every seal."""
-        found = check(kept=dict(_seal(text) for text in kept))
+        found = check_seals(kept=dict(_seal(text) for text in kept))
         for line in problems(found):
             self.stdout.write(line)
         newest = f"; the newest is {found.newest[0]}:{found.newest[1]}" if found.newest else ""

@@ -36,7 +36,9 @@ def _order(found: Records) -> Iterator[tuple[str, str]]:
 
 
 def _request(found: Records) -> Iterator[tuple[str, str]]:
-    """Of what was shipped, each line's own yes; of what was handed over no request has to be on record."""
+    """Each line's own yes, by another code where it was handed over (no request has to be on record of that),
+    and its lot.
+    """
     shipped = found.dispense.given == Given.SHIPPED
     for line in found.lines:
         if line.is_voided:
