@@ -10,7 +10,7 @@ from resupply.rules.matching_table import BadTableError, Table, read_table
 from resupply.rules.matching_words import ALWAYS, gate_words, style_words
 from resupply.services.errors import Refused
 from resupply.services.matching_rules import Said, with_rules
-from resupply.web.matching_rule_forms import NewRuleForm, RuleForm
+from resupply.web.matching_rule_forms import Heading, NewRuleForm, RuleForm
 
 NEW_RULES = 2
 MOST_RULES = 90
@@ -61,7 +61,7 @@ class TableForm(forms.Form):
         return table if len(table.rules) <= MOST_RULES else None
 
     @property
-    def groups(self) -> Iterator[tuple[str, list[RuleForm]]]:
+    def groups(self) -> Iterator[tuple[str, list[tuple[Heading, RuleForm]]]]:
         """The rules by the question that they ask first."""
         if self.opened is None:
             return
@@ -72,7 +72,8 @@ class TableForm(forms.Form):
             return next(iter(form.rule.when), "") if form.rule else ""
 
         for name, forms_ in groupby(sorted(self.rules, key=lambda form: order.get(asked(form), -1)), asked):
-            yield questions.get(name, ALWAYS), list(forms_)
+            group = questions.get(name, ALWAYS)
+            yield group, [(form.heading(group), form) for form in forms_]
 
     @property
     def gates(self) -> list[tuple[str, str]]:
@@ -82,6 +83,12 @@ class TableForm(forms.Form):
             return []
         return [(style_words(gate.styles, table), gate_words(gate, table)) for gate in table.gates]
 
+    @property
+    def faults(self) -> list[tuple[str, RuleForm]]:
+        """The rules that do not fit as they were sent, each as it is called."""
+        parts = chain(self.rules, self.new_rules) if self.is_bound else ()
+        return [(form.heading("").when, form) for form in parts if not form.is_valid()]
+
     def clean(self) -> dict[str, Any]:
         """The text with the rules as they were sent."""
         data = super().clean() or self.cleaned_data
@@ -89,9 +96,8 @@ class TableForm(forms.Form):
             return data
         data["table"] = _lines(data["table"])
         if self.opened is not None:
-            faults = [form for form in chain(self.rules, self.new_rules) if not form.is_valid()]
-            if faults:
-                raise forms.ValidationError("The rules that are open below need another look.")
+            if self.faults:
+                raise forms.ValidationError("Rules need another look; they are open below.")
             data["table"] = self._with_rules(data["table"])
         return data
 

@@ -1,7 +1,7 @@
 """One rule of a matching table as a form: one that is there, and one to be added."""
 
 from collections.abc import Iterable
-from typing import Any
+from typing import Any, NamedTuple
 
 from django import forms
 
@@ -15,6 +15,15 @@ LONGEST = 400
 """Characters of a sentence or a source: they are read beside a patient."""
 ALWAYS_CHOICE, AT_LEAST = "always", ">="
 _NO_WEIGHT = f"Give it a weight of 1 to {HEAVIEST}."
+
+
+class Heading(NamedTuple):
+    """A rule folded up: when it counts, what it does, to which styles, and why."""
+
+    when: str
+    does: str
+    styles: str
+    why: str
 
 
 class RuleForm(forms.Form):
@@ -51,13 +60,18 @@ class RuleForm(forms.Form):
                 field.required = False
 
     @property
-    def heading(self) -> tuple[str, str, str]:
-        """The rule as it is: when it counts, what it does, to which styles."""
-        if self.rule is None:
-            return "", "", ""
+    def is_open(self) -> bool:
+        """Whether it is shown unfolded: there is something to mend, or somebody began to add it."""
+        return self.is_bound and bool(self.errors or (self.rule is None and self.has_changed()))
+
+    def heading(self, group: str) -> Heading:
+        """The rule as it is, in a group of rules that ask the same question first."""
         rule = self.rule
+        if rule is None:
+            return Heading("New rule", "", "", "")
+        when = condition_words(rule.when, self.table).removeprefix(f"{group}: ")
         about = style_words(rule.styles, self.table)
-        return condition_words(rule.when, self.table), effect_words(rule), about
+        return Heading(when[0].upper() + when[1:], effect_words(rule), about, rule.text)
 
     def clean(self) -> dict[str, Any]:
         """For and against have a weight; every rule but a referral is about styles."""
