@@ -90,13 +90,20 @@ def _answer(line: socket.socket, ask: bytes, status: bytes) -> None:
     line.sendall(ask)
     data = b""
     while b"\r\n\r\n" not in data:
-        data += line.recv(65536)
+        data += _more(line)
     head, _, body = data.partition(b"\r\n\r\n")
     if head.split(b" ", 2)[1] != status:
         raise RuntimeError(f"answered {head.splitlines()[0]!r}")
-    length = 0
-    for header in head.lower().splitlines():
-        if header.startswith(b"content-length:"):
-            length = int(header.partition(b":")[2])
-    while status != b"304" and len(body) < length:
-        body += line.recv(65536)
+    if status == b"304":
+        return
+    headers = dict(header.split(b":", 1) for header in head.lower().splitlines()[1:])
+    while len(body) < int(headers[b"content-length"]):
+        body += _more(line)
+
+
+def _more(line: socket.socket) -> bytes:
+    """What comes next of an answer; a server that hung up sends nothing for ever."""
+    data = line.recv(65536)
+    if not data:
+        raise ConnectionError("the server closed the line amid an answer")
+    return data

@@ -1,8 +1,7 @@
 """The import of dispenses from CSV, checks and plans included, against COPY of the same rows, triggers on."""
 
 import csv
-import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from datetime import timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -10,7 +9,7 @@ from tempfile import TemporaryDirectory
 from django.db import connection, transaction
 
 from benchmarks import databases
-from benchmarks.measure import Result
+from benchmarks.measure import Result, once
 from benchmarks.population import TODAY
 from resupply import clock
 from resupply.models import Dispense, DispenseLine, Patient
@@ -29,8 +28,8 @@ def run(sizes: Sequence[int]) -> Iterator[str | Result]:
         patients = list(Patient.objects.order_by("-pk").values_list("pk", "reference", "location"))
         patients = patients[: number // EACH]
         _write(Path(folder), [reference for _, reference, _ in patients])
-        copied = _timed(lambda: _copy(patients))
-        taken = _timed(lambda: _import(Path(folder), number))
+        copied = round(once(lambda: _copy(patients)), 1)
+        taken = round(once(lambda: _import(Path(folder), number)), 1)
         yield Result(f"import of {number:,} dispenses, ms", taken, copied, "COPY of the same rows", 5)
 
 
@@ -82,10 +81,3 @@ def _copy(patients: Sequence[tuple[int, str, int]]) -> None:
             ),
         )
         transaction.set_rollback(True)
-
-
-def _timed(work: Callable[[], object]) -> float:
-    connection.ensure_connection()
-    began = time.perf_counter()
-    work()
-    return round((time.perf_counter() - began) * 1000, 1)

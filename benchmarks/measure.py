@@ -17,6 +17,7 @@ from pathlib import Path
 
 import django
 from django.db import connection
+from django.http.response import HttpResponseBase
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +96,20 @@ def measured(series: Callable[[], Iterable[Callable[[], object]]]) -> Times:
         taken.append((time.perf_counter() - began) * 1000)
         busy += processor() - before
     return Times(min(taken), statistics.median(taken), max(taken), busy * 1000 / len(taken), len(taken))
+
+
+def once(work: Callable[[], object]) -> float:
+    """Milliseconds that one run takes, on a connection that stands before it."""
+    connection.ensure_connection()
+    began = time.perf_counter()
+    work()
+    return (time.perf_counter() - began) * 1000
+
+
+def shown(answer: HttpResponseBase) -> None:
+    """Refuse the time of an answer that is no page: another status is soon written."""
+    if answer.status_code != 200:
+        raise RuntimeError(f"a page was asked for, and the answer was {answer.status_code}")
 
 
 def processor() -> float:

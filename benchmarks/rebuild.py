@@ -6,7 +6,6 @@ is dropped afterwards: among six million lines and in their indexes, at full siz
 
 import os
 import resource
-import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from datetime import UTC, datetime
@@ -18,7 +17,7 @@ from django.db import connection
 from django.db.models import F
 
 from benchmarks import databases
-from benchmarks.measure import Result, processor
+from benchmarks.measure import Result, once, processor
 from benchmarks.population import TODAY
 from resupply.management.commands.rebuild_plans import side_by_side
 from resupply.models import Dispense, PlanLine
@@ -65,11 +64,11 @@ class Took(NamedTuple):
 
 def _round(last: int) -> tuple[Took, Took, Took, Took]:
     """A day added to each line; their rebuild by one process, by all, with nothing to do."""
-    moved = _timed(lambda: _move(last))
-    one = _timed(lambda: _alone(last))
+    moved = _took(lambda: _move(last))
+    one = _took(lambda: _alone(last))
     _move(last)
-    all_cores = _timed(lambda: list(side_by_side(CORES, now=NOW, after=0, up_to=last)))
-    return moved, one, all_cores, _timed(lambda: _alone(last))
+    all_cores = _took(lambda: list(side_by_side(CORES, now=NOW, after=0, up_to=last)))
+    return moved, one, all_cores, _took(lambda: _alone(last))
 
 
 def _middle(times: Sequence[Took]) -> Took:
@@ -90,7 +89,7 @@ def _rules(ids: Sequence[int]) -> Iterator[Result]:
     known, rules = patient_facts(ids), policy()
     made = sum(len(plan_patient(facts, rules, as_of=TODAY).lines) for facts in known.values())
     taken = median(
-        _timed(lambda: [plan_patient(facts, rules, as_of=TODAY) for facts in known.values()]).busy
+        _took(lambda: [plan_patient(facts, rules, as_of=TODAY) for facts in known.values()]).busy
         for _ in range(2 * ROUNDS + 1)
     )
     limit = 1_000_000 / LINES_A_SECOND
@@ -124,12 +123,10 @@ def _in_a_process_of_its_own(work: Callable[[int], float], last: int) -> float:
         return pool.submit(work, last).result()
 
 
-def _timed(work: Callable[[], object]) -> Took:
+def _took(work: Callable[[], object]) -> Took:
     connection.ensure_connection()
     backend = connection.connection.info.backend_pid
-    before, began = processor(), time.perf_counter()
-    work()
-    taken = (time.perf_counter() - began) * 1000
+    before, taken = processor(), once(work)
     connection.ensure_connection()
     if connection.connection.info.backend_pid != backend:  # closed meanwhile: its time is not known
         return Took(taken, 0.0)
