@@ -32,7 +32,7 @@ def test_a_draft_is_previewed_applied_and_seen_on_the_patients_page(window: Open
     before = PlanLine.objects.get().supply_ends_on
     page = window(user=cast.user("manager"), width=1280)
     page.goto("/manager/policy/")
-    page.get_by_role("link", name="Draft a new life").click()
+    page.get_by_role("link", name="Draft a life of a part").click()
     page.locator("#id_part_code").select_option("A7032")
     page.get_by_label("Worn after").fill("2")
     page.get_by_label("Why").fill("seen to last")
