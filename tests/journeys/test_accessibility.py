@@ -77,6 +77,8 @@ LOOK = """() => axe.run({resultTypes: ['violations'], preload: false}).then(
     found => found.violations.map(
         rule => [rule.id, rule.nodes[0].html.slice(0, 200), rule.nodes[0].failureSummary]))"""
 """Every rule that is on by default; none needs the style sheets of other hosts that `preload` would fetch."""
+OUT_OF_SIGHT = """() => [...document.querySelectorAll('.top-nav a')].filter(
+    place => place.getBoundingClientRect().right > innerWidth).map(place => place.textContent)"""
 
 
 @pytest.fixture
@@ -145,6 +147,8 @@ class Critic:
         wide = page.evaluate("document.documentElement.scrollWidth")
         if wide > NARROWEST:
             self.found.append(f"{name}: {wide} pixels wide on a phone of {NARROWEST}")
+        for place in page.evaluate(OUT_OF_SIGHT):
+            self.found.append(f"{name}: {place} lies outside of a phone of {NARROWEST}")
         page.set_viewport_size(size)
 
     def _run(self, page: Page, name: str) -> None:
@@ -156,7 +160,10 @@ def test_faults_are_seen(window: OpenWindow, transactional_db: None) -> None:
     page.set_content(
         "<style>:root { color-scheme: light dark } @media (prefers-color-scheme: dark)"
         "{ p { color: #222; background: #111 } } @media (width < 720px) { u { color: #333 } }"
-        "</style><input><u>dim on a phone</u><p>hardly to be read</p><pre>" + "far out " * 80
+        "</style><nav class='top-nav'><a>First place</a><a style='margin-left: 400px'>Last place</a></nav>"
+        "<input><u>dim on a phone</u><p>hardly to be read</p><pre>"
+        + "far out "
+        * 80
     )
     critic.look(page, "bad")
     told = " ".join(critic.found)
@@ -164,6 +171,7 @@ def test_faults_are_seen(window: OpenWindow, transactional_db: None) -> None:
     assert "bad: color-contrast" not in told
     assert "bad, dark on a phone: color-contrast" in told
     assert "pixels wide on a phone of 360" in told
+    assert "Last place lies outside of a phone" in told
 
 
 @pytest.mark.long

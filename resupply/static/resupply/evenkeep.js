@@ -41,13 +41,6 @@ function startFind(form) {
 }
 document.querySelectorAll("[data-find]").forEach(startFind);
 
-// --- the row of places moves sideways on narrow screens: where one is comes into view -------------------------
-const here = document.querySelector(".top-nav [aria-current]");
-if (here) {
-  const row = here.closest("ul");
-  row.scrollLeft = here.offsetLeft - row.offsetLeft - (row.clientWidth - here.offsetWidth) / 2;
-}
-
 // --- errors: the summary takes the focus, so that keyboard and screen reader start there ----------------------
 document.querySelector("[data-focus]")?.focus();
 
