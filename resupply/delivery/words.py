@@ -3,6 +3,7 @@
 Month and day names are fixed English, not the server's locale, so that two machines print the same page.
 """
 
+import re
 from collections.abc import Iterable
 from datetime import date
 
@@ -54,6 +55,22 @@ def day_words(day: date, *, today: date | None) -> str:
 def date_words(day: date) -> str:
     """`28 Mar 2026`: a day of which nobody asks the weekday, as of a birth."""
     return f"{day.day} {MONTHS[day.month - 1]} {day.year}"
+
+
+def cited(source: str) -> str:
+    """A source as people read it: `article of 9 Sep 2011`, where it is kept with `2011-09-09`.
+
+    >>> cited("88 FR 77676 (2023-11-13), quoted by 2024-13-01")
+    '88 FR 77676 (13 Nov 2023), quoted by 2024-13-01'
+    """
+    return re.sub(r"\b\d{4}-\d\d-\d\d\b", _day_cited, source)
+
+
+def _day_cited(found: re.Match[str]) -> str:
+    try:
+        return date_words(date.fromisoformat(found[0]))
+    except ValueError:  # digits that are no day
+        return found[0]
 
 
 def span_words(first: date, last: date, *, today: date | None) -> str:

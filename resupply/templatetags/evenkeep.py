@@ -117,7 +117,13 @@ def staff_name(user: AbstractUser | None) -> str:
 @register.filter
 def birth(value: date | None) -> str:
     """`4 Feb 1961`; nothing for None."""
-    return wording.birth_words(value) if value else ""
+    return wording.date_words(value) if value else ""
+
+
+@register.filter
+def cited(source: str) -> str:
+    """A source, its days as people read them."""
+    return wording.cited(source)
 
 
 @register.filter

@@ -6,7 +6,9 @@ from resupply.delivery.words import (
     KIND_WORDS,
     MONTHS,
     STATE_WORDS,
+    cited,
     counted,
+    date_words,
     day_words,
     limit_words,
     size_words,
@@ -23,9 +25,10 @@ __all__ = [
     "MONTHS",
     "STATE_WORDS",
     "WEEKDAYS",
-    "birth_words",
     "calendar_words",
+    "cited",
     "counted",
+    "date_words",
     "day_words",
     "kind_word",
     "limit_words",
@@ -64,11 +67,6 @@ PURPOSE_WORDS = {
 
 
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
-
-
-def birth_words(day: date) -> str:
-    """`4 Feb 1961`: dates of birth and of other things long past need no weekday."""
-    return f"{day.day} {MONTHS[day.month - 1]} {day.year}"
 
 
 def month_words(day: date) -> str:

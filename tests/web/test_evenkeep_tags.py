@@ -28,6 +28,11 @@ def test_a_date_has_its_year_only_where_it_differs(day: date | None, shown: str)
     assert show("{% day d %}", d=day) == shown
 
 
+def test_a_source_names_its_days_as_people_read_them() -> None:
+    shown = show("{{ s|cited }}", s="CMS-1780-F, 88 FR 77676 (2023-11-13); reminder 2024-01-04")
+    assert shown == "CMS-1780-F, 88 FR 77676 (13 Nov 2023); reminder 4 Jan 2024"
+
+
 def test_without_today_a_date_always_has_its_year() -> None:
     assert show("{% day d plain=True %}", d=TODAY, today=None) == "Wed 18 Mar 2026"
 

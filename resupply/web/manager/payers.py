@@ -24,6 +24,7 @@ from resupply.web.act import act, confirmed
 from resupply.web.forms import window_choices, written
 from resupply.web.methods import GET_OR_POST
 from resupply.web.ways import way_back
+from resupply.web.wording import cited
 
 
 class PayerForm(forms.Form):
@@ -131,7 +132,7 @@ def payer_edit(request: StaffRequest, pk: int) -> HttpResponse:
 def payer_published(request: StaffRequest, pk: int) -> HttpResponse:
     """Give a payer without allowances the published ones."""
     payer = access.payer_or_404(pk)
-    source = next(iter(usual_maximums().values())).ref
+    source = cited(next(iter(usual_maximums().values())).ref)
 
     def write() -> str:
         done = service.take_over_published(payer, by=request.staff.user, now=clock.now())

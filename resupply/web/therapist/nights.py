@@ -96,7 +96,7 @@ def nights_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
 
     return take_back(
         request, partial(service.void_import, brought), done=f"Voided: {name}.",
-        person=person, title=f"Void the {name}", action="Void the nights",
+        person=person, title=f"Void the {name.removeprefix('1 ')}", action="Void the nights",
         text="For nights that were another patient's or another device's. They stay on record, marked.",
         back_url=reverse("therapist:nights", args=[person.public_id]),
     )  # fmt: skip
