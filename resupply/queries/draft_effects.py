@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 
-from resupply.models import Coverage, FollowUp, MatchRecord, Patient, PolicyDraft, PolicyKind
+from resupply.models import FollowUp, MatchRecord, Patient, PolicyDraft, PolicyKind
 from resupply.queries.follow_ups import ASKED_FOR_AFTER, with_anchor
 from resupply.queries.message_days import mailboxes
 from resupply.queries.message_terms import schedule
@@ -35,14 +35,6 @@ def other_effects(
 ) -> Iterator[OtherEffect]:
     """What the draft does to each of these patients on therapy whom it bears on, as of the day it begins."""
     return _BY_KIND[PolicyKind(draft.kind)](draft, patients, today, as_of)
-
-
-def payers_on(patients: Patients, day: date) -> dict[int, int | None]:
-    """Who pays for these patients on a day; None: the patient. One query."""
-    found: dict[int, int | None] = {patient.pk: None for patient in patients}
-    rows = Coverage.objects.filter(patient__in=patients, voided_at=None, starts_on__lte=day)
-    found.update(rows.order_by("starts_on", "pk").values_list("patient", "payer"))
-    return found
 
 
 def _matching(draft: PolicyDraft, patients: Patients, today: date, as_of: date) -> Iterator[OtherEffect]:

@@ -143,6 +143,11 @@ def wear_facts(patient_id: int) -> tuple[facts.PatientFacts, facts.Policy]:
     return known, _policy({"life": clinic})
 
 
+def line_ref(dispense_line_id: int) -> str:
+    """How facts, and the units that came with it, name a dispense line."""
+    return f"dispense line {dispense_line_id}"
+
+
 def payer_key(payer_id: int | None) -> str:
     """How the rules name a payer; empty for a patient who pays."""
     return "" if payer_id is None else str(payer_id)
@@ -202,7 +207,7 @@ def _deliveries(
         found[patient].append(
             facts.Delivery(
                 on, _KINDS[kind], code, quantity, family, first_use_on, tuple(contains), payer_key(payer),
-                f"dispense line {line}",
+                line_ref(line),
             )
         )  # fmt: skip
     return found

@@ -6,7 +6,8 @@ from datetime import date
 
 from django.db.models import Max, Q
 
-from resupply.models import Coverage, FollowUp, Night, NightImport, Patient, Payer, PlanLine
+from resupply.models import FollowUp, Night, NightImport, Patient, Payer, PlanLine
+from resupply.queries.payers import begun
 from resupply.rules.adherence import Adherence, Reevaluation, judge, reevaluation, shipped
 from resupply.rules.kinds import Kind
 from resupply.rules.leaks import LeakKind, LeakNight, Look, comparable, look
@@ -133,10 +134,5 @@ def window_of(payer: Payer, started_on: date) -> Reevaluation | None:
 
 def _window(patient: Patient, started_on: date) -> Reevaluation | None:
     """The re-evaluation window of who paid when therapy began."""
-    covering = (
-        Coverage.objects.filter(patient=patient, voided_at=None, starts_on__lte=started_on)
-        .select_related("payer")
-        .order_by("-starts_on", "-pk")
-        .first()
-    )
+    covering = begun(patient, started_on).select_related("payer").first()
     return window_of(covering.payer, started_on) if covering and covering.payer else None

@@ -12,7 +12,6 @@ from django.db.models import Case, F, OuterRef, Q, QuerySet, Subquery, When
 
 from resupply.models import (
     AllowanceVersion,
-    Coverage,
     DispenseLine,
     Event,
     EventType,
@@ -21,6 +20,7 @@ from resupply.models import (
     PatientStatus,
 )
 from resupply.models.base import Voidable
+from resupply.queries.payers import begun
 
 Row = tuple[str | int | date | None, ...]
 BATCH = 2000
@@ -32,8 +32,7 @@ _THERE = ~Q(patient__status=PatientStatus.WITHDRAWN)
 
 def patients(*, today: date) -> Iterator[Row]:
     """One row a patient; the payer is today's."""
-    covered = Coverage.objects.filter(patient=OuterRef("pk"), voided_at=None, starts_on__lte=today)
-    payer = Subquery(covered.order_by("-starts_on", "-pk").values("payer__name")[:1])
+    payer = Subquery(begun(OuterRef("pk"), today).values("payer__name")[:1])
     rows = Patient.objects.exclude(status=PatientStatus.WITHDRAWN).annotate(payer=payer).order_by("pk")
     names = (
         *("reference", "given_name", "family_name", "birth_date", "email", "phone", "language"),

@@ -24,6 +24,7 @@ from resupply.queries import equipment, said, screening
 from resupply.queries.consents import newest_consent
 from resupply.queries.equipment import DeviceNow, OrderNow
 from resupply.queries.open_days import days_off_column
+from resupply.queries.payers import begun
 from resupply.queries.said import AnswerSaid, ContactMade
 from resupply.rules.kinds import Kind
 from resupply.rules.magnets import Verdict
@@ -116,7 +117,6 @@ class Standing:
 
 def standing(patient: Patient, *, today: date) -> Standing:
     """Who pays, which mask is worn on what device, whether mail is welcome, therapy pauses. One query."""
-    payer = Coverage.objects.filter(patient=OuterRef("pk"), starts_on__lte=today, voided_at=None)
     mask = DispenseLine.objects.filter(
         dispense__patient=OuterRef("pk"), kind=Kind.MASK, voided_at=None, dispense__dispensed_on__lte=today
     ).exclude(family="")
@@ -127,7 +127,7 @@ def standing(patient: Patient, *, today: date) -> Standing:
     row = (
         Patient.objects.filter(pk=patient.pk)
         .values(
-            payer=Subquery(payer.order_by("-starts_on", "-pk").values("payer__name")[:1]),
+            payer=Subquery(begun(OuterRef("pk"), today).values("payer__name")[:1]),
             may_mail=newest_consent(Channel.MAIL, Purpose.QUESTION, "pk"),
             mask=Subquery(newest_mask.values("family")[:1]),
             mask_on=Subquery(newest_mask.values("dispense__dispensed_on")[:1]),

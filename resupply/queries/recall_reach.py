@@ -38,6 +38,7 @@ from resupply.models import (
 )
 from resupply.queries import recalls
 from resupply.queries.consents import is_bad, newest_consent
+from resupply.queries.facts import line_ref
 from resupply.rules.recall_notices import CALL_AFTER, SETTLED, Reach
 
 if TYPE_CHECKING:
@@ -214,7 +215,7 @@ def rows_of(recall: Recall, patients: "Collection[Person]", *, today: date) -> l
         Row(
             patient,
             lines[patient.pk],
-            sum(holds[f"dispense line {line.pk}"] for line in lines[patient.pk]),
+            sum(holds[line_ref(line.pk)] for line in lines[patient.pk]),
             Reach(patient.reach),
             patient.written_at,
             patient.is_queued,

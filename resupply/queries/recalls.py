@@ -153,7 +153,7 @@ def named_lines(
     found = list(lines.order_by("-dispense__dispensed_on", "-pk")[start : start + PAGE + 1])
     shown = found[:PAGE]
     holds = units_held({line.dispense.patient_id for line in shown}, today=today)
-    return [Named(line, holds[f"dispense line {line.pk}"]) for line in shown], len(found) > PAGE
+    return [Named(line, holds[facts.line_ref(line.pk)]) for line in shown], len(found) > PAGE
 
 
 def units_held(patient_ids: Collection[int], *, today: date) -> Counter[str]:

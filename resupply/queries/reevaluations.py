@@ -7,8 +7,9 @@ from datetime import date, timedelta
 
 from django.db.models import OuterRef, Subquery
 
-from resupply.models import Coverage, FollowUp, Night, Patient, PatientStatus, Payer
+from resupply.models import FollowUp, Night, Patient, PatientStatus, Payer
 from resupply.queries.nights import window_of
+from resupply.queries.payers import begun
 from resupply.rules.adherence import Adherence, Reevaluation, Verdict, judge
 
 FARTHEST_BACK = timedelta(days=240)
@@ -51,9 +52,7 @@ def reevaluating(location_ids: Collection[int], *, today: date) -> list[Reevalua
 
 def _people(location_ids: Collection[int], today: date) -> list[Patient]:
     """Patients whose therapy began not too long ago, with `covered_by`, who paid on the first night."""
-    covering = Coverage.objects.filter(
-        patient=OuterRef("pk"), voided_at=None, starts_on__lte=OuterRef("therapy_started_on")
-    ).order_by("-starts_on", "-pk")
+    covering = begun(OuterRef("pk"), OuterRef("therapy_started_on"))
     rows = Patient.objects.filter(
         status=PatientStatus.ON_THERAPY,
         therapy_started_on__lte=today,

@@ -44,7 +44,6 @@ MOST_URGENT = 40
 """Calls on one list: more than a day's work."""
 LOOKED_AT = 40
 """Patients at once for whom the rules are asked."""
-_LINE = "dispense line "
 _COUNTED = ("asked_on", "wearer", "close_contact", "cleared_reason")
 
 
@@ -141,7 +140,7 @@ def held_parts(patient_ids: Collection[int], *, today: date) -> dict[int, list[H
     policy = facts.policy()
     wear = {patient: walk(of, policy, as_of=today) for patient, of in known.items()}
     rows = DispenseLine.objects.filter(dispense__patient__in=patient_ids, voided_at=None)
-    lines = {f"{_LINE}{row.pk}": row for row in rows.select_related("item", "dispense")}
+    lines = {facts.line_ref(row.pk): row for row in rows.select_related("item", "dispense")}
     return {patient: _held(of, lines) for patient, of in wear.items()}
 
 

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from datetime import date, datetime
 from typing import Any
 
-from resupply.delivery.words import KIND_WORDS, date_words, day_words
+from resupply.delivery.words import KIND_WORDS, STOP_WORDS, date_words, day_words
 
 Doc = Mapping[str, Any]
 """A packet's document, or a part of it: what `queries.packets.document` gives, or what was read from JSON."""
@@ -74,12 +74,8 @@ STOPS = {
     "not_asked": "the patient was not asked",
     "not_affirmative": "no yes on record",
     "recorded_late": "the yes was recorded late",
-    "asked_too_early": "asked too early",
     "delivered_too_early": "dispensed too early",
-    "wrong_family": "another mask family",
-    "too_early": "too early",
-    "too_many": "more than the limit",
-}
+} | STOP_WORDS
 RULE = {
     "life": "Life",
     "allowance": "Usual maximum",

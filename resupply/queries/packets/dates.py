@@ -25,7 +25,7 @@ class Known:
     def of(cls, found: Records) -> "Known":
         """Read both from change history. Three queries."""
         after = facts.patient_facts([found.dispense.patient_id], marks=found.marks)[found.dispense.patient_id]
-        own = {f"dispense line {line.pk}" for line in found.lines}
+        own = {facts.line_ref(line.pk) for line in found.lines}
         others = tuple(delivery for delivery in after.deliveries if delivery.ref not in own)
         return cls(replace(after, deliveries=others), after, facts.policy(marks=found.marks))
 

@@ -14,6 +14,7 @@ from resupply.models import (
     RefillQuestion,
     SuppliedBy,
 )
+from resupply.queries.facts import line_ref
 from resupply.queries.packets.dates import Known, dates_by_kind, published_check
 from resupply.queries.packets.gather import Records
 from resupply.queries.packets.missing import missing
@@ -172,7 +173,7 @@ def _line(line: DispenseLine, found: Records, known: Known, names: Names) -> Jso
         "item": str(found.items[line.item_id]) if line.item_id else None,
         "billed_to": payer.name if payer else None,
         "answer_item": f"refill answer item {line.answer_item_id}" if line.answer_item_id else None,
-        "exchange_of": f"dispense line {line.exchange_of_id}" if line.exchange_of_id else None,
+        "exchange_of": line_ref(line.exchange_of_id) if line.exchange_of_id else None,
         "published_rule": None if line.is_voided else published_check(line, found, known),
     }
     return _stamped(shown, line, names)

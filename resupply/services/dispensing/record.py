@@ -10,7 +10,6 @@ from django.db import transaction
 from django.db.models import Q
 
 from resupply.models import (
-    Coverage,
     Dispense,
     DispenseLine,
     Given,
@@ -21,6 +20,7 @@ from resupply.models import (
     PatientStatus,
     SuppliedBy,
 )
+from resupply.queries.payers import payers_on
 from resupply.rules.stops import Stops, standing
 from resupply.services import back_orders, plans, stock
 from resupply.services.dispensing.known import Known
@@ -82,7 +82,7 @@ def record_dispense(
         if earlier := sent_before(Dispense, form_key, patient):
             return earlier
         _check_status(patient)
-        payer_id = _payer_on(patient, dispensed_on)
+        payer_id = payers_on([patient], dispensed_on)[patient.pk]
         check_billing(lines, payer_id)
         known = Known.about(patient, now=now) if is_ours else None
         act = _Act(patient, location, dispensed_on, shipped, known, payer_id, by, now)
@@ -158,16 +158,6 @@ def _checked(act: _Act, lines: Sequence[NewLine]) -> list[Stops]:
     if refusals:
         raise Stopped(refusals)
     return found
-
-
-def _payer_on(patient: Patient, day: date) -> int | None:
-    """Who pays on a day (None: the patient); of two records of one day the later counts."""
-    newest = (
-        Coverage.objects.filter(patient=patient, starts_on__lte=day, voided_at=None)
-        .order_by("-starts_on", "-pk")
-        .first()
-    )
-    return newest.payer_id if newest else None
 
 
 def _order_on(patient: Patient, day: date) -> Order | None:

@@ -28,9 +28,10 @@ from resupply.models import (
 )
 from resupply.queries import facts as fact_queries
 from resupply.queries.concerned import concerned
-from resupply.queries.draft_effects import other_effects, payers_on
+from resupply.queries.draft_effects import other_effects
 from resupply.queries.drafts import LEDGERS, change_of
 from resupply.queries.facts import ClinicRules
+from resupply.queries.payers import payers_on
 from resupply.queries.standing_rules import mark_of
 from resupply.rules.cleaning import checklists
 from resupply.rules.effects import Change, LineEffect, PatientEffect, effect_on
