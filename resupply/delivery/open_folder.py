@@ -40,7 +40,7 @@ def write_folder(place: Path, name: str, tables: Mapping[str, Table]) -> Path:
 
 
 def sync_folder(folder: Path) -> None:
-    """Have the names in a folder on the disk: a file that was synced can still lose its name (POSIX fsync)."""
+    """Have the names in a folder on the disk: a synced file can still lose its name (POSIX, fsync)."""
     opened = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(opened)

@@ -89,3 +89,23 @@ def rows_of(
             condition=item.condition,
             left=item.left,
         )
+
+
+def says(answer: RefillAnswer, wish: str, items: Sequence[NewItem], note: str) -> bool:
+    """Whether an answer on record is this one; without `items` it is about all, as in `about_all`."""
+    kept = [
+        (row.kind, row.wanted, row.quantity, row.need, row.condition, row.left)
+        for row in answer.items.order_by("pk")
+    ]
+    said = [
+        (
+            item.kind,
+            item.wanted,
+            item.quantity if item.wanted else None,
+            item.need.strip(),
+            item.condition,
+            item.left,
+        )
+        for item in items
+    ]
+    return (answer.wish, answer.note) == (wish, note.strip()) and (not items or kept == said)

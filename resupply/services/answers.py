@@ -29,7 +29,7 @@ from resupply.models import (
 from resupply.queries.answers import ANSWER_STANDS
 from resupply.rules.zones import zone_named
 from resupply.services import plans
-from resupply.services.answer_items import NewItem, about_all, check_items, rows_of
+from resupply.services.answer_items import NewItem, about_all, check_items, rows_of, says
 from resupply.services.contacts import refuse_contact, take_back_refusals
 from resupply.services.errors import Refused
 from resupply.services.records import check_day, local_day, sent_before, stamp, take_back
@@ -72,7 +72,9 @@ def record_answer(
     with transaction.atomic():
         plans.lock_patients([patient.pk])
         if earlier := sent_before(RefillAnswer, form_key, patient):
-            return earlier
+            if says(earlier, wish, items, note) and earlier.contacted_on == contacted_on:
+                return earlier
+            raise Refused("form_used", "This form was sent before, with other entries. Open a new one.")
         codes = dict(patient.plan_lines.values_list("kind", "part_code"))
         items = items or about_all(wish, codes)
         check_items(wish, items, codes)

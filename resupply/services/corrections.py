@@ -1,8 +1,8 @@
 """What takes a dispense back: whole, one line of it, a parcel that did not arrive. The records stay.
 
-A void may be undone within a quarter of an hour, as long as the same part was not logged again since; later,
-what happened is logged again. History rows keep every change, the undone void too. What lies on the shelf
-follows in the same transaction, and the plan last.
+A void may be undone for some minutes (`UNDO_MINUTES`), as long as the same part was not logged again since;
+later, what happened is logged again. History rows keep every change, the undone void too. What lies on the
+shelf follows in the same transaction, and the plan last.
 """
 
 from collections.abc import Sequence
@@ -16,19 +16,17 @@ from resupply.models import (
     Dispense,
     DispenseLine,
     Given,
-    Movement,
     Parcel,
     Proof,
-    StockLevel,
-    StockMovement,
     Voidable,
 )
 from resupply.services import back_orders, plans, stock
 from resupply.services.errors import Refused
 from resupply.services.records import check_day, local_day, said, take_back
 
-UNDO_WITHIN = timedelta(minutes=15)
+UNDO_MINUTES = 15
 """How long a void may be undone (ours): time to see the slip, before anybody acts on what it changed."""
+UNDO_WITHIN = timedelta(minutes=UNDO_MINUTES)
 
 
 def void_dispense(
@@ -107,7 +105,6 @@ def restore(record: Dispense | DispenseLine, *, by: AbstractBaseUser | None, now
         lines = _voided_with(record, dispense, now=now)
         _check_not_logged_again(dispense, lines, since=record.voided_at or now)
         stock.take_again(lines, by=by, now=now)
-        _check_still_there(lines, since=record.voided_at or now)
         if dispense.is_voided:
             dispense.parcel, dispense.parcel_on = "", None
             _stand_again(dispense, "parcel", "parcel_on")
@@ -174,8 +171,8 @@ def _voided_with(record: Dispense | DispenseLine, dispense: Dispense, *, now: da
     if not may_restore(record, now=now):
         raise Refused(
             "undo_over",
-            "A void can be undone for 15 minutes. If the parts were given after all, log the dispense again, "
-            "with the day they were given.",
+            f"A void can be undone for {UNDO_MINUTES} minutes. If the parts were given after all, log the "
+            "dispense again, with the day they were given.",
         )
     if isinstance(record, Dispense):
         return list(record.lines.filter(voided_at=record.voided_at))
@@ -197,28 +194,6 @@ def _check_not_logged_again(dispense: Dispense, lines: Sequence[DispenseLine], *
             "The same part was logged again since the void: undoing it would count the part twice. If that "
             "later record is wrong, void it first.",
         )
-
-
-def _check_still_there(lines: Sequence[DispenseLine], *, since: datetime) -> None:
-    """Refuse where the shelf is short because its parts went to somebody else since the void."""
-    for taken in StockMovement.objects.filter(
-        dispense_line__in=lines, movement=Movement.DISPENSED, voided_at=None
-    ):
-        place: dict[str, object] = {
-            "location": taken.location_id,
-            "item": taken.item_id,
-            "lot": taken.lot,
-            "expires_on": taken.expires_on,
-        }
-        later = StockMovement.objects.filter(
-            **place, movement=Movement.DISPENSED, recorded_at__gt=since, voided_at=None
-        )
-        if StockLevel.objects.filter(**place, on_hand__lt=0).exists() and later.exists():
-            raise Refused(
-                "given_since",
-                "The parts went back on the shelf, and somebody else has been given them since. Count the "
-                "shelf, and log the dispense again with the lot that was given.",
-            )
 
 
 def _stand_again(record: Voidable, *also: str) -> None:

@@ -1,6 +1,6 @@
 """Counting the shelves: what was counted beside what was expected; the differences become movements."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from uuid import UUID
@@ -43,25 +43,25 @@ def count(
 ) -> StockCount:
     """Record a count of the shelves; lines that were not counted are left out.
 
-    Raises Refused: `no_lines`, `future`; with `row`: `quantity`, `lot_long`, `expiry_far`, `twice`, and
-    `changed` (`Recount`) where what is on hand is no longer what the sheet said.
+    Raises Refused: `no_lines`, `future`, `form_used`; with `row`: `quantity`, `lot_long`, `expiry_far`,
+    `twice`, and `changed` (`Recount`) where what is on hand is no longer what the sheet said.
     """
     check_lines(location, lines, counted_on, now, field="counted_on", least=0)
     act = Act(movement=Movement.COUNTED, on=counted_on, by=by, now=now)
     with transaction.atomic():
         hold_form(form_key)
-        if form_key and (earlier := StockCount.objects.filter(public_id=form_key).first()):
-            return earlier
         shelves = Shelves.lock([location.pk], {line.item.pk for line in lines})
         keys = _keys(shelves, location, lines)
         rows = list(zip(keys, lines, strict=True))
+        changes = [(key, line.quantity - line.expected) for key, line in rows]
+        if form_key and (earlier := StockCount.objects.filter(public_id=form_key).first()):
+            return _the_same(earlier, location, counted_on, dict(changes))
         shelves.open([key for key, line in rows if line.expected != line.quantity])
         if moved := _moved(shelves, rows):
             raise Recount(moved)
         done = StockCount(location=location, counted_on=counted_on, note=note.strip(), **stamp(by, now))
         done.public_id = form_key or done.public_id
         done.save()
-        changes = [(key, line.quantity - line.expected) for key, line in rows]
         movements = [act.row(key, change) for key, change in changes if change]
         for movement in movements:
             movement.count = done
@@ -80,6 +80,15 @@ def look(
     levels = StockLevel.objects.filter(location=location, item__in={line.item.pk for line in lines})
     shelves = Shelves(levels)
     return _moved(shelves, list(zip(_keys(shelves, location, lines), lines, strict=True)))
+
+
+def _the_same(earlier: StockCount, place: Location, on: date, changes: Mapping[Key, int]) -> StockCount:
+    """The count this form recorded before; a form that says something else is refused."""
+    found = {Key.of(row): row.quantity for row in earlier.movements.all()}
+    said = {key: change for key, change in changes.items() if change}
+    if (earlier.location_id, earlier.counted_on, found) != (place.pk, on, said):
+        raise Refused("form_used", "This form was sent before, with other entries. Open a new one.")
+    return earlier
 
 
 def _keys(shelves: Shelves, location: Location, lines: Sequence[CountLine]) -> list[Key]:

@@ -16,8 +16,9 @@ from django.db import transaction
 from resupply.models import CatalogueItem, Dispense, DispenseLine, SuppliedBy
 from resupply.rules.tables import part_types
 from resupply.services import corrections, dispensing, plans
+from resupply.services.dispensing.lines import check_same
 from resupply.services.errors import Refused
-from resupply.services.records import check_day, check_reason, local_day, said
+from resupply.services.records import check_day, check_reason, local_day, said, sent_before
 from resupply.services.shelves import Shelves
 
 
@@ -51,13 +52,14 @@ def exchange(
 
     `back_to_shelf`: the units that came back are unopened; else they are discarded. Sent twice with one
     `form_key`, it happens once. Raises Refused: `reason_missing`, `already_void`, `other_kind`,
-    `given_elsewhere`, `before_dispense`, and what `record_dispense` refuses of the new line.
+    `form_used`, `given_elsewhere`, `before_dispense`, and what `record_dispense` refuses of the new line.
     """
     reason = f"exchanged: {check_reason(reason)}"[:300]
     with transaction.atomic():
         plans.lock_patients([line.dispense.patient_id])
-        if form_key and (earlier := Dispense.objects.filter(form_key=form_key).first()):
-            return _the_same(earlier, line)
+        if earlier := sent_before(Dispense, form_key, line.dispense.patient):
+            check_same(earlier, [_new_line(line, new, on)], on=on, location=line.dispense.location)
+            return earlier
         check_day(line.dispense.patient, on, today=local_day(now, line.dispense.location.time_zone))
         _check(line, new, on)
         _lock_shelves(line, new)
@@ -133,10 +135,3 @@ def _carry_over(given: DispenseLine, line: DispenseLine) -> None:
     if line.exception_reason and not given.notice:
         given.notice, given.notice_on = line.notice, line.notice_on
     given.save(update_fields=["answer_item", "exception_reason", "exception_stops", "notice", "notice_on"])
-
-
-def _the_same(earlier: Dispense, line: DispenseLine) -> Dispense:
-    """The exchange this form made before; a form of something else is refused."""
-    if not earlier.lines.filter(exchange_of=line).exists():
-        raise Refused("form_used", "This form was sent for another part. Open a new one.")
-    return earlier

@@ -26,10 +26,10 @@ from resupply.models import (
 from resupply.queries import questions as question_queries
 from resupply.queries.feeds import token_hash
 from resupply.services import plans
-from resupply.services.answer_items import NewItem
+from resupply.services.answer_items import NewItem, says
 from resupply.services.answers import record_answer, void_answer
 from resupply.services.errors import Refused
-from resupply.services.records import check_reason, local_day
+from resupply.services.records import check_reason, local_day, sent_before
 
 TOKEN_BYTES = 16
 """128 bits, which nobody guesses (RFC 4086)."""
@@ -78,15 +78,18 @@ def answer(
     with transaction.atomic():
         plans.lock_patients([question.patient_id])
         question.refresh_from_db()
-        if form_key and (same := RefillAnswer.objects.filter(questions=question, form_key=form_key).first()):
-            return same
+        items = () if wish == Wish.STOP else items
+        if sent := sent_before(RefillAnswer, form_key, question.patient):
+            if sent.pk == question.answer_id and says(sent, wish, items, note):
+                return sent
+            form_key = None  # gone back, and sent once more: a later answer, which replaces the earlier
         today = local_day(now, question.patient.time_zone)
         _check_open(question, items, wish, today=today, now=now)
         is_late = now >= question.expires_at
         recorded = record_answer(
             patient=question.patient,
             wish=wish,
-            items=() if wish == Wish.STOP else items,
+            items=items,
             still_using=still_using,
             channel=AnswerChannel.PAGE,
             contacted_on=today,

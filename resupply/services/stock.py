@@ -5,11 +5,12 @@ zero but where a clerk insists (`allow_short`): the parts are in their hand, so 
 What staff do to the shelves themselves stands in `stocking` and `counts`.
 """
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from datetime import date, datetime
 
 from django.contrib.auth.base_user import AbstractBaseUser
+from django.db.models import Q, Sum
 
 from resupply.models import DispenseLine, Location, Movement, StockMovement
 from resupply.services.errors import Refused
@@ -78,13 +79,43 @@ def put_back(
 
 
 def take_again(lines: Sequence[DispenseLine], *, by: AbstractBaseUser | None, now: datetime) -> None:
-    """Undo `put_back` of these lines: what came back is with the patient after all."""
+    """Undo `put_back` of these lines: what came back is with the patient after all.
+
+    Raises Refused `given_since` where it has left the shelf since: a level may fall below zero no further
+    than it was before.
+    """
     ledger = _of_lines(lines)
     shelves = Shelves.lock_of(ledger)
     undone = [movement for movement in ledger if movement.movement != Movement.DISPENSED]
+    leaves = Counter[Key]()
+    for movement in undone:
+        leaves[Key.of(movement)] += movement.quantity
+    for key, quantity in leaves.items():
+        if quantity > 0 and shelves.free[key] - quantity < min(_before(key, undone), 0):
+            raise Refused(
+                "given_since",
+                "The parts went back on the shelf, and have left it since: given to somebody else, moved, "
+                "discarded or counted. Count the shelf, and log the dispense again with the lot given.",
+            )
     for movement in undone:
         take_back(movement, reason="The void of the dispense was undone", by=by, now=now)
     shelves.undo(undone)
+
+
+def _before(key: Key, undone: Sequence[StockMovement]) -> int:
+    """What was on hand before parts came back by these movements."""
+    first = min(undone, key=lambda movement: movement.pk)
+    stood = Q(voided_at=None) | Q(voided_at__gte=first.recorded_at)
+    earlier = StockMovement.objects.filter(
+        stood,
+        location=key.location_id,
+        item=key.item_id,
+        lot=key.lot,
+        expires_on=key.expires_on,
+        pk__lt=first.pk,
+    )
+    total: int | None = earlier.aggregate(total=Sum("quantity"))["total"]
+    return total or 0
 
 
 def _of_lines(lines: Sequence[DispenseLine]) -> list[StockMovement]:

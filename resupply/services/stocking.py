@@ -43,11 +43,11 @@ def receive(
     with transaction.atomic():
         hold_form(form_key)
         shelves = _lock([location], lines)
-        if earlier := _sent_before(form_key, len(lines)):
+        rows = [act.row(shelves.key(location.pk, line), line.quantity) for line in lines]
+        if earlier := _sent_before(form_key, rows):
             return earlier
         is_first = not StockMovement.objects.filter(location=location).exists()
-        rows = [act.row(shelves.key(location.pk, line), line.quantity) for line in lines]
-        shelves.post(_named(rows, form_key))
+        shelves.post(rows)
         if is_first:
             Location.objects.filter(pk=location.pk).update(tracks_stock=True)
             location.tracks_stock = True
@@ -80,14 +80,16 @@ def move(
     with transaction.atomic():
         hold_form(form_key)
         shelves = _lock([source, target], lines)
-        if earlier := _sent_before(form_key, 2 * len(lines)):
-            return earlier
         rows = []
-        for line, key in zip(lines, _take(shelves, source, lines), strict=True):
-            halves = [act.row(key, -line.quantity), act.row(shelves.key(target.pk, line), line.quantity)]
+        for line in lines:
+            here, there = (shelves.key(place.pk, line) for place in (source, target))
+            halves = [act.row(here, -line.quantity), act.row(there, line.quantity)]
             halves[0].pair = halves[1].pair = uuid4()
             rows += halves
-        shelves.post(_named(rows, form_key))
+        if earlier := _sent_before(form_key, rows):
+            return earlier
+        _check_there(shelves, rows[::2])
+        shelves.post(rows)
     return rows
 
 
@@ -111,11 +113,11 @@ def discard(
     with transaction.atomic():
         hold_form(form_key)
         shelves = _lock([location], lines)
-        if earlier := _sent_before(form_key, len(lines)):
+        rows = [act.row(shelves.key(location.pk, line), -line.quantity) for line in lines]
+        if earlier := _sent_before(form_key, rows):
             return earlier
-        taken = _take(shelves, location, lines)
-        rows = [act.row(key, -line.quantity) for key, line in zip(taken, lines, strict=True)]
-        shelves.post(_named(rows, form_key))
+        _check_there(shelves, rows)
+        shelves.post(rows)
     return rows
 
 
@@ -172,37 +174,35 @@ def _lock(places: Sequence[Location], lines: Sequence[StockLine]) -> Shelves:
     return Shelves.lock([place.pk for place in places], {line.item.pk for line in lines})
 
 
-def _take(shelves: Shelves, location: Location, lines: Sequence[StockLine]) -> list[Key]:
-    """The lots that the lines name, as far as the shelf holds as many."""
-    keys = []
-    for row, line in enumerate(lines):
-        key = shelves.key(location.pk, line)
-        if shelves.free[key] < line.quantity:
+def _check_there(shelves: Shelves, rows: Sequence[StockMovement]) -> None:
+    """Refuse to take more of a lot than the shelf holds, a row of the form each."""
+    for row, movement in enumerate(rows):
+        key = Key.of(movement)
+        if shelves.free[key] + movement.quantity < 0:
             raise Refused("not_in_stock", short(max(shelves.free[key], 0)), "quantity", row=row)
-        shelves.free[key] -= line.quantity
-        keys.append(key)
-    return keys
+        shelves.free[key] += movement.quantity
 
 
-def _sent_before(form_key: UUID | None, count: int) -> list[StockMovement]:
-    """What a form with this key has written already. Raises Refused `form_used` where that is not the same,
-    or was voided.
+def _sent_before(form_key: UUID | None, rows: Sequence[StockMovement]) -> list[StockMovement]:
+    """What a form with this key has written already; else its key gives the rows their names.
+
+    Raises Refused `form_used` where it wrote something else, or what it wrote was voided.
     """
     if form_key is None:
         return []
-    first = StockMovement.objects.filter(public_id=uuid5(form_key, "0"))
-    if not first.exists():
-        return []
-    names = [uuid5(form_key, str(place)) for place in range(count)]
-    earlier = list(StockMovement.objects.filter(public_id__in=names, voided_at=None).order_by("pk"))
-    if len(earlier) < count:
-        raise Refused("form_used", "This form was sent before. Open a new one.")
-    return earlier
-
-
-def _named(rows: list[StockMovement], form_key: UUID | None) -> list[StockMovement]:
-    """A form's rows, under the names that its key gives them."""
     for place, row in enumerate(rows):
-        if form_key is not None:
-            row.public_id = uuid5(form_key, str(place))
-    return rows
+        row.public_id = uuid5(form_key, str(place))
+    if not StockMovement.objects.filter(public_id=uuid5(form_key, "0")).exists():
+        return []
+    names = [row.public_id for row in rows] + [uuid5(form_key, str(len(rows)))]
+    earlier = {row.public_id: row for row in StockMovement.objects.filter(public_id__in=names).order_by("pk")}
+    if [*map(_said, earlier.values())] != [*map(_said, rows)]:
+        raise Refused("form_used", "This form was sent before, with other entries. Open a new one.")
+    if any(row.is_voided for row in earlier.values()):
+        raise Refused("form_used", "What this form recorded was voided since. Open a new one.")
+    return list(earlier.values())
+
+
+def _said(row: StockMovement) -> tuple[object, ...]:
+    """What a row of a form says."""
+    return (row.public_id, Key.of(row), row.movement, row.quantity, row.on, row.note)

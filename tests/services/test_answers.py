@@ -134,6 +134,13 @@ def test_who_is_not_on_therapy_can_say_no_and_nothing_else(odalys: Patient, stat
 def test_a_button_pressed_twice_records_once(odalys: Patient, cast: Cast) -> None:
     key = uuid4()
     assert say(odalys, CUSHION, form_key=key) == say(odalys, CUSHION, form_key=key)
+    for other in (
+        {"wish": "not_now"},
+        {"note": "she calls back"},
+        {"contacted_on": TODAY - timedelta(days=1)},
+    ):
+        with pytest.raises(Refused, match="with other entries"):
+            say(odalys, *(() if "wish" in other else (CUSHION,)), form_key=key, **other)
     assert RefillAnswerItem.objects.count() == 1
     with pytest.raises(Refused, match="another patient"):
         say(cast.tevin, CUSHION, form_key=key)

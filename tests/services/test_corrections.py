@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from datetime import date, timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -21,6 +22,7 @@ from resupply.models import (
 )
 from resupply.services import feeds, stocking
 from resupply.services.corrections import (
+    UNDO_MINUTES,
     parcel_lost,
     parcel_undelivered,
     restore,
@@ -38,7 +40,8 @@ from tests.services.test_no_stale_plan import stored
 pytestmark = pytest.mark.django_db
 
 BY: dict[str, Any] = {"by": None, "now": NOW}
-SOON, LATE = NOW + timedelta(minutes=15), NOW + timedelta(minutes=15, seconds=1)
+SOON = NOW + timedelta(minutes=UNDO_MINUTES)
+LATE = SOON + timedelta(seconds=1)
 
 
 @pytest.fixture
@@ -162,6 +165,36 @@ def test_what_went_to_somebody_else_from_the_shelf_does_not_come_back(shelf: Sto
     assert code_of(lambda: restore(dispense, by=None, now=later)) == "given_since"
     assert (stored(), on_hand()) == before
     assert on_hand() == 8
+
+
+def test_what_left_the_shelf_otherwise_does_not_come_back_either(shelf: StockLevel) -> None:
+    dispense = give(shelf, 9)
+    void_dispense(dispense, reason="slip", to_shelf=True, **BY)
+    line = StockLine(item=shelf.item, quantity=9, lot=shelf.lot, expires_on=shelf.expires_on)
+    stocking.discard(location=shelf.location, lines=[line], discarded_on=TODAY, reason="wet", **BY)
+    with pytest.raises(Refused, match="Count the shelf") as refused:
+        restore(dispense, **BY)
+    assert (refused.value.code, on_hand()) == ("given_since", 0)
+
+
+def test_what_was_thrown_away_hinders_no_undo(shelf: StockLevel) -> None:
+    """It takes nothing off the shelf, however short that is by now."""
+    dispense = give(shelf, 9)
+    void_dispense(dispense, reason="slip", **BY)
+    give(shelf, 2, allow_short=True)
+    restore(dispense, **BY)
+    assert on_hand() == -2
+
+
+def test_the_minutes_are_said_alike_everywhere() -> None:
+    said = f"{UNDO_MINUTES} minutes"
+    texts = "resupply/web/help/texts"
+    for file in (
+        "templates/components/_messages.html",
+        f"{texts}/c_dispensing.toml",
+        f"{texts}/a_everyone.toml",
+    ):
+        assert said in (Path(__file__).parents[2] / file).read_text(), file
 
 
 def test_a_shelf_that_was_short_before_does_not_hinder_the_undo(shelf: StockLevel) -> None:

@@ -84,3 +84,15 @@ def test_a_count_sent_twice_is_recorded_once(place: Location, item: CatalogueIte
     first, second = (count(place, counted(item, 4, 5), form_key=key) for _ in range(2))
     assert first.pk == second.pk
     assert on_hand(place, item) == 4
+
+
+def test_a_count_sent_again_elsewhere_or_with_other_numbers_is_refused(
+    place: Location, item: CatalogueItem
+) -> None:
+    receive(place, item, 5)
+    key = uuid4()
+    count(place, counted(item, 4, 5), form_key=key)
+    there = make_location(tracks_stock=True)
+    assert refused(lambda: count(there, counted(item, 4, 5), form_key=key)).code == "form_used"
+    assert refused(lambda: count(place, counted(item, 3, 5), form_key=key)).code == "form_used"
+    assert on_hand(place, item) == 4

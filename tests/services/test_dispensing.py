@@ -182,6 +182,9 @@ def test_the_same_form_sent_twice_is_one_dispense(give: Give) -> None:
     key = uuid4()
     first = give(cushions(), form_key=key)
     assert give(cushions(), form_key=key) == first
+    for other in ([cushions(2)], [cushions(lot="B")], [cushions(), NewLine(part_code="A7035", quantity=1)]):
+        with pytest.raises(Refused, match="with other entries"):
+            give(*other, form_key=key)
     assert DispenseLine.objects.count() == 1
 
 

@@ -103,6 +103,11 @@ def test_sent_twice_counts_once_and_a_later_answer_replaces() -> None:
     assert open_items(patient.pk, now=NOW + DAY) == {}
     question.refresh_from_db()
     assert question.answer == later
+    changed = say(question, "not_now", note="in May", now=NOW + timedelta(minutes=2), form_key=key)
+    question.refresh_from_db()
+    assert (question.answer, RefillAnswer.objects.count()) == (changed, 3), (
+        "gone back, changed and sent again"
+    )
 
 
 def test_an_answer_after_expiry_is_kept_marked_late_and_shown_to_a_person() -> None:

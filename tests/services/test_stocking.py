@@ -1,5 +1,6 @@
 """What staff do to the shelves: receive, move, discard, take a slip back; and what is refused."""
 
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 from uuid import uuid4
@@ -177,3 +178,32 @@ def test_what_a_dispense_took_is_voided_with_the_dispense(place: Location, item:
     give(place, NewLine(item=item, quantity=1, lot="A1", expires_on=LATER))
     taken = StockMovement.objects.get(movement=Movement.DISPENSED)
     assert refused(lambda: stocking.void_movement(taken, reason="slip", **BY)).code == "of_dispense"
+
+
+def test_a_form_sent_again_with_other_entries_is_refused(place: Location, item: CatalogueItem) -> None:
+    there = make_location(name="South", tracks_stock=True)
+    receive(place, item, 9)
+    forms: list[tuple[Any, dict[str, Any]]] = [
+        (stocking.receive, {"location": place, "received_on": TODAY}),
+        (stocking.move, {"source": place, "target": there, "moved_on": TODAY}),
+        (stocking.discard, {"location": place, "discarded_on": TODAY, "reason": "wet"}),
+    ]
+    for write, said in forms:
+        line, key = StockLine(item=item, quantity=2, lot="A1", expires_on=LATER), uuid4()
+        sent = write(lines=[line], form_key=key, **said, **BY)
+        assert write(lines=[line], form_key=key, **said, **BY) == sent
+        for other in ([replace(line, quantity=3)], [replace(line, lot="B")], [line, replace(line, lot="B")]):
+            assert refused(
+                lambda w=write, k=key, s=said, o=other: w(lines=o, form_key=k, **s, **BY)
+            ).code == ("form_used")
+    assert (on_hand(place, item), on_hand(there, item)) == (9 + 2 - 2 - 2, 2)
+
+
+def test_a_discard_sent_twice_that_emptied_the_shelf_is_recorded_once(
+    place: Location, item: CatalogueItem
+) -> None:
+    receive(place, item, 2)
+    line, key = StockLine(item=item, quantity=2, lot="A1", expires_on=LATER), uuid4()
+    said: dict[str, Any] = {"location": place, "discarded_on": TODAY, "reason": "wet", "form_key": key}
+    assert stocking.discard(lines=[line], **said, **BY) == stocking.discard(lines=[line], **said, **BY)
+    assert on_hand(place, item) == 0

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from resupply.models import LARGEST_QUANTITY, CatalogueItem, DispenseLine, Notice
+from resupply.models import LARGEST_QUANTITY, CatalogueItem, Dispense, DispenseLine, Location, Notice
 from resupply.rules.kinds import Kind
 from resupply.rules.tables import part_types
 from resupply.services.errors import Refused
@@ -125,3 +125,24 @@ def check_notice(line: NewLine, dispensed_on: date, row: int) -> None:
             "notice_on",
             row=row,
         )
+
+
+def check_same(earlier: Dispense, lines: Sequence[NewLine], *, on: date, location: Location) -> None:
+    """Refuse `form_used`: a form sent again that says something else than what it recorded before."""
+    was = [
+        (row.item_id, row.part_code, row.quantity, row.lot, row.expires_on, row.exchange_of_id)
+        for row in earlier.lines.order_by("position")
+    ]
+    wants = [
+        (
+            line.item.pk if line.item else None,
+            line.code,
+            line.quantity,
+            line.lot.strip(),
+            line.expires_on,
+            line.exchange_of.pk if line.exchange_of else None,
+        )
+        for line in lines
+    ]
+    if (earlier.dispensed_on, earlier.location_id, was) != (on, location.pk, wants):
+        raise Refused("form_used", "This form was sent before, with other entries. Open a new one.")

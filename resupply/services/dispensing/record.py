@@ -24,7 +24,14 @@ from resupply.queries.payers import payers_on
 from resupply.rules.stops import Stops, standing
 from resupply.services import back_orders, plans, stock
 from resupply.services.dispensing.known import Known
-from resupply.services.dispensing.lines import NewLine, check_billing, check_line, check_notice, is_billed
+from resupply.services.dispensing.lines import (
+    NewLine,
+    check_billing,
+    check_line,
+    check_notice,
+    check_same,
+    is_billed,
+)
 from resupply.services.dispensing.words import Stopped, refusal
 from resupply.services.errors import Refused
 from resupply.services.records import check_day, local_day, sent_before, stamp
@@ -80,6 +87,7 @@ def record_dispense(
     with transaction.atomic():
         plans.lock_patients([patient.pk])
         if earlier := sent_before(Dispense, form_key, patient):
+            check_same(earlier, lines, on=dispensed_on, location=location)
             return earlier
         _check_status(patient)
         payer_id = payers_on([patient], dispensed_on)[patient.pk]

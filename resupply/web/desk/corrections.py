@@ -196,7 +196,7 @@ def _undo(
     return act(
         request, form, write, person=dispense.patient, title=f"Undo the void: {name}", action="Undo the void",
         text="It stands again as if it had not been voided, and the plan follows. This works for "
-        "15 minutes after the void.",
+        f"{corrections.UNDO_MINUTES} minutes after the void.",
         back_url=reverse("desk:slip", args=[dispense.public_id]),
     )  # fmt: skip
 

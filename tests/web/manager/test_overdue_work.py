@@ -181,6 +181,14 @@ def test_a_saved_view_is_one_s_own(cast: Cast, marta: Client) -> None:
     assert not marta.get(LIST).context["views"]
 
 
+def test_filters_too_long_to_keep_are_refused_and_not_cut(marta: Client) -> None:
+    long = "&".join(f"location={number}" for number in range(1_000, 1_050))
+    answer = marta.post(f"{reverse('manager:view_save')}?{long}", {"name": "Everywhere"})
+    assert answer.status_code == 422
+    assert "more filters than a view keeps" in answer.content.decode()
+    assert not SavedView.objects.exists()
+
+
 def test_the_workbook_holds_the_list_and_no_formula(cast: Cast, marta: Client) -> None:
     late(cast.odalys, exception_reason="lost in the post")
     late(cast.tevin)
