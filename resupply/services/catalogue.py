@@ -137,10 +137,10 @@ def _checked(details: ItemDetails, item: CatalogueItem, *, now: datetime) -> dic
 
 def _check_lengths(values: Mapping[str, object]) -> None:
     """Refuse what its column cannot hold, before anything is looked up."""
-    for name, value in values.items():
-        most = CatalogueItem._meta.get_field(name).max_length if isinstance(value, str) else None
-        if most is not None and len(str(value)) > most:
-            raise Refused("long", f"Keep this to {most} characters.", name)
+    for column in CatalogueItem._meta.fields:
+        value, most = values.get(column.name), column.max_length
+        if isinstance(value, str) and most is not None and len(value) > most:
+            raise Refused("long", f"Keep this to {most} characters.", column.name)
 
 
 def _family(typed: str, item: CatalogueItem) -> str:
