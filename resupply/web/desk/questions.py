@@ -32,8 +32,8 @@ def again(request: StaffRequest, public_id: UUID) -> HttpResponse:
     return act(
         request, confirmed(request), write, person=found.patient,
         title="Ask again", action="Send the question again",
-        text="One more message with a link of its own goes to the patient, at an hour when mail may be sent. "
-        "It names no part. The links of earlier messages keep working.",
+        text="One more message with a link of its own goes to the patient, at an hour when messages may "
+        "be sent. It names parts only where the patient chose that. The links of earlier messages keep working.",
         back_url=reverse("desk:messages", args=[found.patient.public_id]),
     )  # fmt: skip
 
