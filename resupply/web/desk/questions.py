@@ -33,7 +33,7 @@ def again(request: StaffRequest, public_id: UUID) -> HttpResponse:
         request, confirmed(request), write, person=found.patient,
         title="Ask again", action="Send the question again",
         text="One more message with a link of its own goes to the patient, at an hour when messages may "
-        "be sent. It names parts only where the patient chose that. The links of earlier messages keep working.",
+        "be sent. It names parts only where the patient chose that. The links of earlier messages go on.",
         back_url=reverse("desk:messages", args=[found.patient.public_id]),
     )  # fmt: skip
 
