@@ -22,6 +22,7 @@ from resupply.services import (
     outbox,
     outlook,
     plans,
+    policy_changes,
     questions,
     recall_notices,
     reminders,
@@ -85,8 +86,8 @@ def import_uploads() -> None:
 
 @shared_task(time_limit=LONG_LIMIT, soft_time_limit=LONG_LIMIT - 20)
 def work_jobs() -> None:
-    """Do a slice of one job that somebody asked for, and ring again for the next."""
-    if jobs.work(now=clock.now()):
+    """Do a slice of one job that somebody asked for, or of what a stopped one left, and ring again."""
+    if jobs.work(now=clock.now()) or policy_changes.tidy_left(now=clock.now()):
         work_jobs.apply_async(expires=RING_LASTS)
 
 

@@ -41,7 +41,6 @@ class DraftState(models.TextChoices):
     APPLYING = "applying", "Being applied"
     APPLIED = "applied", "Applied"
     DROPPED = "dropped", "Dropped"
-    FAILED = "failed", "Stopped"
 
 
 @tracked

@@ -176,6 +176,21 @@ def test_dropped_while_it_runs_it_stops_at_the_next_step_and_leaves_no_file(
     assert not JobPart.objects.exists()
 
 
+def test_dropped_while_it_runs_a_refusal_ends_nothing(
+    marta: User, kind: Callable[[Does], None], caplog: pytest.LogCaptureFixture
+) -> None:
+    job = asked(marta)
+
+    def refuses(params: Params, progress: Progress, *, now: datetime) -> None:
+        jobs.drop(job, now=now)
+        raise Refused("gone", "The draft was saved already.")
+
+    kind(refuses)
+    assert jobs.work(now=NOW)
+    assert (now(job).state, now(job).outcome) == (JobState.DROPPED, "")
+    assert "its claim was lost" in caplog.text
+
+
 def test_a_file_goes_after_its_time(marta: User, kind: Callable[[Does], None]) -> None:
     kind(count_to_three)
     job = asked(marta)

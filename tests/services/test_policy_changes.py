@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from resupply.models import (
     DraftState,
+    JobState,
     LifeVersion,
     Patient,
     PatientStatus,
@@ -22,6 +23,7 @@ from resupply.models import (
     PolicyDraft,
     PolicyEffect,
     PolicyKind,
+    PolicyRun,
     PolicyTotal,
     Subscription,
 )
@@ -40,7 +42,7 @@ from resupply.services.feeds import Options
 from resupply.services.policy_changes import Wanted, applying
 from resupply.services.policy_changes.previewing import preview_batch
 from resupply.services.records import local_day
-from tests.builders import NOW, TODAY, make_dispense
+from tests.builders import NOW, TODAY, make_dispense, make_job
 from tests.cast import Cast
 from tests.services.test_no_stale_plan import rebuilt, stored
 from tests.services.writes import World, Write, any_write
@@ -294,6 +296,29 @@ def test_one_change_is_applied_at_a_time_and_only_by_the_rules_that_were_preview
     policy_changes.work_on(second.pk, now=lambda: NOW)
     assert ends() == [date(2026, 6, 1)] * 2
     assert refused(lambda: policy_changes.start(second, by=None, now=NOW)) == "not_open"
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("given_up", [False, True])
+def test_a_change_whose_job_stopped_keeps_no_other_waiting(clinic: Cast, given_up: bool) -> None:
+    first = draft_of(life())
+    job = make_job(clinic.manager.user, state=JobState.RUNNING)
+    policy_changes.start(first, by=None, now=NOW, unseen=True)
+    PolicyRun.objects.update(job=job)
+    while applying.stage_batch(first.pk, now=NOW):
+        pass
+    if given_up:
+        policy_changes.give_up(first, by=None, now=NOW)
+    else:
+        applying.switch(first.pk, now=NOW)
+    assert not policy_changes.tidy_left(now=NOW), "its job is at it"
+    job.state = JobState.DROPPED
+    job.save()
+    assert refused(lambda: policy_changes.start(draft_of(life(3)), by=None, now=NOW, unseen=True)) == "busy"
+    while policy_changes.tidy_left(now=NOW):
+        pass
+    assert (PlanLine.stored.count(), ends()) == (2, [OLD, OLD] if given_up else [NEW, NEW])
+    policy_changes.start(draft_of(life(3)), by=None, now=NOW, unseen=True)
 
 
 @pytest.mark.django_db

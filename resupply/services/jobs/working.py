@@ -48,13 +48,14 @@ def work(*, now: datetime) -> bool:
         return False
     with Pulse(held, now=now) as pulse:
         try:
-            _do(held, pulse)
+            try:
+                _do(held, pulse)
+            except Refused as refusal:
+                _end(held, JobState.FAILED, pulse.moment(), outcome=refusal.message[:300])
         except SliceOver:
             held.row().update(state=JobState.WAITING, leased_until=None, attempts=0)
         except LeaseLost:
             log.warning("job %s: its claim was lost", held.row_id)
-        except Refused as refusal:
-            _end(held, JobState.FAILED, pulse.moment(), outcome=refusal.message[:300])
         except (
             Exception
         ) as error:  # it must not stop other work; the text of an error may hold patients' data

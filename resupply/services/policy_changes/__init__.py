@@ -32,12 +32,13 @@ some other transaction will not end.
 
 Why it may be cut off anywhere. Each batch and its mark of progress (`PolicyRun`) are one transaction that
 holds the run's row: two workers take turns, and a killed one leaves the next where it was. A draft that is
-given up is tidied the other way. One change is applied at a time; the next waits until the last is tidied.
+given up is tidied the other way. One change is applied at a time; the next waits until the last is tidied,
+which workers do whatever became of its job (`tidy_left`).
 
 Calendars are copies that programs fetch a few times a day: they follow with the tidying, patient by patient.
 """
 
-from resupply.services.policy_changes.applying import apply_now, give_up, start, work_on
+from resupply.services.policy_changes.applying import apply_now, give_up, start, tidy_left, work_on
 from resupply.services.policy_changes.drafting import Wanted, drop, make, make_void, revise
 from resupply.services.policy_changes.previewing import ask_preview, preview
 
@@ -52,5 +53,6 @@ __all__ = [
     "preview",
     "revise",
     "start",
+    "tidy_left",
     "work_on",
 ]

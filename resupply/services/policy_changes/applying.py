@@ -19,6 +19,7 @@ from resupply.queries.concerned import concerned
 from resupply.queries.drafts import LEDGERS
 from resupply.services import plan_rows, plans, versions
 from resupply.services.errors import Refused
+from resupply.services.jobs.asking import AT_WORK
 from resupply.services.policy_changes.drafting import check_begins, locked
 from resupply.services.policy_changes.previewing import basis_now
 from resupply.services.records import local_day
@@ -55,7 +56,11 @@ def _start(draft: PolicyDraft, *, by: AbstractBaseUser | None, now: datetime, un
         edition, _ = PlanEdition.objects.select_for_update(of=("self",)).get_or_create(pk=1)
         moves_plans = draft.kind in LEDGERS
         if moves_plans and (edition.staged_id or edition.tidying_id):
-            raise Refused("busy", "Another change is being applied. Try again when it is done.")
+            raise Refused(
+                "busy",
+                "Another change is being applied. Try again when it is done. If it has stopped, go on with it, "
+                "or give it up, on the page of its draft.",
+            )
         draft = locked(draft, states)
         run, _ = PolicyRun.objects.get_or_create(draft=draft, defaults={"step": RunStep.STAGE})
         if not unseen and run.basis != basis_now(draft.kind):
@@ -107,6 +112,17 @@ def apply_now(draft: PolicyDraft, *, by: AbstractBaseUser | None, now: datetime)
     draft.refresh_from_db()
 
 
+def tidy_left(*, now: datetime) -> bool:
+    """Go on tidying up after a change whose job stopped, was dropped or never came to be: a change that is
+    applied or given up must not keep the next one waiting. One batch; False where nothing is left so.
+    """
+    left = PolicyRun.objects.filter(step=RunStep.TIDY).exclude(job__state__in=AT_WORK).first()
+    if left is None:
+        return False
+    tidy_batch(left.draft_id, now=now)
+    return True
+
+
 def stage_batch(draft_id: int, *, now: datetime) -> bool:
     """Work out the next patients' plans for the staged edition; False where none is left, or it is not being
     staged any more.
@@ -152,9 +168,7 @@ def switch(draft_id: int, *, now: datetime) -> bool:
     return True
 
 
-def give_up(
-    draft: PolicyDraft, *, by: AbstractBaseUser | None, now: datetime, failed: bool = False
-) -> PolicyDraft:
+def give_up(draft: PolicyDraft, *, by: AbstractBaseUser | None, now: datetime) -> PolicyDraft:
     """Stop applying a draft before the switch; `work_on` clears away what was staged. Raises Refused
     `not_open`, `locked`.
     """
@@ -163,7 +177,7 @@ def give_up(
             _alone()
             draft = locked(draft, (DraftState.APPLYING,))
             PlanEdition.objects.filter(pk=1).update(staged=None, tidying=draft)
-            draft.state = DraftState.FAILED if failed else DraftState.DROPPED
+            draft.state = DraftState.DROPPED
             draft.decided_at, draft.decided_by_id = now, by.pk if by else None
             draft.save()
             PolicyRun.objects.filter(draft=draft).update(step=RunStep.TIDY, after=0, done=0)

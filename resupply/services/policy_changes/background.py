@@ -6,12 +6,13 @@ from time import monotonic
 from django.contrib.auth.base_user import AbstractBaseUser
 from django.db import transaction
 
-from resupply.models import DraftState, Job, PolicyDraft
+from resupply.models import DraftState, Job, PolicyDraft, PolicyRun, RunStep
 from resupply.queries.drafts import LEDGERS
 from resupply.services import jobs
 from resupply.services.errors import Refused
+from resupply.services.jobs.asking import AT_WORK
 from resupply.services.jobs.kinds import Params, Progress
-from resupply.services.policy_changes.applying import Tell, start, work_on
+from resupply.services.policy_changes.applying import Tell, give_up, start, work_on
 from resupply.services.policy_changes.previewing import ask_preview, hand_to_job, preview
 
 PERMISSION = "policy.change"
@@ -30,17 +31,43 @@ def apply_in_background(
     draft: PolicyDraft, *, title: str, back_url: str, by: AbstractBaseUser, now: datetime
 ) -> Job | None:
     """Have a draft applied; None: it moves no plan, and is. Raises Refused as `start`."""
-    start(draft, by=by, now=now)
-    if draft.kind not in LEDGERS:
-        return None
-    return _hand(draft, "policy_apply", title, back_url, by, now)
+    with transaction.atomic():  # a change under way has a job, whatever breaks off here
+        start(draft, by=by, now=now)
+        if draft.kind not in LEDGERS:
+            return None
+        return _hand(draft, "policy_apply", title, back_url, by, now)
 
 
-def tidy_in_background(
+def give_up_in_background(
     draft: PolicyDraft, *, title: str, back_url: str, by: AbstractBaseUser, now: datetime
 ) -> Job:
-    """Have cleared away what was staged of a draft that was given up."""
-    return _hand(draft, "policy_apply", title, back_url, by, now)
+    """Give a draft up while it is applied, and have cleared away what was staged. Raises Refused as
+    `give_up`.
+    """
+    with transaction.atomic():
+        give_up(draft, by=by, now=now)
+        return _hand(draft, "policy_apply", title, back_url, by, now)
+
+
+def has_stopped(draft: PolicyDraft) -> bool:
+    """Whether work on a draft is left with nobody at it: its job failed, was dropped, or never came to be."""
+    run: PolicyRun | None = getattr(draft, "run", None)
+    if run is None or (run.job and run.job.state in AT_WORK):
+        return False
+    is_previewing = draft.state == DraftState.PREVIEWING
+    return is_previewing or run.step == RunStep.TIDY or draft.state == DraftState.APPLYING
+
+
+def go_on_in_background(
+    draft: PolicyDraft, *, title: str, back_url: str, by: AbstractBaseUser, now: datetime
+) -> Job:
+    """Have the work on a draft gone on with that stopped, from where it is. Raises Refused `not_stopped`."""
+    with transaction.atomic():
+        draft = PolicyDraft.objects.select_for_update(of=("self",)).get(pk=draft.pk)
+        if not has_stopped(draft):
+            raise Refused("not_stopped", "This work has not stopped. Look where it stands now.")
+        kind = "policy_preview" if draft.state == DraftState.PREVIEWING else "policy_apply"
+        return _hand(draft, kind, title, back_url, by, now)
 
 
 def _hand(

@@ -13,10 +13,10 @@ from resupply.services import versions
 from resupply.services.errors import Refused
 from resupply.services.records import check_reason
 
-OPEN = (DraftState.DRAFT, DraftState.READY, DraftState.PREVIEWING, DraftState.FAILED)
+OPEN = (DraftState.DRAFT, DraftState.READY, DraftState.PREVIEWING)
 """States in which a draft may be changed or dropped: nothing of it is in the plans."""
 EARLIEST = date(2000, 1, 1)
-LATEST = date(2100, 1, 1)
+LATEST = date(2099, 12, 31)
 SLACK = timedelta(days=1)
 """A clinic's day may lie one behind that of UTC."""
 

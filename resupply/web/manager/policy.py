@@ -146,11 +146,11 @@ def policy_draft(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "run": run,
         "job": job,
         "is_at_work": is_at_work,
-        "is_stopped": bool(job and job.state in (JobState.FAILED, JobState.DROPPED)),
+        "is_stopped": background.has_stopped(draft),
         "done": job.progress.get("done", 0) if job else 0,
         "of": job.progress.get("of", 0) if job else 0,
         "is_void": draft.act == "void",
-        "is_open": draft.state in (DraftState.DRAFT, DraftState.READY, DraftState.FAILED),
+        "is_open": draft.state in (DraftState.DRAFT, DraftState.READY),
         "is_previewed": bool(each) or (run is not None and draft.state == DraftState.READY),
         "places": not request.location_ids,
         "caution": caution(draft),
@@ -186,7 +186,7 @@ def _listed(request: StaffRequest, draft: PolicyDraft, run: PolicyRun | None) ->
 
 
 def _act(request: StaffRequest, draft: PolicyDraft, act: str) -> None:
-    """Preview, apply, drop or give up; a refusal is said at the top of the page."""
+    """Preview, apply, drop, give up or go on; a refusal is said at the top of the page."""
     by, now = request.staff.user, clock.now()
     back_url = reverse("manager:policy_draft", args=[draft.public_id])
     about = f"{PolicyKind(draft.kind).label}: {subject(draft.kind, draft)}"[:100]
@@ -200,10 +200,11 @@ def _act(request: StaffRequest, draft: PolicyDraft, act: str) -> None:
                 draft, title=f"Change · {about}", back_url=back_url, by=by, now=now
             )
         elif act == "give_up":
-            policy_changes.give_up(draft, by=by, now=now)
-            background.tidy_in_background(
+            background.give_up_in_background(
                 draft, title=f"Take back · {about}", back_url=back_url, by=by, now=now
             )
+        elif act == "go_on":
+            background.go_on_in_background(draft, title=f"Go on · {about}", back_url=back_url, by=by, now=now)
         elif act == "drop":
             policy_changes.drop(draft, by=by, now=now)
             messages.success(request, "Draft dropped. It stays readable here; no plan has changed.")

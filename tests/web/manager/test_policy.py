@@ -142,6 +142,24 @@ def test_a_change_under_way_can_be_given_up(marta: Client) -> None:
     assert set(jobs.asking.Job.objects.values_list("state", flat=True)) == {JobState.DONE}
 
 
+@pytest.mark.parametrize("stopped", [JobState.FAILED, JobState.DROPPED])
+def test_a_change_that_stopped_is_gone_on_with(marta: Client, stopped: JobState) -> None:
+    url = drafted(marta)
+    marta.post(url, {"act": "preview"})
+    work()
+    marta.post(url, {"act": "go_on"})
+    assert "has not stopped" in text(marta.get(url))
+    marta.post(url, {"act": "apply"})
+    jobs.asking.Job.objects.filter(state=JobState.WAITING).update(state=stopped)
+    page = text(marta.get(url))
+    assert "The work on this draft has stopped." in page
+    assert "Go on with the work" in page
+    marta.post(url, {"act": "go_on"})
+    work()
+    assert "Applied. Every plan follows it" in text(marta.get(url))
+    assert LifeVersion.objects.count() == 1
+
+
 def test_every_kind_has_a_form_and_is_listed_in_words(cast: Cast, marta: Client) -> None:
     make_allowance(cast.payer)
     for kind in PolicyKind:
