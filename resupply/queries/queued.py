@@ -142,7 +142,7 @@ def _look_at(message: Message, known: _Known) -> Queued:
     if message.purpose in REPLIES:
         return Queued(*reply_note(message, now=known.now))
     if message.recall_id is not None:
-        return Queued(recall_messages.recall_note(message, now=known.now))
+        return Queued(recall_messages.recall_note(message, known.terms, now=known.now))
     return _reminder(message, known)
 
 

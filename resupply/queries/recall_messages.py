@@ -6,6 +6,7 @@ from django.db.models import Exists, OuterRef, Subquery
 
 from resupply.models import SETTLES, Channel, Message, PatientStatus, RecallContact, RecallNotice
 from resupply.queries.consents import ADDRESS, is_bad, newest_consent
+from resupply.rules.message_terms import Schedule
 from resupply.rules.recall_notices import PURPOSE
 from resupply.rules.reminders import may_send
 from resupply.rules.sending import Note
@@ -29,7 +30,7 @@ def columns() -> dict[str, Exists | Subquery]:
     }
 
 
-def recall_note(message: Message, *, now: datetime) -> Note | None:
+def recall_note(message: Message, terms: Schedule, *, now: datetime) -> Note | None:
     """The note of a message with `columns`; None: it is no longer needed or no longer allowed.
 
     Whether therapy goes on does not matter: who ended it may still have the part in a drawer.
@@ -40,7 +41,8 @@ def recall_note(message: Message, *, now: datetime) -> Note | None:
     allowed = said and not getattr(message, f"{message.channel}_is_bad", True)
     address = getattr(patient, ADDRESS[message.channel])
     gone = patient.status in {PatientStatus.DIED, PatientStatus.WITHDRAWN}
-    if not wanted or not allowed or not address or gone or not may_send(now, patient.time_zone):
+    may_go = wanted and allowed and address and not gone
+    if not (may_go and may_send(now, patient.time_zone, hours_on=terms.hours_on)):
         return None
     return Note(
         key=str(message.public_id),

@@ -22,6 +22,8 @@ from resupply.models import (
     RecallOutcome,
 )
 from resupply.queries import recall_reach as reach
+from resupply.queries.message_terms import schedule
+from resupply.rules.message_terms import Schedule
 from resupply.rules.recall_notices import PURPOSE
 from resupply.rules.reminders import next_window
 from resupply.services import plans
@@ -49,7 +51,7 @@ def open_notice(
             raise Refused("recall_void", "This recall was voided: there is nobody to reach.")
         if reach.standing_notice(recall) is not None:
             raise Refused("open_already", "A notice for this recall is on record already.")
-        if not reach.people(recall, now=now).exists():
+        if not reach.people(recall).exists():
             raise Refused("nobody", "Nobody on record was given what this recall names.")
         notice = RecallNotice.objects.create(recall=recall, **stamp(by, now))
         queue_messages(notice, now=now, channels=channels)
@@ -65,9 +67,10 @@ def queue_messages(
     """
     if notice.closed_at is not None or notice.is_voided:
         return 0
-    rows = reach.to_write_to(notice.recall, now=now, channels=channels).order_by("pk")
+    rows = reach.to_write_to(notice.recall, channels=channels).order_by("pk")
+    terms = schedule()
     wanted = [
-        _message(notice, patient, Channel.MAIL if patient.by_mail else Channel.TEXT, now=now)
+        _message(notice, patient, Channel.MAIL if patient.by_mail else Channel.TEXT, terms, now=now)
         for patient in rows.iterator(chunk_size=BATCH)
     ]
     Message.objects.bulk_create(wanted, batch_size=BATCH, ignore_conflicts=True)
@@ -109,7 +112,7 @@ def record_contact(
     with transaction.atomic():
         plans.lock_patients([patient.pk])
         _check_open(recall)
-        if not reach.people(recall, now=now).filter(pk=patient.pk).exists():
+        if not reach.people(recall).filter(pk=patient.pk).exists():
             raise Refused("not_concerned", "This patient was not given what the recall names.")
         return RecallContact.objects.create(
             recall=recall,
@@ -142,7 +145,7 @@ def close_notice(
     with transaction.atomic():
         notice = RecallNotice.objects.select_for_update().select_related("recall").get(pk=notice.pk)
         _check_is_open(notice)
-        progress = reach.progress(reach.people(notice.recall, now=now))
+        progress = reach.progress(reach.people(notice.recall))
         left = progress.people - progress.settled
         if left:
             raise Refused(
@@ -177,8 +180,10 @@ def open_again(
     return notice
 
 
-def _message(notice: RecallNotice, patient: Patient, channel: Channel, *, now: datetime) -> Message:
-    window = next_window(now, patient.time_zone)
+def _message(
+    notice: RecallNotice, patient: Patient, channel: Channel, terms: Schedule, *, now: datetime
+) -> Message:
+    window = next_window(now, patient.time_zone, hours_on=terms.hours_on)
     return Message(
         patient=patient,
         channel=channel,

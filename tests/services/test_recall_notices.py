@@ -1,6 +1,6 @@
 """Recall notices: who is written to and who is called, contacts, and when a notice may be closed."""
 
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 
 import pytest
@@ -8,14 +8,23 @@ import pytest
 from resupply.delivery.mail import MailCarrier
 from resupply.delivery.texts import TextCarrier
 from resupply.delivery.texts.providers import ConsoleProvider
-from resupply.models import Consent, Message, Patient, Recall, RecallContact
+from resupply.models import Consent, Message, MessageTermsVersion, Patient, Recall, RecallContact
 from resupply.queries import recall_reach as reach
 from resupply.queries.queued import look_again
 from resupply.queries.recall_reach import Show
 from resupply.rules.recall_notices import Reach, state_of, to_call
 from resupply.services import outbox, recall_notices, recalls
 from resupply.services.errors import Refused
-from tests.builders import NOW, TODAY, make_dispense, make_location, make_patient, make_recall, make_user
+from tests.builders import (
+    NOW,
+    TODAY,
+    make_consent,
+    make_dispense,
+    make_location,
+    make_patient,
+    make_recall,
+    make_user,
+)
 
 pytestmark = pytest.mark.django_db
 
@@ -36,7 +45,7 @@ def given(
 
 
 def states(recall: Recall) -> dict[str, str]:
-    return {person.given_name: person.reach for person in reach.people(recall, now=NOW)}
+    return {person.given_name: person.reach for person in reach.people(recall)}
 
 
 def code(refused: pytest.ExceptionInfo[Refused]) -> str:
@@ -60,7 +69,7 @@ def test_everyone_who_agreed_is_written_to_once_and_the_rest_are_called() -> Non
     assert (note.purpose, note.phone, note.address) == ("recall", "+1 303 555 0100", "ana@patients.example")
     Message.objects.update(state="sent", finished_at=NOW)
     assert states(recall) == {"Ana": "written", "Ben": "open"}
-    people = reach.people(recall, now=NOW)
+    people = reach.people(recall)
     assert [p.given_name for p in reach.shown(people, Show.CALL, now=NOW)] == ["Ben"]
     later = NOW + 3 * DAY
     assert {p.given_name for p in reach.shown(people, Show.CALL, now=later)} == {"Ana", "Ben"}
@@ -113,10 +122,37 @@ def test_a_message_that_failed_leads_to_a_call_and_one_that_ran_late_is_queued_a
         Message.objects.update(**gone)
         assert recall_notices.queue_open(now=NOW + DAY) == 0
         assert states(recall) == {"Ana": "open"}
-    people = reach.people(recall, now=NOW)
+    people = reach.people(recall)
     assert [p.given_name for p in reach.shown(people, Show.CALL, now=NOW)] == ["Ana"]
     Message.objects.update(state="cancelled", bounced_at=None)
     assert recall_notices.queue_open(now=NOW + DAY) == 1
+
+
+def test_where_mail_failed_a_text_may_still_reach() -> None:
+    person = given("Ana")
+    make_consent(person, channel="text")
+    Patient.objects.filter(pk=person.pk).update(phone="+1 303 555 0142")
+    recall = make_recall()
+    recall_notices.open_notice(recall, **BY)
+    Message.objects.update(state="failed")
+    assert recall_notices.queue_open(now=NOW + DAY) == 0
+    assert recall_notices.queue_open(now=NOW + DAY, channels=("mail", "text")) == 1
+    assert list(Message.objects.order_by("pk").values_list("channel", flat=True)) == ["mail", "text"]
+    Message.objects.update(state="failed")
+    assert recall_notices.queue_open(now=NOW + DAY, channels=("mail", "text")) == 0
+
+
+def test_a_message_keeps_the_hours_of_the_clinic() -> None:
+    """17:00 to 20:00 in Denver, at UTC-6 in March: opened at 15:00 UTC it waits until 23:00."""
+    MessageTermsVersion.objects.create(
+        effective_from=TODAY - DAY, opens=time(17), closes=time(20), reason="as agreed", recorded_at=NOW
+    )
+    given("Ana")
+    recall_notices.open_notice(make_recall(), **BY)
+    message = Message.objects.get()
+    assert message.not_before == datetime(TODAY.year, TODAY.month, TODAY.day, 23, tzinfo=UTC)
+    for at, goes in ((message.not_before - timedelta(minutes=1), False), (message.not_before, True)):
+        assert (look_again([message.pk], now=at)[message.pk].note is not None) is goes
 
 
 @pytest.mark.parametrize("what", ["settled", "closed", "no consent", "died", "voided notice", "night"])
@@ -256,7 +292,7 @@ def test_states_in_sql_are_those_of_the_rule() -> None:
         told = state_of(outcomes, written_days_ago=days, is_queued=state == "waiting")
         calls = to_call(told, written_days_ago=days, is_queued=state == "waiting")
         wanted[person.given_name] = (told, calls)
-    people = reach.people(recall, now=NOW)
+    people = reach.people(recall)
     called = {person.given_name for person in reach.shown(people, Show.CALL, now=NOW)}
     assert {p.given_name: (Reach(p.reach), p.given_name in called) for p in people} == wanted
     progress = reach.progress(people)
@@ -268,5 +304,5 @@ def test_rows_say_what_is_held_and_cost_no_more_for_many(django_assert_max_num_q
     for number in range(6):
         given(f"P{number}")
     with django_assert_max_num_queries(14):
-        rows, more = reach.page_of(recall, reach.people(recall, now=NOW), today=TODAY, page=1, size=5)
+        rows, more = reach.page_of(recall, reach.people(recall), today=TODAY, page=1, size=5)
     assert ([row.holds for row in rows], more) == ([1] * 5, True)
