@@ -68,7 +68,7 @@ from resupply.models import (
     UploadFile,
     UploadProblem,
 )
-from resupply.queries import sharing as sharing_queries
+from resupply.queries.feeds import token_hash
 from resupply.rules.matching_table import shipped_text
 from resupply.rules.tables import part_types
 from resupply.services import doors, packets
@@ -536,7 +536,7 @@ def make_integration(*, token: str = TOKEN, locations: Iterable[Location] = (), 
     values: dict[str, Any] = {
         "name": "Records of the hospital",
         "purpose": "Shows dispensed parts in the hospital's record",
-        "token_hash": sharing_queries.token_hash(token),
+        "token_hash": token_hash(token),
         "resources": list(SharedResource),
         "created_at": NOW - timedelta(days=30),
         "expires_at": NOW + timedelta(days=150),

@@ -14,7 +14,7 @@ from clinic.accounts import letters, passwords
 from clinic.accounts.forms import NewPasswordForm
 from clinic.accounts.models import User
 from resupply import clock
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 
 
 class LostForm(forms.Form):
@@ -49,7 +49,7 @@ class ReplaceForm(NewPasswordForm):
 @never_cache
 def lost_password(request: HttpRequest) -> HttpResponse:
     """Ask for a link by mail. The answer is the same whoever was named."""
-    form = LostForm(request.POST if request.method == "POST" else None)
+    form = LostForm(posted(request))
     page = "registration/lost_password.html"
     if not form.is_valid():
         return render(request, page, {"form": form}, status=422 if form.errors else 200)
@@ -68,7 +68,7 @@ def new_password(request: HttpRequest, token: str) -> HttpResponse:
     found = letters.link_of(token, now=clock.now())
     if found is None or found.user is None:
         return render(request, page, {"form": None}, status=404)
-    form = ReplaceForm(request.POST if request.method == "POST" else None, user=found.user)
+    form = ReplaceForm(posted(request), user=found.user)
     if form.is_valid():
         if passwords.replace(found, form.cleaned_data["password"], now=clock.now()):
             messages.success(request, "Your password is changed. Sign in with the new one.")
@@ -83,7 +83,7 @@ def new_password(request: HttpRequest, token: str) -> HttpResponse:
 def own_address(request: HttpRequest) -> HttpResponse:
     """Where letters about one's own account go."""
     user = cast(User, request.user)
-    form = AddressForm(request.POST if request.method == "POST" else None, initial={"email": user.email})
+    form = AddressForm(posted(request), initial={"email": user.email})
     if form.is_valid():
         passwords.set_address(user, form.cleaned_data["email"], now=clock.now())
         messages.success(request, "Your e-mail address is changed. The one you had before is told, too.")

@@ -21,7 +21,7 @@ from clinic.accounts.models import AccountAct, Invitation, User
 from resupply import clock
 from resupply.models import Location, Role, Staff
 from resupply.web.access import StaffRequest, may
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 
 log = logging.getLogger(__name__)
 NOT_TAKEN = (
@@ -137,7 +137,7 @@ def people_change(request: StaffRequest, pk: int) -> HttpResponse:
     """Another role or other locations for somebody."""
     staff = get_object_or_404(Staff.objects.select_related("user"), pk=pk)
     now = {"role": staff.role, "locations": staff.locations.all()}
-    form = PlaceForm(request.POST if request.method == "POST" else None, initial=now)
+    form = PlaceForm(posted(request), initial=now)
     form.offer_too(staff.locations.all())
     if form.is_valid():
         try:
@@ -174,7 +174,7 @@ def join(request: HttpRequest, token: str) -> HttpResponse:
     found = people.of_token(token, now=clock.now())
     if found is None:
         return render(request, "registration/join.html", {"form": None}, status=404)
-    form = JoinForm(request.POST if request.method == "POST" else None, invitation=found)
+    form = JoinForm(posted(request), invitation=found)
     if form.is_valid():
         typed = form.cleaned_data
         if people.join(found, typed["username"], typed["password"], now=clock.now()):

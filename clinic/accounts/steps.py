@@ -22,7 +22,7 @@ from django.views.decorators.http import require_POST
 from clinic.accounts import second, sessions
 from clinic.accounts.models import User
 from resupply import clock
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 
 _SECRET = "new_app"  # noqa: S105 - the name of a key of the session
 
@@ -55,7 +55,7 @@ def second_step(request: HttpRequest) -> HttpResponse:
         return redirect("login")
     user, there = found
     shut = second.is_shut(request, user)
-    form = CodeForm(request.POST if request.method == "POST" else None)
+    form = CodeForm(posted(request))
     if request.method == "POST" and not shut:
         if _passes(request, user, form):
             second.let_in(request, user)
@@ -95,7 +95,7 @@ def second_app(request: HttpRequest) -> HttpResponse:
     """Add an authenticator app: a picture to scan, and a code that shows it was scanned."""
     user = cast(User, request.user)
     secret = _offered(request)
-    form = CodeForm(request.POST if request.method == "POST" else None)
+    form = CodeForm(posted(request))
     if form.is_valid():
         if second.fits(secret, form.cleaned_data["code"]):
             second.set_app(user, secret, now=clock.now())
@@ -134,7 +134,7 @@ def passkey_begin(request: HttpRequest) -> HttpResponse:
 def passkey_add(request: HttpRequest) -> HttpResponse:
     """Add a passkey that the browser made."""
     user = cast(User, request.user)
-    form = PasskeyForm(request.POST if request.method == "POST" else None)
+    form = PasskeyForm(posted(request))
     if form.is_valid():
         made = form.cleaned_data["credential"]
         try:

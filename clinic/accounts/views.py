@@ -23,7 +23,7 @@ from clinic.accounts.forms import OtherPasswordForm, SignInForm
 from clinic.accounts.models import User
 from resupply import clock
 from resupply.web.access import own_zone
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 
 
 class ProofForm(Form):
@@ -118,7 +118,7 @@ def prove(request: HttpRequest) -> HttpResponse:
     if not url_has_allowed_host_and_scheme(there, {request.get_host()}, require_https=request.is_secure()):
         there = reverse("home")
     user = cast(User, request.user)
-    form = ProofForm(request.POST if request.method == "POST" else None)
+    form = ProofForm(posted(request))
     if request.method == "POST":
         if _proves(request, user, form):
             sessions.prove(request.session, now=clock.now())

@@ -20,7 +20,7 @@ from enum import StrEnum
 
 from resupply.delivery import calendar_words as words
 from resupply.rules.cleaning import Checklist, Frequency, dates, first_use_washes
-from resupply.rules.kinds import Kind
+from resupply.rules.kinds import PLACE, Kind
 from resupply.rules.lines import LinePlan
 
 
@@ -105,8 +105,7 @@ def entries(lines: Sequence[LinePlan], checklists: Sequence[Checklist], look: Lo
 
 def _due_entries(lines: Sequence[LinePlan], look: Look) -> Iterator[Entry]:
     together: dict[tuple[_Purpose, date], list[_Due]] = {}
-    order = list(Kind)
-    for line in sorted(lines, key=lambda line: order.index(line.kind)):
+    for line in sorted(lines, key=lambda line: PLACE[line.kind]):
         for due in _due_days(line):
             if look.with_changes if due.purpose is _Purpose.CHANGE else look.with_refills:
                 together.setdefault((due.purpose, due.on), []).append(due)

@@ -12,7 +12,6 @@ from django.db.models.functions import Coalesce
 
 from resupply.models import BadAddress, Channel, Consent, MessageWish, Patient
 from resupply.rules.consents import Said, Way, choose
-from resupply.rules.consents import may_write as rule
 from resupply.rules.purposes import Purpose
 
 ADDRESS = {Channel.MAIL.value: "email", Channel.TEXT.value: "phone"}
@@ -46,11 +45,6 @@ def said_by(patient_ids: Collection[int]) -> dict[int, list[Said]]:
     ):
         found[patient].append(Said(channel, purpose, granted, on_paper))
     return found
-
-
-def allowed(said: Collection[Said], channel: str, purpose: str) -> bool:
-    """The rule, over what `said_by` read."""
-    return rule(said, channel, purpose)
 
 
 def is_bad(channel: str, address: str, patient: str) -> Exists:

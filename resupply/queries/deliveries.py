@@ -13,13 +13,12 @@ from resupply.queries.open_days import of_location
 from resupply.queries.said import AnswerSaid
 from resupply.rules.bundling import DeliveryDay, OpenDays, Refill, fewest_deliveries, first_delivery
 from resupply.rules.chains import chain, first_refill, terms_of
-from resupply.rules.kinds import Kind
+from resupply.rules.kinds import PLACE
 from resupply.rules.lines import LinePlan
 from resupply.rules.periods import Period, Unit, add
 from resupply.rules.questions import ANSWER_TIME
 
 A_YEAR = Period(12, Unit.MONTH)
-_ORDER = list(Kind)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +41,7 @@ def next_delivery(
     """The next delivery from the plans of a patient's lines; None: none can be foreseen. No query."""
     refills = tuple(
         refill
-        for line in sorted(lines, key=lambda line: _ORDER.index(line.kind))
+        for line in sorted(lines, key=lambda line: PLACE[line.kind])
         if (refill := first_refill(line, earliest=_earliest(line, said_yes, today), as_of=today))
     )
     day = first_delivery(refills, open_days)
@@ -68,7 +67,7 @@ def year_ahead(
     """The fewest deliveries that serve every refill whose window opens within a year. Three queries."""
     facts, in_force = patient_facts([patient.pk])[patient.pk], policy()
     refills: list[Refill] = []
-    for line in sorted(lines, key=lambda line: _ORDER.index(line.kind)):
+    for line in sorted(lines, key=lambda line: PLACE[line.kind]):
         refills += chain(
             line,
             terms_of(line, facts, in_force, as_of=today),

@@ -23,7 +23,7 @@ class Stored:
 
 
 def token_hash(token: str) -> str:
-    """What is stored of an address's token: SHA-256, 64 hexadecimal digits."""
+    """What is stored of the token of an address, a device or a program: SHA-256, 64 hexadecimal digits."""
     return hashlib.sha256(token.encode("utf-8", "surrogatepass")).hexdigest()
 
 

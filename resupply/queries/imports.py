@@ -56,7 +56,7 @@ class Problems:
 def problems(
     upload: Upload, *, warnings: bool, after: int | None = None, before: int | None = None
 ) -> Problems:
-    """Faults, or warnings, in the order of files and rows. Two queries at most."""
+    """Faults, or warnings, in the order of files and rows. One query."""
     found = upload.problems.filter(is_warning=warnings)
     if before is not None:
         rows = list(found.filter(pk__lt=before).order_by("-pk")[: PAGE + 1])

@@ -44,8 +44,8 @@ class Cell:
     """What is counted of one location in one month.
 
     Of *lines* (of patients on therapy, not in a pause) at the end of the month, or today: `in_supply`, and
-    how many were overdue by how many days. Of refill questions *asked* in the month (their first message
-    went out): *answered*, answered with *yes*, and with a part of the answer *dispensed*. `waits`:
+    how many were overdue by how many days. Of refill questions *asked* in the month (of those of which a
+    message went out): *answered*, answered with *yes*, and with a part of the answer *dispensed*. `waits`:
     dispensed parts of the month that were given from a yes, by days since that yes. Messages that left the
     queue: *sent* and *failed*. Patients with a link to their own page in the month (*may_tick*), those of
     them who *ticked*.

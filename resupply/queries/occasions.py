@@ -46,6 +46,7 @@ from resupply.queries.consents import reach
 from resupply.queries.follow_ups import due_for
 from resupply.queries.message_terms import count_near, of_day
 from resupply.queries.paused import paused_on
+from resupply.rules.kinds import Kind
 from resupply.rules.message_terms import MessageTerms, Schedule
 from resupply.rules.purposes import Purpose
 
@@ -136,12 +137,17 @@ def _written(purpose: Purpose) -> "QuerySet[MessageOccasion]":
 
 
 def _swaps(day: date) -> Rows:
-    """Lines whose next spare was to start, and no report, dispense or mask says why else it did."""
+    """Lines whose next spare was to start, and no report or dispense of the kind, nor a mask, says why."""
     recent = {"in_use_since__gt": day - SWAP_DAYS, "in_use_since__lte": day}
     told = Event.objects.filter(
-        patient=OuterRef("patient"), event=EventType.SWAP, on=OuterRef("in_use_since"), voided_at=None
+        patient=OuterRef("patient"),
+        event__in=[EventType.SWAP, EventType.LOSS],
+        kind=OuterRef("kind"),
+        on=OuterRef("in_use_since"),
+        voided_at=None,
     )
     given = DispenseLine.objects.filter(
+        Q(kind=OuterRef("kind")) | Q(kind=Kind.MASK),
         dispense__patient=OuterRef("patient"),
         dispense__dispensed_on=OuterRef("in_use_since"),
         dispense__voided_at=None,

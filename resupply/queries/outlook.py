@@ -11,9 +11,7 @@ from resupply.models import BackOrder, CatalogueItem, Location, OutlookRow, Outl
 from resupply.queries.stock import Shelf as StockShelf
 from resupply.queries.stock import StockFilter, levels
 from resupply.rules.demand import WEEKS, Order, Shelf, normal_range, order
-from resupply.rules.kinds import Kind
-
-_KINDS = {kind.value: place for place, kind in enumerate(Kind)}
+from resupply.rules.kinds import PLACE
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +94,7 @@ def outlook(run: OutlookRun, location_ids: Collection[int], *, kind: str = "", t
 
 
 def _place(row: OutlookRow) -> tuple[int, str, str, str]:
-    return _KINDS[row.kind], row.item.name if row.item else row.part_code, str(row.item), row.location.name
+    return PLACE[row.kind], row.item.name if row.item else row.part_code, str(row.item), row.location.name
 
 
 def _weeks(run: OutlookRun, rows: Sequence[OutlookRow]) -> list[Week]:
@@ -164,7 +162,7 @@ def paces_seen(run: OutlookRun, location_ids: Collection[int], *, kind: str = ""
             for sums, days in ((known, one["known"]), (still, one["open"])):
                 for day, number in days.items():
                     sums[one["kind"]][int(day)] += number
-    kinds = sorted(known.keys() | still.keys(), key=lambda one: _KINDS[one])
+    kinds = sorted(known.keys() | still.keys(), key=lambda one: PLACE[one])
     return [PaceSeen(one, dict(known[one]), dict(still[one])) for one in kinds]
 
 

@@ -6,7 +6,7 @@ from datetime import date
 from resupply.models import LifeVersion, Patient
 from resupply.queries.facts import wear_facts
 from resupply.rules.facts import LifeStep
-from resupply.rules.kinds import Kind
+from resupply.rules.kinds import PLACE, Kind
 from resupply.rules.periods import Period
 from resupply.rules.versions import in_force, life_on, life_schedule
 
@@ -40,8 +40,7 @@ def part_lives(patient: Patient, *, today: date) -> list[PartLife]:
                 own_since=version.effective_from if version and own else None,
             )
         )
-    order = list(Kind)
-    return sorted(found, key=lambda part: (order.index(part.kind), part.code))
+    return sorted(found, key=lambda part: (PLACE[part.kind], part.code))
 
 
 def versions_of(patient: Patient) -> list[LifeVersion]:

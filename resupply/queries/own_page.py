@@ -29,7 +29,7 @@ from resupply.rules.cleaning import (
     first_use_wash,
     first_use_washes,
 )
-from resupply.rules.kinds import Kind
+from resupply.rules.kinds import PLACE, Kind
 from resupply.rules.lines import LinePlan
 
 AHEAD = timedelta(days=92)
@@ -78,9 +78,8 @@ class DayState(StrEnum):
 
 def lines(patient: Patient) -> list[LinePlan]:
     """The patient's lines, the mask first. One query."""
-    order = list(Kind)
     found = [to_plan(row) for row in PlanLine.objects.filter(patient=patient)]
-    return sorted(found, key=lambda line: order.index(line.kind))
+    return sorted(found, key=lambda line: PLACE[line.kind])
 
 
 def series(patient: Patient) -> list[Checklist]:

@@ -39,6 +39,7 @@ from resupply.models import (
 from resupply.queries import recalls
 from resupply.queries.consents import is_bad, newest_consent
 from resupply.queries.facts import line_ref
+from resupply.queries.failures import did_not_arrive, went_out
 from resupply.rules.recall_notices import CALL_AFTER, SETTLED, Reach
 
 if TYPE_CHECKING:
@@ -67,6 +68,10 @@ if TYPE_CHECKING:
 
 PAGE = 50
 _NOBODY = Q(pk__in=[])
+_REACHED_BY = {
+    Channel.MAIL: Q(mail_consent=True, bad_address=False) & ~Q(email=""),
+    Channel.TEXT: Q(text_consent=True, bad_phone=False) & ~Q(phone=""),
+}
 _UNDER_WAY = [MessageState.WAITING, MessageState.SENDING]
 _SETTLING = (Reach.REPLACED, Reach.RETURNED, Reach.REACHED, Reach.WRITTEN_OFF)
 
@@ -118,15 +123,14 @@ def standing_notice(recall: Recall) -> RecallNotice | None:
     return rows.select_related("recorded_by", "closed_by").first()
 
 
-def people(recall: Recall, *, now: datetime) -> "People":
+def people(recall: Recall) -> "People":
     """Everyone who was given what a recall names, with `reach`, `written_at`, `is_queued`, `last_given`,
     and of mail and texts the yes to every purpose and whether the address fails. Patients of an undone import
     are not known; those who died are, to be written off.
     """
     named = recalls.touched(recall).order_by()
     about = Message.objects.filter(patient=OuterRef("pk"), recall=recall)
-    went = about.filter(state=MessageState.SENT, bounced_at=None)
-    sent = went.order_by("-finished_at").values("finished_at")[:1]
+    sent = about.filter(went_out()).order_by("-finished_at").values("finished_at")[:1]
     contacts = RecallContact.objects.filter(patient=OuterRef("pk"), recall=recall, voided_at=None)
     given = named.filter(dispense__patient=OuterRef("pk")).values("dispense__patient")
     known = Patient.objects.filter(pk__in=named.values("dispense__patient"))
@@ -164,16 +168,18 @@ def progress(rows: "People") -> Progress:
     return Progress({state: counted.get(state, 0) for state in Reach})
 
 
-def to_write_to(
-    recall: Recall, *, now: datetime, channels: "Collection[str]" = (Channel.MAIL,)
-) -> "ToWriteTo":
+def to_write_to(recall: Recall, *, channels: "Collection[str]" = (Channel.MAIL,)) -> "ToWriteTo":
     """Who may be sent a message and was sent none: not settled, alive, and on one of these channels an
-    address that holds and a yes to every purpose. `by_mail`: whether mail reaches them.
+    address that holds, a yes to every purpose, and no message that did not arrive. `by_mail`: whether mail
+    reaches them.
     """
-    mail = Q(mail_consent=True, bad_address=False) & ~Q(email="") if Channel.MAIL in channels else _NOBODY
-    text = Q(text_consent=True, bad_phone=False) & ~Q(phone="") if Channel.TEXT in channels else _NOBODY
+    lost = Message.objects.filter(did_not_arrive(), patient=OuterRef("pk"), recall=recall)
+    mail, text = (
+        _REACHED_BY[way] & ~Q(Exists(lost.filter(channel=way))) if way in channels else _NOBODY
+        for way in _REACHED_BY
+    )
     rows = (
-        people(recall, now=now)
+        people(recall)
         .annotate(by_mail=Case(When(mail, then=True), default=False))
         .filter(
             mail | text,
@@ -182,10 +188,7 @@ def to_write_to(
             is_queued=False,
         )
     )
-    lost = Message.objects.filter(
-        Q(state=MessageState.FAILED) | Q(bounced_at__isnull=False), patient=OuterRef("pk"), recall=recall
-    )
-    return rows.exclude(status=PatientStatus.DIED).exclude(Exists(lost))  # that address will not work again
+    return rows.exclude(status=PatientStatus.DIED)
 
 
 def page_of(

@@ -4,7 +4,6 @@ Each search is a query set in the order of its key, so that a page starts after 
 before, and costs the same however deep it lies. Imports that were undone are not given out.
 """
 
-import hashlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -25,6 +24,7 @@ from resupply.models import (
     SharedRead,
     SharedResource,
 )
+from resupply.queries.feeds import token_hash
 
 PAGE = 50
 MOST = 100
@@ -49,11 +49,6 @@ class Sought:
     identifier: str | None = None
     born_on: date | None = None
     authored: Between | None = None
-
-
-def token_hash(token: str) -> str:
-    """The stored form of a token."""
-    return hashlib.sha256(token.encode()).hexdigest()
 
 
 def integration_of(token: str) -> Integration | None:

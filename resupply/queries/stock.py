@@ -9,9 +9,8 @@ from django.db.models import F, Q, QuerySet
 
 from resupply.models import BackOrder, CatalogueItem, Location, StockLevel, StockMovement, StockTarget
 from resupply.queries.recalls import RecallFacts, hits, standing
-from resupply.rules.kinds import Kind
+from resupply.rules.kinds import PLACE
 
-_KINDS = {kind.value: place for place, kind in enumerate(Kind)}
 R = TypeVar("R", StockLevel, StockTarget)
 
 PAGE = 50
@@ -221,7 +220,7 @@ def open_back_orders(
 
 def _part_order(item: CatalogueItem) -> tuple[int, str, str]:
     """Where an item stands in a list: kinds in their usual order, then name and size."""
-    return _KINDS[item.kind], item.name, item.size
+    return PLACE[item.kind], item.name, item.size
 
 
 def _narrowed(rows: QuerySet[R], wanted: StockFilter) -> QuerySet[R]:

@@ -21,7 +21,7 @@ class StripData:
 
 
 def strip_data(patient: Patient, *, today: date) -> StripData:
-    """The strip of one patient as of a day, worked out from the records. Three queries."""
+    """The strip of one patient as of a day, worked out from the records. Two queries."""
     facts, policy = wear_facts(patient.pk)
     return StripData(
         {line.kind: line for line in walk(facts, policy, as_of=today)},

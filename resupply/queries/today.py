@@ -9,11 +9,10 @@ from django.db.models import QuerySet
 from resupply.models import Patient, PlanLine
 from resupply.queries.overdue import OverdueFilter, Snoozed, overdue_lines
 from resupply.queries.paused import paused_on
-from resupply.rules.kinds import Kind
+from resupply.rules.kinds import PLACE
 
 MOST_LINES = 60
 MOST_PATIENTS = 12
-_ORDER = {kind.value: place for place, kind in enumerate(Kind)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +59,6 @@ def _by_patient(rows: QuerySet[PlanLine], *, latest_first: bool = False) -> list
     for row in rows.select_related("patient", "location")[:MOST_LINES]:
         groups.setdefault(row.patient_id, PatientLines(row.patient, [])).lines.append(row)
     for group in groups.values():
-        group.lines.sort(key=lambda line: _ORDER[line.kind])
+        group.lines.sort(key=lambda line: PLACE[line.kind])
         group.lines.sort(key=lambda line: line.supply_ends_on, reverse=latest_first)
     return list(groups.values())[:MOST_PATIENTS]

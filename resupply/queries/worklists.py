@@ -1,10 +1,10 @@
 """What waits for somebody at the desk: answers to act on, answers to read, calls to make, parts awaited.
 
-Every list leaves out patients who are not on therapy and those whose therapy pauses on the day. Each is read
-by so many rows at most; what counts as an answer stands in `answers`. Calls are about lines that may be asked
-about (`ask_from` has come) without an answer to this refill, where no message can ask (no address that holds
-with a yes, on no channel), the last one did not arrive, or one went out a week ago unanswered; never where
-calls were refused, nor within a week of an answer about other parts.
+Every list leaves out patients who are not on therapy, and all but that of their reports those whose therapy
+pauses on the day. Each is read by so many rows at most; what counts as an answer stands in `answers`. Calls
+are about lines that may be asked about (`ask_from` has come) without an answer to this refill, where no
+message can ask (no address that holds with a yes, on no channel), the last one did not arrive, or one went
+out a week ago unanswered; never where calls were refused, nor within a week of an answer about other parts.
 """
 
 from collections.abc import Callable, Collection
@@ -48,7 +48,7 @@ from resupply.queries.consents import can_reach, newest_consent
 from resupply.queries.failures import did_not_arrive, went_out
 from resupply.queries.paused import paused_on
 from resupply.queries.same_refill import of_same_refill
-from resupply.rules.kinds import Kind
+from resupply.rules.kinds import PLACE
 from resupply.rules.purposes import Purpose
 from resupply.rules.questions import CALL_AFTER
 from resupply.rules.replies import REPLIES
@@ -79,9 +79,6 @@ class WorkList(Generic[T]):
     is_cut: bool
 
 
-_PLACE = {kind.value: place for place, kind in enumerate(Kind)}
-
-
 def read(rows: QuerySet[T], patient_of: Callable[[T], Patient], *, at_most: int) -> WorkList[T]:
     """The first `at_most` rows of a list, by patient. One query."""
     found = list(rows[: at_most + 1])
@@ -102,7 +99,7 @@ def _within(row: RefillAnswerItem | RefillAnswer | PatientReport | PlanLine | Ba
         return row.on, 0
     day = row.ordered_on if isinstance(row, BackOrder) else row.supply_ends_on  # type: ignore[union-attr]
     first: date = getattr(row, "deliver_from", day)
-    return first, _PLACE[row.kind]
+    return first, PLACE[row.kind]
 
 
 # --- said yes -----------------------------------------------------------------------------------------------

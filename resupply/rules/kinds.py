@@ -4,6 +4,7 @@ A *kind* names a line (one patient's chain of units of one kind, whatever their 
 belongs to which kind stands in `part_types.toml`.
 """
 
+from collections.abc import Mapping
 from enum import StrEnum
 
 
@@ -21,6 +22,9 @@ class Kind(StrEnum):
     FILTER_REUSABLE = "filter_reusable"
     CHAMBER = "chamber"
 
+
+PLACE: Mapping[str, int] = {kind: place for place, kind in enumerate(Kind)}
+"""Where a kind stands in every list of parts: the mask, what belongs to it, the rest."""
 
 REFIT_KINDS = frozenset({Kind.MASK, Kind.CUSHION, Kind.ORAL_CUSHION, Kind.COMBINATION_PILLOWS, Kind.HEADGEAR})
 """The lines that belong to a mask family: a refit to another family ends their units."""

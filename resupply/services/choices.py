@@ -11,7 +11,8 @@ from datetime import datetime, timedelta
 from django.db import transaction
 
 from resupply.models import Channel, Consent, MessageWish, Patient
-from resupply.queries.consents import allowed, said_by
+from resupply.queries.consents import said_by
+from resupply.rules.consents import may_write
 from resupply.rules.purposes import Purpose
 from resupply.services import optouts, plans
 from resupply.services.errors import Refused
@@ -32,7 +33,7 @@ CHOICES: tuple[Choice, ...] = (
 def choices_of(patient: Patient) -> set[Choice]:
     """What the patient may be written to, or called, about."""
     said = said_by([patient.pk])[patient.pk]
-    return {(channel, purpose) for channel, purpose in CHOICES if allowed(said, channel, purpose)}
+    return {(channel, purpose) for channel, purpose in CHOICES if may_write(said, channel, purpose)}
 
 
 def choose(

@@ -10,7 +10,7 @@ from django.contrib.auth.base_user import AbstractBaseUser
 from django.db import transaction
 
 from resupply.models import Integration, Location, SharedRead, SharedRecord, SharedResource
-from resupply.queries.sharing import token_hash
+from resupply.queries.feeds import token_hash
 from resupply.services.errors import Refused
 
 LONGEST = timedelta(days=366)

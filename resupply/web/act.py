@@ -14,6 +14,7 @@ from resupply import clock
 from resupply.models import Patient
 from resupply.web.access import StaffRequest
 from resupply.web.forms import VoidForm, written
+from resupply.web.methods import posted
 
 
 class Back(TypedDict):
@@ -25,7 +26,7 @@ class Back(TypedDict):
 
 def confirmed(request: StaffRequest) -> forms.Form:
     """A form with nothing to type: a decision, made once it is sent."""
-    return forms.Form(request.POST if request.method == "POST" else None)
+    return forms.Form(posted(request))
 
 
 class Page(TypedDict, total=False):
@@ -71,7 +72,7 @@ def take_back(
     **page: Unpack[Page],
 ) -> HttpResponse:
     """Take a record back with a reason: `void` is a service with the record given, and `done` said then."""
-    form = VoidForm(request.POST or None)
+    form = VoidForm(posted(request))
 
     def write() -> str:
         void(reason=form.cleaned_data["reason"], by=request.staff.user, now=clock.now())

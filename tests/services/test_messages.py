@@ -99,6 +99,28 @@ def test_a_reported_part_change_needs_no_message() -> None:
     assert send() == []
 
 
+@pytest.mark.parametrize(
+    ("event", "kind", "told"),
+    [("swap", "tubing", False), ("loss", "cushion", True), ("loss", "tubing", False)],
+)
+def test_only_what_was_said_of_the_part_itself_says_why_a_spare_started(
+    event: str, kind: str, told: bool
+) -> None:
+    patient = mailed()
+    make_swap(patient)
+    Event.objects.create(patient=patient, event=event, kind=kind, on=TODAY)
+    assert [note.purpose for note in send()] == ([] if told else ["swap"])
+
+
+@pytest.mark.parametrize(("code", "told"), [("A7032", True), ("A7034", True), ("A7037", False)])
+def test_a_dispense_of_the_part_or_of_a_mask_says_why_a_spare_started(code: str, told: bool) -> None:
+    patient = mailed()
+    make_swap(patient)
+    make_dispense(patient, on=TODAY, lines=[{"part_code": code}])
+    send()
+    assert MessageOccasion.objects.filter(purpose=Purpose.SWAP, stands=True).exists() is not told
+
+
 def test_a_part_change_reported_meanwhile_is_not_sent() -> None:
     patient = mailed()
     make_swap(patient)

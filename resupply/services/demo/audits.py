@@ -51,7 +51,7 @@ def _notice(recall: Recall, *, today: date, now: datetime) -> None:
     user = get_user_model().objects.get(username="desk")
     recall_notices.open_notice(recall, by=user, now=now)
     told = ((RecallOutcome.REACHED, "puts it aside, comes by tomorrow"), (RecallOutcome.NO_ANSWER, ""))
-    people = recall_reach.people(recall, now=now).order_by("reference")
+    people = recall_reach.people(recall).order_by("reference")
     for patient, (outcome, note) in zip(people[:2], told, strict=False):
         recall_notices.record_contact(
             recall, patient, outcome=outcome, channel="phone", on=today, note=note, by=user, now=now

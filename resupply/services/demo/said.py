@@ -19,7 +19,7 @@ from resupply.models import (
     RefillQuestion,
     Wish,
 )
-from resupply.rules.kinds import Kind
+from resupply.rules.kinds import PLACE, Kind
 from resupply.rules.questions import EXPIRES_AFTER
 from resupply.rules.tables import part_types
 from resupply.services.bounces import note_bad_address
@@ -34,7 +34,6 @@ _NEED = {
     Kind.TUBING: "Worn, time for a new one",
     Kind.FILTER_DISPOSABLE: "The last one is in use, none left",
 }
-_USUAL_ORDER = {kind.value: place for place, kind in enumerate(Kind)}
 _USUAL_NEED = "Worn, time for a new one"
 
 
@@ -118,7 +117,7 @@ class Said:
     def write(self) -> None:
         """Store the rows, so many statements however many there are."""
         RefillAnswer.objects.bulk_create(self.answers)
-        RefillAnswerItem.objects.bulk_create(sorted(self.items, key=lambda item: _USUAL_ORDER[item.kind]))
+        RefillAnswerItem.objects.bulk_create(sorted(self.items, key=lambda item: PLACE[item.kind]))
         Contact.objects.bulk_create(self.contacts)
         Consent.objects.bulk_create(self.consents)
         RefillQuestion.objects.bulk_create(self.questions)

@@ -15,7 +15,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.act import act, take_back
 from resupply.web.desk.forms import PartEventForm, PauseEndForm, PauseForm, RefitForm, SwapForm
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 from resupply.web.wording import day_words, kind_word
 
 
@@ -24,7 +24,7 @@ from resupply.web.wording import day_words, kind_word
 def swap(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Log that the patient changed a part."""
     person, today = _person(request, public_id)
-    form = SwapForm(request.POST or None, kinds=_kinds(person), initial=_first(request, today))
+    form = SwapForm(posted(request), kinds=_kinds(person), initial=_first(request, today))
 
     def write() -> str:
         data = form.cleaned_data
@@ -49,7 +49,7 @@ def swap(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def loss(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Log that the part in use was lost or broken."""
     person, today = _person(request, public_id)
-    form = PartEventForm(request.POST or None, kinds=_kinds(person), initial=_first(request, today))
+    form = PartEventForm(posted(request), kinds=_kinds(person), initial=_first(request, today))
 
     def write() -> str:
         data = form.cleaned_data
@@ -69,7 +69,7 @@ def loss(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def pause(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Log that therapy pauses."""
     person, today = _person(request, public_id)
-    form = PauseForm(request.POST or None, initial={"on": today})
+    form = PauseForm(posted(request), initial={"on": today})
 
     def write() -> str:
         on, until = form.cleaned_data["on"], form.cleaned_data["until"]
@@ -89,7 +89,7 @@ def pause_end(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Log that therapy goes on after an open pause."""
     event = access.event_or_404(request, public_id)
     today = clock.today(event.patient.time_zone)
-    form = PauseEndForm(request.POST or None, initial={"until": today})
+    form = PauseEndForm(posted(request), initial={"until": today})
 
     def write() -> str:
         until = form.cleaned_data["until"]
@@ -107,7 +107,7 @@ def pause_end(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def refit(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Log a refit to another mask family."""
     person, today = _person(request, public_id)
-    form = RefitForm(request.POST or None, initial={"on": today}, families=mask_families())
+    form = RefitForm(posted(request), initial={"on": today}, families=mask_families())
 
     def write() -> str:
         family, on = form.cleaned_data["family"], form.cleaned_data["on"]

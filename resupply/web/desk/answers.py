@@ -24,7 +24,7 @@ from resupply.web.act import take_back
 from resupply.web.desk.answer_forms import AnswerForm, AnswerRowForm, AnswerRows, ContactForm
 from resupply.web.forms import HandledForm, show, written
 from resupply.web.line_rows import LineRow, rows_of
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 from resupply.web.today_lists import LISTS
 from resupply.web.wording import day_words, kind_word
 
@@ -76,7 +76,7 @@ def answer(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def answer_handled(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """An answer in full, and the word that somebody has seen to it."""
     found = access.refill_answer_or_404(request, public_id)
-    form = HandledForm(request.POST or None, example="called back, refit on Friday")
+    form = HandledForm(posted(request), example="called back, refit on Friday")
 
     def write() -> bool:
         answers.mark_handled(found, note=form.cleaned_data["note"], by=request.staff.user, now=clock.now())
@@ -117,7 +117,7 @@ def contact(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Log how a call ended."""
     person = access.patient_or_404(request, public_id)
     today = clock.today(person.time_zone)
-    form = ContactForm(request.POST or None, initial={"on": today, "outcome": Outcome.NO_ANSWER})
+    form = ContactForm(posted(request), initial={"on": today, "outcome": Outcome.NO_ANSWER})
 
     def write() -> str:
         made = contacts.log_contact(

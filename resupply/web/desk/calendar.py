@@ -19,7 +19,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.act import act, ask, confirmed
 from resupply.web.forms import written
-from resupply.web.methods import GET_HEAD_OR_POST
+from resupply.web.methods import GET_HEAD_OR_POST, posted
 from resupply.web.qr import qr_svg
 from resupply.web.wording import day_words
 
@@ -80,7 +80,7 @@ class CalendarForm(forms.Form):
 def calendar(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """The patient's calendars, and a form for another; the answer shows a new address this once."""
     person = access.patient_or_404(request, public_id)
-    form = CalendarForm(request.POST if request.method == "POST" else None)
+    form = CalendarForm(posted(request))
     if request.method == "POST":
         issued = written(
             form, lambda: feeds.subscribe(person, form.options(), by=request.staff.user, now=clock.now())
@@ -96,7 +96,7 @@ def change(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """What a calendar shows, at the same address."""
     subscription = access.subscription_or_404(request, public_id)
     first = CalendarForm.first(subscription)
-    form = CalendarForm(request.POST if request.method == "POST" else None, initial=first)
+    form = CalendarForm(posted(request), initial=first)
 
     def write() -> str:
         feeds.change(subscription, form.options(), now=clock.now())

@@ -21,7 +21,7 @@ from resupply.web.access import StaffRequest, may
 from resupply.web.act import act
 from resupply.web.desk.correction_forms import ExchangeForm, ParcelForm, TakeBackForm
 from resupply.web.forms import written
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 from resupply.web.wording import day_words, kind_word
 
 Lots = dict[int, list[stock_queries.Lot]]
@@ -34,7 +34,7 @@ STAYS = "The plan is worked out again without it. The record stays, struck throu
 def dispense_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Take a whole dispense back with a reason."""
     dispense = access.dispense_or_404(request, public_id)
-    form = TakeBackForm(request.POST or None, tracks_stock=_tracks_stock(dispense))
+    form = TakeBackForm(posted(request), tracks_stock=_tracks_stock(dispense))
     name = _name(dispense)
 
     def write() -> str:
@@ -61,7 +61,7 @@ def dispense_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def line_void(request: StaffRequest, public_id: UUID, position: int) -> HttpResponse:
     """Take one part of a dispense back with a reason."""
     line = access.dispense_line_or_404(request, public_id, position)
-    form = TakeBackForm(request.POST or None, tracks_stock=_tracks_stock(line.dispense))
+    form = TakeBackForm(posted(request), tracks_stock=_tracks_stock(line.dispense))
     name = _line_name(line)
 
     def write() -> str:
@@ -103,7 +103,7 @@ def parcel(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Log that a parcel came back, or was lost."""
     dispense = access.dispense_or_404(request, public_id)
     today = clock.today(dispense.location.time_zone)
-    form = ParcelForm(request.POST or None, initial={"on": today}, tracks_stock=_tracks_stock(dispense))
+    form = ParcelForm(posted(request), initial={"on": today}, tracks_stock=_tracks_stock(dispense))
 
     def write() -> str:
         on, by, now = form.cleaned_data["on"], request.staff.user, clock.now()
@@ -166,7 +166,7 @@ def _exchange_form(request: StaffRequest, line: DispenseLine) -> tuple[ExchangeF
     items = offered.filter(pk__in=keys)
     lots = stock_queries.lots(place.pk, keys, today=today)
     form = ExchangeForm(
-        request.POST or None,
+        posted(request),
         initial={"on": today, "form_key": uuid4()},
         tracks_stock=place.tracks_stock,
         items=items,
@@ -187,7 +187,7 @@ def _with_expiry(new: Replacement, lots: Lots) -> Replacement:
 def _undo(
     request: StaffRequest, record: Dispense | DispenseLine, dispense: Dispense, name: str
 ) -> HttpResponse:
-    form = forms.Form(request.POST if request.method == "POST" else None)
+    form = forms.Form(posted(request))
 
     def write() -> str:
         corrections.restore(record, by=request.staff.user, now=clock.now())

@@ -23,7 +23,7 @@ from resupply.queries import dispenses as dispense_queries
 from resupply.queries import patients as patient_queries
 from resupply.queries import stock as stock_queries
 from resupply.queries.stock import Lot
-from resupply.rules.kinds import Kind
+from resupply.rules.kinds import PLACE, Kind
 from resupply.rules.magnets import may_hold_magnets, verdict
 from resupply.rules.stops import Stops
 from resupply.rules.tables import PartType, part_types
@@ -35,8 +35,6 @@ from resupply.web.desk.dispense_forms import Raw, blank_row, offered
 from resupply.web.desk.usual import answered_rows, back_ordered_rows, fitted_rows, usual_items, usual_rows
 from resupply.web.line_rows import LineRow, line_rows
 from resupply.web.wording import kind_word
-
-_USUAL_ORDER = {kind.value: place for place, kind in enumerate(Kind)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +105,7 @@ class Desk:
         """
         groups: list[tuple[str, Any]] = [("", "Choose a part")]
         items = [item for item in self.items if f"item:{item.pk}" in sent or not self._is_stopped(item)]
-        items.sort(key=lambda item: _USUAL_ORDER[item.kind])
+        items.sort(key=lambda item: PLACE[item.kind])
         for kind, same in groupby(items, key=lambda item: item.kind):
             groups.append((kind_word(kind), [(f"item:{item.pk}", self._label(item)) for item in same]))
         codes = [(f"code:{part.code}", self._label(part)) for part in part_types().values()]

@@ -22,7 +22,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.act import act, ask, confirmed
 from resupply.web.forms import HandledForm, written
-from resupply.web.methods import GET_HEAD_OR_POST
+from resupply.web.methods import GET_HEAD_OR_POST, posted
 from resupply.web.own_address import own_path
 from resupply.web.qr import qr_svg
 from resupply.web.wording import day_words
@@ -107,7 +107,7 @@ def report_handled(request: StaffRequest, public_id: UUID) -> HttpResponse:
     row = access.report_or_404(request, public_id)
     person = row.patient
     today = clock.today(person.time_zone)
-    form = HandledForm(request.POST or None, example="called, comes in on Friday")
+    form = HandledForm(posted(request), example="called, comes in on Friday")
     said = f"{row.get_told_display()}, {day_words(row.on, today=today)}"
 
     def write() -> str:

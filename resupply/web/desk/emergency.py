@@ -25,7 +25,7 @@ from resupply.web.access import StaffRequest, may
 from resupply.web.access.guessing import Tally
 from resupply.web.act import ask
 from resupply.web.forms import day_field, written
-from resupply.web.methods import GET_HEAD_OR_POST
+from resupply.web.methods import GET_HEAD_OR_POST, posted
 
 WRONG_NAMES = Tally("emergency", most=10, seconds=3600)
 """So many names that fit nobody, by one member of staff in an hour (ours)."""
@@ -51,7 +51,7 @@ class EmergencyForm(forms.Form):
 @GET_HEAD_OR_POST
 def begin(request: StaffRequest) -> HttpResponse:
     """Open one patient of another location for an hour."""
-    form = EmergencyForm(request.POST if request.method == "POST" else None)
+    form = EmergencyForm(posted(request))
     if (
         request.method == "POST"
         and request.location_ids

@@ -22,7 +22,7 @@ from resupply.web.access import StaffRequest, may
 from resupply.web.act import act, take_back
 from resupply.web.desk.order_forms import DeviceForm, OrderForm, OrderItemForm, OrderItemFormSet
 from resupply.web.forms import show
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 from resupply.web.wording import day_words, part_word
 
 FIRST_ROWS = 5
@@ -91,7 +91,7 @@ def device_new(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Record a device."""
     person = access.patient_or_404(request, public_id)
     today = clock.today(person.time_zone)
-    form = DeviceForm(request.POST or None, initial={"supplied_on": today})
+    form = DeviceForm(posted(request), initial={"supplied_on": today})
 
     def write() -> str:
         device = service.record_device(person, form.details(), by=request.staff.user, now=clock.now())

@@ -16,7 +16,7 @@ from resupply.web.access import StaffRequest, may
 from resupply.web.act import act
 from resupply.web.desk.forms import ConsentForm, CoverageForm, NewPatientForm, PatientForm, StatusForm
 from resupply.web.forms import written
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 from resupply.web.no_location import NoLocationError, needs_location
 
 
@@ -31,7 +31,7 @@ def new(request: StaffRequest) -> HttpResponse:
         raise NoLocationError
     initial = {"location": first, "time_zone": first.time_zone}
     form = NewPatientForm(
-        request.POST or None,
+        posted(request),
         locations=locations,
         initial=initial | {"cleaning_weekday": 6, "cleaning_month_day": 1},
     )
@@ -54,7 +54,7 @@ def edit(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Correct a patient's details."""
     person = access.patient_or_404(request, public_id)
     form = PatientForm(
-        request.POST or None,
+        posted(request),
         locations=access.locations_for(request, person),
         initial=PatientForm.initial_of(person),
     )
@@ -74,7 +74,7 @@ def edit(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def status(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Put a patient on therapy, or off it."""
     person = access.patient_or_404(request, public_id)
-    form = StatusForm(request.POST or None, initial={"status": person.status})
+    form = StatusForm(posted(request), initial={"status": person.status})
 
     def write() -> str:
         people.change_status(person, form.cleaned_data["status"], now=clock.now())
@@ -94,7 +94,7 @@ def coverage(request: StaffRequest, public_id: UUID) -> HttpResponse:
     today = clock.today(person.time_zone)
     current = patient_queries.coverage_on(patient_queries.coverages(person), today)
     form = CoverageForm(
-        request.POST or None, initial={"payer": current.payer if current else None, "starts_on": today}
+        posted(request), initial={"payer": current.payer if current else None, "starts_on": today}
     )
 
     def write() -> str:
@@ -114,7 +114,7 @@ def consent(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Record a patient's yes or no to messages."""
     person = access.patient_or_404(request, public_id)
     today = clock.today(person.time_zone)
-    form = ConsentForm(request.POST or None, initial={"given_on": today, "channel": "mail"})
+    form = ConsentForm(posted(request), initial={"given_on": today, "channel": "mail"})
 
     def write() -> str:
         data = form.cleaned_data

@@ -20,7 +20,7 @@ from resupply.web.access import StaffRequest, can, may
 from resupply.web.act import act, take_back
 from resupply.web.desk.correction_forms import SignForm, first_day
 from resupply.web.files import as_file
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 from resupply.web.wording import day_words
 
 
@@ -69,7 +69,7 @@ def sign(request: StaffRequest, public_id: UUID) -> HttpResponse:
     dispense = access.dispense_or_404(request, public_id)
     person, today = dispense.patient, clock.today(dispense.location.time_zone)
     form = SignForm(
-        request.POST or None,
+        posted(request),
         initial={"delivered_on": first_day(dispense.given, dispense.dispensed_on, today=today)},
         given=dispense.given,
         names=[person.name, person.representative_name],

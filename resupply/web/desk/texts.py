@@ -17,7 +17,7 @@ from resupply.services import inbound
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.forms import HandledForm, written
-from resupply.web.methods import GET_HEAD_OR_POST
+from resupply.web.methods import GET_HEAD_OR_POST, posted
 
 LISTED = 100
 """Texts shown of each list."""
@@ -52,7 +52,7 @@ def texts(request: StaffRequest) -> HttpResponse:
 def handled(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """A person saw to a text."""
     text = access.inbound_text_or_404(request, public_id)
-    sent = request.POST if request.method == "POST" else None
+    sent = posted(request)
     form = HandledForm(sent, example="called back, comes in on Friday")
 
     def write() -> InboundText:

@@ -18,7 +18,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.act import act, confirmed, take_back
 from resupply.web.forms import HandledForm
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 from resupply.web.wording import day_words
 
 LISTED = 200
@@ -62,7 +62,7 @@ def undelivered(request: StaffRequest) -> HttpResponse:
 def handled(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """A person saw to a message that did not arrive."""
     message = access.message_or_404(request, public_id)
-    sent = request.POST if request.method == "POST" else None
+    sent = posted(request)
     form = HandledForm(sent, example="called instead, new address asked for")
 
     def write() -> str:
@@ -102,7 +102,7 @@ def resend(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def stop(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """End messages to a patient at once."""
     person = access.patient_or_404(request, public_id)
-    form = StopForm(request.POST or None)
+    form = StopForm(posted(request))
 
     def write() -> str:
         channel = form.cleaned_data["channel"] or None

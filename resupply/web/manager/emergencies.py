@@ -15,7 +15,7 @@ from resupply.services import emergency as service
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.forms import written
-from resupply.web.methods import GET_HEAD_OR_POST
+from resupply.web.methods import GET_HEAD_OR_POST, posted
 from resupply.web.page_words import page_words
 from resupply.web.paging import page_number
 
@@ -56,7 +56,7 @@ def emergencies(request: StaffRequest) -> HttpResponse:
 def emergency(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """One access with all that was done under it; a POST marks it as reviewed."""
     found = access.emergency_to_review_or_404(request, public_id)
-    form = ReviewForm(request.POST if request.method == "POST" else None)
+    form = ReviewForm(posted(request))
 
     def write() -> bool:
         note = form.cleaned_data["note"]

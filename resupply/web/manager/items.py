@@ -24,7 +24,7 @@ from resupply.web.access import StaffRequest, can, may
 from resupply.web.forms import written
 from resupply.web.manager.catalogue_forms import MAGNET_WORDS, ItemForm, redrawn, start_of
 from resupply.web.manager.item_words import changes_in_words
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 from resupply.web.ways import way_back
 from resupply.web.wording import kind_word
 
@@ -93,7 +93,7 @@ def _form(request: StaffRequest, first: dict[str, object], of: CatalogueItem | N
     families, styles = shelf.all_families(), service.styles_offered(of, now=clock.now())
     if "redraw" in request.POST:
         return ItemForm(initial=redrawn(request.POST), families=families, styles=styles)
-    return ItemForm(request.POST or None, initial=first, families=families, styles=styles)
+    return ItemForm(posted(request), initial=first, families=families, styles=styles)
 
 
 def _answer(

@@ -16,7 +16,7 @@ from resupply.web.act import act, ask, confirmed
 from resupply.web.forms import written
 from resupply.web.manager.location_forms import LocationForm, NewLocationForm, changes_said
 from resupply.web.manager.open_days_forms import weekdays_said
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 from resupply.web.ways import way_back
 
 
@@ -53,9 +53,7 @@ def location(request: StaffRequest, pk: int) -> HttpResponse:
 def location_new(request: StaffRequest) -> HttpResponse:
     """Add a location."""
     has_one = Location.objects.exists()
-    form = NewLocationForm(
-        request.POST or None, initial=NewLocationForm.first(request.zone if has_one else "")
-    )
+    form = NewLocationForm(posted(request), initial=NewLocationForm.first(request.zone if has_one else ""))
 
     def write() -> Location:
         weekdays = [int(day) for day in form.cleaned_data["weekdays"]]
@@ -80,7 +78,7 @@ def location_edit(request: StaffRequest, pk: int) -> HttpResponse:
     """Correct a location."""
     found = access.any_location_or_404(pk)
     title = f"Change {found.name}"
-    form = LocationForm(request.POST or None, initial=LocationForm.initial_of(found))
+    form = LocationForm(posted(request), initial=LocationForm.initial_of(found))
 
     def write() -> str:
         return f"Saved: {service.change_location(found, form.details(), by=request.staff.user).name}."

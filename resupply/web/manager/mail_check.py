@@ -13,7 +13,7 @@ from resupply.rules.sending import Outcome
 from resupply.services import first_steps as service
 from resupply.web.access import StaffRequest, may
 from resupply.web.manager.mail_words import LINES, told
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 
 SHOWN = 10
 """Tests that the page lists."""
@@ -35,7 +35,7 @@ class MailTestForm(forms.Form):
 def mail(request: StaffRequest) -> HttpResponse:
     """The settings without the password, the last tests, and another one."""
     own = request.user.email if isinstance(request.user, AbstractUser) else ""
-    form = MailTestForm(request.POST or None, initial={"address": own})
+    form = MailTestForm(posted(request), initial={"address": own})
     if request.method == "POST" and form.is_valid():
         mail_now = mail_settings()
         answer = send_message(form.cleaned_data["address"])

@@ -15,7 +15,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.act import Back, act, take_back
 from resupply.web.manager.open_days_forms import DayOffForm, WeekdaysForm, weekdays_said
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 from resupply.web.wording import counted, day_words
 
 
@@ -35,7 +35,7 @@ def open_days(request: StaffRequest) -> HttpResponse:
 def weekdays(request: StaffRequest, pk: int) -> HttpResponse:
     """Choose the open weekdays of a location."""
     place = access.location_or_404(request, pk)
-    sent = request.POST if request.method == "POST" else None
+    sent = posted(request)
     form = WeekdaysForm(sent, initial={"weekdays": list(place.open_weekdays)})
 
     def write() -> str:
@@ -55,7 +55,7 @@ def day_off(request: StaffRequest) -> HttpResponse:
     """Add a day off at one or more locations."""
     today = clock.today(request.zone)
     places = access.locations(request)
-    form = DayOffForm(request.POST or None, locations=places)
+    form = DayOffForm(posted(request), locations=places)
 
     def write() -> str:
         asked = form.cleaned_data

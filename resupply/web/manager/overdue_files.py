@@ -24,7 +24,7 @@ from resupply.web.access import StaffRequest, may
 from resupply.web.files import MOST_IN_A_WORKBOOK, csv_file, workbook_file
 from resupply.web.manager.forms import PastDayForm
 from resupply.web.manager.overdue import asked_for
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 from resupply.web.paging import with_filters
 from resupply.web.wording import day_words
 
@@ -63,7 +63,7 @@ def overdue_past(request: StaffRequest) -> HttpResponse:
     """Ask for the list as of a past day; a worker works it out."""
     today = clock.today(request.zone)
     form = PastDayForm(
-        request.POST if request.method == "POST" else None,
+        posted(request),
         locations=access.locations(request),
         today=today,
     )

@@ -16,7 +16,7 @@ from resupply.web.act import act, ask, confirmed
 from resupply.web.forms import written
 from resupply.web.manager.forms import ViewNameForm
 from resupply.web.manager.overdue import asked_for
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 from resupply.web.paging import filters_of, with_filters
 
 
@@ -26,7 +26,7 @@ def view_save(request: StaffRequest) -> HttpResponse:
     """Save the filters of this address under a name."""
     query = filters_of(request).urlencode()
     back = with_filters(request, "manager:overdue")
-    form = ViewNameForm(request.POST if request.method == "POST" else None)
+    form = ViewNameForm(posted(request))
 
     def write() -> SavedView:
         return save_view(form.cleaned_data["name"], query, by=request.staff.user, now=clock.now())

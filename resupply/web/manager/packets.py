@@ -18,7 +18,7 @@ from resupply.web.access import StaffRequest, can, may
 from resupply.web.files import as_file
 from resupply.web.manager.packet_forms import FindForm
 from resupply.web.manager.packet_words import differences_in_words
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 from resupply.web.paging import page_number
 
 
@@ -42,7 +42,7 @@ def packets(request: StaffRequest) -> HttpResponse:
 @GET_OR_POST
 def packet_find(request: StaffRequest) -> HttpResponse:
     """The dispense a packet is wanted for, by the patient's reference and the date of service."""
-    form, found = FindForm(request.POST or None), None
+    form, found = FindForm(posted(request)), None
     if request.method == "POST" and form.is_valid():
         reference, on = form.cleaned_data["reference"], form.cleaned_data["on"]
         person = access.patients(request).filter(reference=reference).first()

@@ -22,7 +22,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
 from resupply.web.act import act, confirmed
 from resupply.web.forms import window_choices, written
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 from resupply.web.ways import way_back
 from resupply.web.wording import cited
 
@@ -86,7 +86,7 @@ def payers(request: StaffRequest) -> HttpResponse:
 @GET_OR_POST
 def payer_new(request: StaffRequest) -> HttpResponse:
     """Add a payer, with the shipped table in sight."""
-    form = NewPayerForm(request.POST or None)
+    form = NewPayerForm(posted(request))
 
     def write() -> Payer:
         data = form.cleaned_data
@@ -115,7 +115,7 @@ def payer_edit(request: StaffRequest, pk: int) -> HttpResponse:
     """Give a payer another name."""
     payer = access.payer_or_404(pk)
     title = f"Change {payer.name}"
-    form = PayerForm(request.POST or None, initial={"name": payer.name})
+    form = PayerForm(posted(request), initial={"name": payer.name})
 
     def write() -> str:
         return f"Saved: {service.rename_payer(payer, form.cleaned_data['name']).name}."

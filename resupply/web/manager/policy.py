@@ -30,7 +30,7 @@ from resupply.web.manager.policy_other_forms import OTHER_FORMS, first_values
 from resupply.web.manager.policy_other_words import caution
 from resupply.web.manager.policy_showing import listed, numbers, shown
 from resupply.web.manager.policy_words import says, subject
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 from resupply.web.paging import filters_of, number_in, turned, with_filters
 
 ALL_FORMS = FORMS | OTHER_FORMS
@@ -68,7 +68,7 @@ def policy_new(request: StaffRequest, kind: str) -> HttpResponse:
     first = (
         {"effective_from": today} if request.POST else {"effective_from": today} | first_values(kind, today)
     )
-    form = form_class(request.POST or None, initial=first)
+    form = form_class(posted(request), initial=first)
 
     def write() -> PolicyDraft:
         return policy_changes.make(form.wanted(), by=request.staff.user, now=clock.now())
@@ -86,7 +86,7 @@ def policy_edit(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Change a draft; its preview no longer counts."""
     draft = access.policy_draft_or_404(public_id)
     first = {name: getattr(draft, name) for name in ("effective_from", "reason", "source", "payer")}
-    form = _form_of(draft.kind)(request.POST or None, initial=first | draft.values)
+    form = _form_of(draft.kind)(posted(request), initial=first | draft.values)
 
     def write() -> bool:
         policy_changes.revise(draft, form.wanted(), by=request.staff.user, now=clock.now())
@@ -106,7 +106,7 @@ def policy_void(request: StaffRequest, kind: str, pk: int) -> HttpResponse:
     if kind not in MODELS:
         raise Http404
     version = access.policy_version_or_404(kind, pk)
-    form = VoidForm(request.POST or None)
+    form = VoidForm(posted(request))
 
     def write() -> PolicyDraft:
         reason = form.cleaned_data["reason"]

@@ -42,7 +42,7 @@ def reach(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Whom a recall concerns at one's own locations, and how far reaching them has come."""
     found, page = access.recall_or_404(public_id), page_number(request)
     show, now, today = _show(request), clock.now(), clock.today(request.zone)
-    mine = queries.people(found, now=now).filter(pk__in=access.patients(request).values("pk"))
+    mine = queries.people(found).filter(pk__in=access.patients(request).values("pk"))
     rows, more = queries.page_of(found, queries.shown(mine, show, now=now), today=today, page=page)
     context = _context(request, found, show) | {
         "rows": [row_words(row, now=now) for row in rows],
@@ -78,8 +78,8 @@ def reach_csv(request: StaffRequest, public_id: UUID) -> StreamingHttpResponse:
 def notice_open(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Open the notice of a recall; messages to those who agreed are queued with it."""
     found = access.recall_or_404(public_id)
-    people = queries.people(found, now=clock.now()).count()
-    writable = queries.to_write_to(found, now=clock.now(), channels=tuple(carriers())).count()
+    people = queries.people(found).count()
+    writable = queries.to_write_to(found, channels=tuple(carriers())).count()
 
     def write() -> str:
         service.open_notice(found, by=request.staff.user, now=clock.now(), channels=tuple(carriers()))
@@ -173,7 +173,7 @@ def _show(request: StaffRequest) -> Show:
 
 def _rows(request: StaffRequest, found: Recall, show: Show) -> list[Row]:
     now = clock.now()
-    mine = queries.people(found, now=now).filter(pk__in=access.patients(request).values("pk"))
+    mine = queries.people(found).filter(pk__in=access.patients(request).values("pk"))
     asked = queries.shown(mine, show, now=now)
     rows, _ = queries.page_of(found, asked, today=clock.today(request.zone), page=1, size=PRINTED)
     return rows

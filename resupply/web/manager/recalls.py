@@ -19,7 +19,7 @@ from resupply.web.access import StaffRequest, can, may
 from resupply.web.act import take_back
 from resupply.web.forms import written
 from resupply.web.manager.recall_forms import RecallForm
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 from resupply.web.paging import page_number
 
 
@@ -62,7 +62,7 @@ def recall(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def recall_new(request: StaffRequest) -> HttpResponse:
     """Record a recall."""
     today = clock.today(request.zone)
-    form = RecallForm(request.POST or None, initial={"issued_on": today}, families=shelf.all_families())
+    form = RecallForm(posted(request), initial={"issued_on": today}, families=shelf.all_families())
 
     def write() -> Recall:
         return service.record_recall(form.details(), by=request.staff.user, today=today, now=clock.now())

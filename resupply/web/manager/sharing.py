@@ -21,7 +21,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
 from resupply.web.act import act, ask, confirmed
 from resupply.web.forms import day_field, written
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 
 
 class IntegrationForm(forms.Form):
@@ -89,7 +89,7 @@ def program_new(request: StaffRequest) -> HttpResponse:
     """Let a program in; the answer shows its token this once."""
     today = clock.today(request.zone)
     form = IntegrationForm(
-        request.POST or None,
+        posted(request),
         places=access.locations(request),
         initial={"last_day": today + timedelta(days=180)},
     )

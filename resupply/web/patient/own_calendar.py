@@ -17,7 +17,7 @@ from resupply.rules.patient_page import said_day, said_hour, words
 from resupply.services import feeds
 from resupply.services.errors import Refused
 from resupply.services.records import local_day
-from resupply.web.methods import GET_HEAD_OR_POST
+from resupply.web.methods import GET_HEAD_OR_POST, posted
 from resupply.web.patient.doors import PatientRequest, door, frame, to
 from resupply.web.patient.forms import CALENDAR_CHOICES, OwnCalendarForm
 from resupply.web.patient_page import read_said
@@ -31,7 +31,7 @@ MOST_LINKS = 5
 @GET_HEAD_OR_POST
 def calendar(request: PatientRequest) -> HttpResponse:
     """The links in use and a form for another; the answer shows a new link this once."""
-    data = request.POST if request.method == "POST" else None
+    data = posted(request)
     form = OwnCalendarForm(data, language=request.language)
     live = feed_queries.of_patient(request.patient).filter(revoked_at=None).select_related("patient")
     context, said = frame(request) | {"form": form}, words(request.language)
@@ -65,7 +65,7 @@ def change(request: PatientRequest, public_id: UUID) -> HttpResponse:
     if "end" in request.POST:
         feeds.revoke(one, by=None, now=now)
         return _done(request, "calendar_ended", "calendar_delete")
-    data = request.POST if request.method == "POST" else None
+    data = posted(request)
     form = OwnCalendarForm(data, language=request.language, initial=OwnCalendarForm.first(one))
     if data is not None and form.is_valid():
         try:

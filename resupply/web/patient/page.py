@@ -14,7 +14,7 @@ from resupply.rules.patient_page import LANGUAGES, WEEKDAYS, said_month, words
 from resupply.services import doors, own_page
 from resupply.services.errors import Refused
 from resupply.services.records import local_day
-from resupply.web.methods import GET_HEAD_OR_POST
+from resupply.web.methods import GET_HEAD_OR_POST, posted
 from resupply.web.patient.doors import (
     PatientRequest,
     door,
@@ -97,7 +97,7 @@ def language(request: PatientRequest) -> HttpResponse:
 
 def _ask_birth_date(request: PatientRequest) -> HttpResponse:
     """The question, or what came of its answer."""
-    form = BirthForm(request.POST if request.method == "POST" else None, language=request.language)
+    form = BirthForm(posted(request), language=request.language)
     context = {"words": words(request.language), "language": request.language, "form": form}
     if request.method != "POST":
         locked = request.link.locked_until

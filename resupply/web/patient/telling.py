@@ -20,7 +20,7 @@ from resupply.rules.magnets import distance_cm, distance_inches, notices
 from resupply.rules.patient_page import WEEKDAYS, said_hour, words
 from resupply.services import own_page
 from resupply.services.errors import Refused
-from resupply.web.methods import GET_HEAD_OR_POST
+from resupply.web.methods import GET_HEAD_OR_POST, posted
 from resupply.web.patient.doors import PatientRequest, door, frame, to
 from resupply.web.patient.forms import DaysForm, ImplantForm, NoteForm, OwnForm, PartForm
 from resupply.web.patient_page import parts_said
@@ -212,7 +212,7 @@ def _one(model: type[M], request: PatientRequest, record: UUID) -> M:
 
 
 def _form(request: PatientRequest, form: type[F], **over: Any) -> F:
-    data = request.POST if request.method == "POST" else None
+    data = posted(request)
     return form(data, language=request.language, **over)
 
 

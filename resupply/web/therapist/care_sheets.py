@@ -22,7 +22,7 @@ from resupply.web.access import StaffRequest, may
 from resupply.web.act import take_back
 from resupply.web.files import as_file
 from resupply.web.forms import day_field, written
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 
 
 class ReviewForm(forms.Form):
@@ -80,7 +80,7 @@ def texts(request: StaffRequest) -> HttpResponse:
     text = _text(request.GET.get("text", ""))
     digest = texts_of.digest(text, "es")
     first = {"digest": digest, "language": "es", "reviewed_on": today}
-    form = ReviewForm(request.POST or None, initial=first)
+    form = ReviewForm(posted(request), initial=first)
 
     def write() -> TextReview:
         data = form.cleaned_data

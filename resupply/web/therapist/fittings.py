@@ -27,7 +27,7 @@ from resupply.web.access import StaffRequest, may
 from resupply.web.act import ask, take_back
 from resupply.web.forms import written
 from resupply.web.line_rows import chart_of, rows_of
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 from resupply.web.strip import StripChart
 from resupply.web.therapist.fitting_forms import BeginForm, EndForm, TryForm
 from resupply.web.therapist.leak_map import Spot, spots, summary
@@ -66,7 +66,7 @@ def begin(request: StaffRequest, public_id: UUID) -> HttpResponse:
     places = access.open_locations(request)
     here = places.filter(pk=person.location_id).first() or places[0]
     today = clock.today(here.time_zone)
-    form = BeginForm(request.POST or None, initial={"location": here, "fitted_on": today}, locations=places)
+    form = BeginForm(posted(request), initial={"location": here, "fitted_on": today}, locations=places)
 
     def write() -> Fitting:
         return service.begin_fitting(
@@ -107,7 +107,7 @@ def fitting(request: StaffRequest, public_id: UUID) -> HttpResponse:
     tries = list(visit.tries.select_related("item"))
     mask = _chosen(request, offer.masks, tries)
     first = _first(visit, mask, tries)
-    form = TryForm(request.POST or None, initial=first, masks=offer.masks, style=mask.style if mask else "")
+    form = TryForm(posted(request), initial=first, masks=offer.masks, style=mask.style if mask else "")
     form.suggest(mask.pack_sizes or [mask.size] if mask else [])
     if request.method == "POST" and (made := written(form, lambda: _add(visit, form, mask))):
         messages.success(request, f"Try {made.position} kept: {summary(made.style, made.leaks)}.")
@@ -135,7 +135,7 @@ def end(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """End a fitting; a mask kept leads to the dispense, filled in."""
     visit = access.fitting_or_404(request, public_id)
     person, tries = visit.patient, list(visit.tries.select_related("item"))
-    form = EndForm(request.POST or None, tries=tries)
+    form = EndForm(posted(request), tries=tries)
 
     def write() -> Fitting:
         data = form.cleaned_data

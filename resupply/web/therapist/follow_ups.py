@@ -25,7 +25,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.act import take_back
 from resupply.web.forms import written
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 from resupply.web.therapist.follow_up_forms import FollowUpForm
 from resupply.web.wording import day_words
 
@@ -61,7 +61,7 @@ def follow_up(request: StaffRequest, public_id: UUID) -> HttpResponse:
     today = clock.today(person.time_zone)
     steps = follow_ups_of.steps_of(person, today=today)
     style = style_worn(person, today=today)
-    form = FollowUpForm(request.POST or None, initial=_first(steps, today), steps=steps, style=style)
+    form = FollowUpForm(posted(request), initial=_first(steps, today), steps=steps, style=style)
     if request.method == "POST" and (made := written(form, lambda: _record(request, person, form))):
         messages.success(request, f"Follow-up of {day_words(made.on, today=today)} recorded.")
         return redirect("therapist:follow_up", person.public_id)

@@ -19,7 +19,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.act import take_back
 from resupply.web.forms import show
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 from resupply.web.therapist.match_form import MatchForm, first_answers, order_view
 from resupply.web.wording import day_words
 
@@ -35,7 +35,7 @@ def match(request: StaffRequest, public_id: UUID) -> HttpResponse:
     now_in_force = matches_of.table_on(today)
     latest = matches_of.latest_match(person)
     first = {"answered_on": today, **_first(person, latest, today=today)}
-    form = MatchForm(request.POST or None, initial=first, table=now_in_force.table)
+    form = MatchForm(posted(request), initial=first, table=now_in_force.table)
     saved = request.method == "POST" and "look" not in request.POST
     if saved and (record := _record(request, person, form)):
         messages.success(request, _said(record, form))

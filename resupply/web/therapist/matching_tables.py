@@ -21,7 +21,7 @@ from resupply.web.access import StaffRequest, can, may
 from resupply.web.act import act
 from resupply.web.forms import VoidForm, day_field, written
 from resupply.web.matching_form import TableForm
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 from resupply.web.wording import day_words
 
 
@@ -74,7 +74,7 @@ def new(request: StaffRequest) -> HttpResponse:
         "table": current.version.table if current.version else shipped_text(),
         "effective_from": today,
     }
-    form = VersionForm(request.POST or None, initial=first)
+    form = VersionForm(posted(request), initial=first)
 
     def write() -> MatchingVersion:
         return matching.record_version(
@@ -119,7 +119,7 @@ def version_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
     row = access.matching_version_or_404(public_id)
     if can(request, "policy.change"):
         return redirect("manager:policy_void", "matching", row.pk)
-    form, day = VoidForm(request.POST or None), day_words(row.effective_from, today=clock.today(request.zone))
+    form, day = VoidForm(posted(request)), day_words(row.effective_from, today=clock.today(request.zone))
 
     def write() -> str:
         reason = form.cleaned_data["reason"]

@@ -19,7 +19,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.act import act, take_back
 from resupply.web.forms import UNIT_CHOICES, code_choices, day_field
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 from resupply.web.wording import day_words, part_word, period_words
 
 
@@ -72,7 +72,7 @@ def own_life_new(request: StaffRequest, public_id: UUID) -> HttpResponse:
     person = access.patient_or_404(request, public_id)
     today = clock.today(person.time_zone)
     first = {"effective_from": today, "part_code": request.GET.get("part", "")}
-    form = OwnLifeForm(request.POST if request.method == "POST" else None, initial=first)
+    form = OwnLifeForm(posted(request), initial=first)
 
     def write() -> str:
         data, life = form.cleaned_data, form.life()

@@ -22,7 +22,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
 from resupply.web.act import act
 from resupply.web.forms import VoidForm, day_field, show, window_choices
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 from resupply.web.wording import day_words
 
 BLANK_STEPS = 2
@@ -98,7 +98,7 @@ def plan_new(request: StaffRequest) -> HttpResponse:
         {"name": step.name, "from_day": step.from_day, "to_day": step.to_day}
         for step in follow_ups_of.plan_on(today)
     ]
-    sent = request.POST if request.method == "POST" else None
+    sent = posted(request)
     form = PlanForm(sent, initial={"effective_from": today})
     steps = StepFormSet(sent, initial=first, prefix="steps")
     if sent is not None and form.is_valid() and steps.is_valid() and (made := _record(request, form, steps)):
@@ -117,7 +117,7 @@ def plan_void(request: StaffRequest, pk: int) -> HttpResponse:
     version = access.follow_up_plan_or_404(pk)
     if can(request, "policy.change"):
         return redirect("manager:policy_void", "follow_ups", version.pk)
-    form = VoidForm(request.POST or None)
+    form = VoidForm(posted(request))
     day = day_words(version.effective_from, today=clock.today(request.zone))
 
     def write() -> str:
@@ -142,7 +142,7 @@ def payer_window(request: StaffRequest, pk: int) -> HttpResponse:
         "first": payer.reevaluation_first,
         "last": payer.reevaluation_last,
     }
-    form = ReevaluationForm(request.POST or None, initial=first)
+    form = ReevaluationForm(posted(request), initial=first)
 
     def write() -> str:
         data = form.cleaned_data

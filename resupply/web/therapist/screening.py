@@ -24,7 +24,7 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.act import take_back
 from resupply.web.forms import written
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 from resupply.web.therapist.forms import PERSON_WORDS, ScreenForm
 from resupply.web.wording import day_words
 
@@ -75,7 +75,7 @@ def screen(request: StaffRequest, public_id: UUID) -> HttpResponse:
     held = verdict(screens_of.newest_screen(person.pk), as_of=today).reason is Reason.YES
     may_clear = access.can(request, "magnets.clear")
     form = ScreenForm(
-        request.POST or None,
+        posted(request),
         initial={"asked_on": today},
         language=person.language,
         may_clear=held and may_clear,

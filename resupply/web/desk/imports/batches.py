@@ -17,7 +17,7 @@ from resupply.web.access import StaffRequest, may
 from resupply.web.desk.imports.forms import UndoForm
 from resupply.web.desk.imports.words import amounts, state_words
 from resupply.web.forms import written
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 from resupply.web.paging import number_in
 
 
@@ -42,7 +42,7 @@ def imports(request: StaffRequest) -> HttpResponse:
 def undo(request: StaffRequest, public_id: Any) -> HttpResponse:
     """Take a whole import back, with a reason."""
     batch = access.batch_or_404(public_id)
-    form = UndoForm(request.POST if request.method == "POST" else None)
+    form = UndoForm(posted(request))
 
     def write() -> ImportBatch:
         reason = form.cleaned_data["reason"]

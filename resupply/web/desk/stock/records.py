@@ -20,7 +20,7 @@ from resupply.web.access import StaffRequest, may
 from resupply.web.act import act, take_back
 from resupply.web.desk.stock.forms import BackOrderForm, ExpectedForm
 from resupply.web.desk.stock.words import lot_name, movement_word, part_choices, signed
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 from resupply.web.wording import day_words, kind_word
 
 
@@ -63,7 +63,7 @@ def back_order_new(request: StaffRequest, public_id: UUID) -> HttpResponse:
     today = clock.today(person.time_zone)
     items = {item.pk: item for item in givable(person.pk, stock.offered(), today=today)}
     form = BackOrderForm(
-        request.POST or None,
+        posted(request),
         parts=part_choices(items.values()),
         locations=access.locations(request),
         initial={"part": request.GET.get("part", ""), "quantity": 1, "location": person.location_id},
@@ -93,7 +93,7 @@ def back_order_new(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def back_order(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Say when the parts are expected now."""
     order = access.back_order_or_404(request, public_id)
-    form = ExpectedForm(request.POST or None, initial={"expected_on": order.expected_on})
+    form = ExpectedForm(posted(request), initial={"expected_on": order.expected_on})
 
     def write() -> str:
         service.expect_on(order, expected_on=form.cleaned_data["expected_on"], now=clock.now())
