@@ -78,9 +78,7 @@ def work_list(location_ids: Collection[int], *, today: date) -> list[Work]:
     if location_ids:
         people = people.filter(location__in=sorted(location_ids))
     found = list(people.select_related("location").order_by("family_name", "given_name", "pk"))
-    made: dict[int, list[FollowUp]] = defaultdict(list)
-    for row in FollowUp.objects.filter(patient__in=found, voided_at=None).order_by("on", "pk"):
-        made[row.patient_id].append(row)
+    made = _made(found)
     work = [work for person in found if (work := _work(person, made[person.pk], plan, today))]
     return sorted(work, key=lambda work: work.step.due.last)
 
@@ -98,9 +96,7 @@ def due_for(day: date, patients: Collection[int] | None = None) -> dict[int, Due
     if patients is not None:
         some = some.filter(pk__in=patients)
     people = list(with_anchor().filter(pk__in=some.values("pk"), anchor__lte=day))
-    made: dict[int, list[FollowUp]] = defaultdict(list)
-    for row in FollowUp.objects.filter(patient__in=people, voided_at=None).order_by("on", "pk"):
-        made[row.patient_id].append(row)
+    made = _made(people)
     found: dict[int, DueStep] = {}
     for person in people:
         rows = made[person.pk]
@@ -111,6 +107,14 @@ def due_for(day: date, patients: Collection[int] | None = None) -> dict[int, Due
             if step.state is FollowUpState.DUE:
                 found.setdefault(person.pk, step.due)
     return found
+
+
+def _made(people: Collection[Patient]) -> dict[int, list[FollowUp]]:
+    """The standing follow-ups of these patients, oldest first. One query."""
+    made: dict[int, list[FollowUp]] = defaultdict(list)
+    for row in FollowUp.objects.filter(patient__in=people, voided_at=None).order_by("on", "pk"):
+        made[row.patient_id].append(row)
+    return made
 
 
 def with_anchor() -> QuerySet[Any]:

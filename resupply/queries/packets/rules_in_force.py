@@ -100,11 +100,11 @@ def _allowance(code: str, payer: Payer | None, found: Records, names: Names) -> 
 
 def _stored_refill_rule(payer: Payer | None, found: Records) -> RefillRuleVersion | None:
     """The stored version that the leads of the day come from; None: the published rule's, or nobody's."""
-    source = RefillSource.CLINIC if payer is None else RefillSource(payer.refill_source)
-    if source is RefillSource.SHIPPED:
+    if payer is not None and payer.refill_source == RefillSource.SHIPPED:
         return None
     rows = standing(RefillRuleVersion.objects.all(), found.marks)
-    own = [row for row in rows if source is RefillSource.OWN and row.payer_id == getattr(payer, "pk", None)]
+    whose = payer.pk if payer is not None and payer.refill_source == RefillSource.OWN else 0
+    own = [row for row in rows if row.payer_id == whose]
     clinic = [row for row in rows if row.payer_id is None]
     return in_force_or_first(followed(own, clinic), found.day)
 

@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 from django import forms
 from django.contrib import messages
+from django.core.paginator import Paginator
 from django.db.models import Q
 from django.http import Http404, HttpResponse, StreamingHttpResponse
 from django.http.response import HttpResponseBase
@@ -34,7 +35,7 @@ from resupply.web.access import StaffRequest, may
 from resupply.web.files import MOST_IN_A_WORKBOOK, csv_file, workbook_file
 from resupply.web.forms import day_field
 from resupply.web.page_words import page_words
-from resupply.web.paging import page_number, turned, with_filters
+from resupply.web.paging import turned, with_filters
 
 PAGE = 50
 _HEADER = ("at", "who", "kind", "page", "came_from", "emergency_access", "patients", "what")
@@ -135,15 +136,15 @@ def history_xlsx(request: StaffRequest) -> HttpResponseBase:
 def disclosures(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Whom one patient's records were disclosed to, as far as the program knows."""
     person = access.patient_or_404(request, public_id)
-    today, page = clock.today(person.time_zone), page_number(request)
-    found = accounting(person, today=today)
+    today = clock.today(person.time_zone)
+    page = Paginator(accounting(person, today=today), PAGE).get_page(request.GET.get("page"))
     context = {
         "person": person,
         "today": today,
-        "rows": found[(page - 1) * PAGE : page * PAGE],
-        "found": len(found),
-        "newer_url": turned(request, "page", page - 1),
-        "older_url": turned(request, "page", page + 1) if len(found) > page * PAGE else "",
+        "rows": page.object_list,
+        "found": page.paginator.count,
+        "newer_url": turned(request, "page", page.previous_page_number()) if page.has_previous() else "",
+        "older_url": turned(request, "page", page.next_page_number()) if page.has_next() else "",
         "kept": kept(Records.DISCLOSURES, today),
     }
     return render(request, "manager/disclosures.html", context)

@@ -182,6 +182,7 @@ def test_an_accounting_says_when_to_whom_what_and_why_for_six_years(cast: Cast, 
     assert rows["file"].what == "patient, taken out by marta"
     page = marta.get(reverse("manager:disclosures", args=[cast.odalys.public_id]))
     assert "Not in it:" in page.content.decode()
+    assert "The program knows of no disclosure" not in marta.get(f"{page.request['PATH_INFO']}?page=9").text
     lines = table(marta.get(reverse("manager:disclosures_csv", args=[cast.odalys.public_id])))
     assert lines[0] == ["at", "way", "to", "what", "purpose", "asked_for_by_law"]
     assert Location.objects.count() == 2
