@@ -194,8 +194,8 @@ REPORTED = TodayList(
 CALLS = TodayList(
     slug="calls",
     title="Calls to make",
-    about="Refills to ask about by phone: no message can ask, the last did not arrive, or one went out a week "
-    "ago unanswered",
+    about="Refills to ask about by phone: no message can ask, the last did not arrive, or one went out a "
+    "week ago unanswered",
     empty="No call to make.",
     how="Patients appear here when a refill may be asked about and no message can ask, the last one did not "
     "arrive, or one has gone unanswered for a week. Who does not want to be called never appears.",
