@@ -38,6 +38,12 @@ def text(answer: Any) -> str:
     return re.sub(r"\s+", " ", plain.replace("Show the steps", ""))
 
 
+def test_a_form_with_nothing_in_it_is_checked_like_any_other(cast: Cast, ines: Client) -> None:
+    """As a program sends it that gives the token against forgery in a header."""
+    for name in ("swap", "status", "consent"):
+        assert ines.post(at(name, cast.odalys.public_id)).status_code == 422, name
+
+
 # --- find ---
 
 
