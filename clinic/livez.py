@@ -2,7 +2,7 @@
 
 import os
 import sys
-from http.client import HTTPConnection
+from http.client import HTTPConnection, HTTPException
 
 
 def answers() -> bool:
@@ -11,7 +11,7 @@ def answers() -> bool:
     try:
         connection.request("GET", "/livez")
         return connection.getresponse().status == 200
-    except OSError:
+    except (OSError, HTTPException):  # nothing there, or something else than a web server
         return False
     finally:
         connection.close()

@@ -3,6 +3,7 @@
 import os
 import re
 import signal
+import socket
 import subprocess
 import sys
 import threading
@@ -148,8 +149,6 @@ def test_from_an_empty_folder_to_a_page_and_back_to_nothing(var: Path) -> None:
 
 
 def test_a_taken_port_is_said_and_another_used_and_sigterm_stops_all(var: Path) -> None:
-    import socket
-
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
@@ -197,3 +196,18 @@ def test_a_second_run_in_the_same_folder_and_an_open_host_are_refused(var: Path)
 def test_livez_says_no_where_nothing_answers(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("GRANIAN_PORT", str(free_port()))
     assert answers() is False
+
+
+def test_livez_says_no_where_something_else_answers(monkeypatch: pytest.MonkeyPatch) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        monkeypatch.setenv("GRANIAN_PORT", str(other.getsockname()[1]))
+
+        def greet() -> None:
+            visitor, _ = other.accept()
+            with visitor:
+                visitor.sendall(b"220 mail.clinic.example ready\r\n")
+
+        thread = threading.Thread(target=greet)
+        thread.start()
+        assert answers() is False
+        thread.join(10)
