@@ -49,6 +49,7 @@ _VERBS = {
     "visit": "ask at the next visit",
 }
 LEFT_OUT = {
+    "not_overdue": "is not overdue any more",
     "elsewhere": "does not work at the patient’s location",
     "answer_unread": "an answer waits to be read",
     "said_yes": "said yes: dispense",

@@ -62,9 +62,10 @@ def missing_months(*, today: date) -> list[date]:
 def past_months(params: Params, progress: Progress, *, now: datetime) -> JobFile | None:
     """Work out the months in `months` (first days) by the rules from the facts that stand now."""
     months = [date.fromisoformat(month) for month in cast("list[str]", params["months"])]
-    after, done, of = _number(progress, "after"), _number(progress, "done"), Patient.objects.count()
+    after, done = _number(progress, "after"), _number(progress, "done")
     sums = cast("Sums", progress.left_at.get("sums", {}))
     people = Patient.objects.exclude(status=PatientStatus.WITHDRAWN).order_by("pk")
+    of = people.count()
     while batch := {patient.pk: patient for patient in people.filter(pk__gt=after)[:BATCH]}:
         _add(sums, batch, months)
         after, done = max(batch), done + len(batch)

@@ -169,15 +169,21 @@ def _row(raw: RawRow, columns: dict[str, Column], report: Report, *, today: date
 def _night(raw: RawRow, report: Report, *, today: date) -> date | None:
     """The date on which the night began."""
     text = raw.cells.get("night_date", "")
-    try:
-        day = date.fromisoformat(text)
-    except ValueError:
+    if (day := _day(text)) is None:
         report.add(NIGHTS.file, raw.number, "night_date", text, "this is no date", "write it as 2026-03-28")
         return None
     if day >= today or day.year < 1990:
         wrong = "this night is not over yet" if day >= today else "this night lies too far back"
         report.add(NIGHTS.file, raw.number, "night_date", text, wrong, "correct the date")
     return day
+
+
+def _day(text: str) -> date | None:
+    """A date in a form of ISO 8601, some of which write one day in several ways (2026-03-28, 20260328)."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        return None
 
 
 def _value(raw: RawRow, column: Column, report: Report) -> Decimal | None:
@@ -193,15 +199,17 @@ def _value(raw: RawRow, column: Column, report: Report) -> Decimal | None:
 
 
 def _once_each(raws: Sequence[RawRow], report: Report) -> None:
-    """Report nights that are there twice."""
-    seen: set[str] = set()
+    """Report nights that are there twice, however they are written."""
+    seen: set[date] = set()
     for raw in raws:
         text = raw.cells.get("night_date", "")
-        if text in seen:
+        day = _day(text)
+        if day in seen:
             report.add(
                 NIGHTS.file, raw.number, "night_date", text, "this night is there twice", "leave one of them"
             )
-        seen.add(text)
+        if day:
+            seen.add(day)
 
 
 def _fields(row: NightRow) -> dict[str, object]:

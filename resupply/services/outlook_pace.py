@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
-from typing import TypedDict
+from typing import TypedDict, TypeVar
 
 from resupply.models import Patient, PatientStatus
 from resupply.queries import facts as fact_queries
@@ -14,8 +14,9 @@ from resupply.rules.facts import PatientFacts, Policy
 from resupply.rules.lines import LinePlan, plan_lines
 from resupply.services.chunks import chunks
 
+T = TypeVar("T")
 SAMPLE = 3_000
-"""Patients whose refills of the last year tell the clinic's pace."""
+"""Patients, at most, whose refills of the last year tell the clinic's pace: spread over all there are."""
 LOOKED_BACK = timedelta(days=365)
 ENOUGH = 30
 """Dispenses of a kind at a location from which on its own pace is used, not that of all locations (ours)."""
@@ -40,8 +41,7 @@ def look_back(*, today: date) -> list[Seen]:
     """
     since = today - LOOKED_BACK
     everyone = Patient.objects.filter(status=PatientStatus.ON_THERAPY).order_by("pk")
-    keys = list(everyone.values_list("pk", "location"))
-    sample = dict(keys[:: max(1, len(keys) // SAMPLE)])
+    sample = dict(spread(list(everyone.values_list("pk", "location")), most=SAMPLE))
     seen: dict[tuple[int, str], tuple[Counter[str], Counter[str]]] = {}
     policy = fact_queries.policy()
     for batch in chunks(sample, size=BATCH):
@@ -53,6 +53,13 @@ def look_back(*, today: date) -> list[Seen]:
         Seen(location=location, kind=kind, known=dict(known), open=dict(still))
         for (location, kind), (known, still) in sorted(seen.items())
     ]
+
+
+def spread(values: Sequence[T], *, most: int) -> Sequence[T]:
+    """At most so many of the values, evenly spread over them."""
+    if len(values) <= most:
+        return values
+    return [values[place * len(values) // most] for place in range(most)]
 
 
 def delays_of(

@@ -2,8 +2,8 @@
 undone after.
 
 `preview` says who would be left out and why, and writes nothing; `act` leaves out the same lines by the same
-words, from the records as they are then. An act is undone as a whole: what it wrote is voided, and messages
-that have not gone out are cancelled; what has gone out has gone out.
+words, from the lines and records as they are then. An act is undone as a whole: what it wrote is voided, and
+messages that have not gone out are cancelled; what has gone out has gone out.
 """
 
 from collections import Counter
@@ -16,6 +16,7 @@ from django.db import transaction
 
 from resupply.models import Act, BulkAct, Channel, LineAct, Message, Patient, PlanLine, Staff
 from resupply.queries import questions as question_queries
+from resupply.queries.overdue import OverdueFilter, Snoozed, overdue_lines
 from resupply.queries.overdue_known import looked_up
 from resupply.rules.asking import bar
 from resupply.rules.next_steps import Line
@@ -91,7 +92,8 @@ def act(
         raise Refused("too_many", f"Choose at most {most_lines(wish.act):,} lines at once.")
     with transaction.atomic():
         plans.lock_patients({line.patient_id for line in lines})
-        seen = preview(lines, wish, today=today)
+        still = _still_overdue(lines, today=today)
+        seen = preview(still, wish, today=today)
         bulk = BulkAct.objects.create(
             act=wish.act,
             acted_at=now,
@@ -113,6 +115,7 @@ def act(
             for line in done
         )  # fmt: skip
         late = Counter(refused[line.patient_id] for line in seen.lines if line.patient_id in refused)
+        late["not_overdue"] = len(lines) - len(still)
         bulk.lines_done, bulk.left_out = len(done), dict(Counter(seen.reasons) + late)
         bulk.save(update_fields=["lines_done", "left_out"])
     return bulk
@@ -138,6 +141,13 @@ def undo(bulk: BulkAct, *, by: AbstractBaseUser, now: datetime) -> BulkAct:
         bulk.undone_at, bulk.undone_by_id, bulk.lines_undone = now, by.pk, len(back)
         bulk.save(update_fields=["undone_at", "undone_by", "lines_undone"])
     return bulk
+
+
+def _still_overdue(lines: Sequence[PlanLine], *, today: date) -> list[PlanLine]:
+    """The lines as they stand under the lock; without those that somebody has supplied or paused since."""
+    late = overdue_lines(OverdueFilter(snoozed=Snoozed.TOO), today=today).select_related("patient")
+    now = {line.pk: line for line in late.filter(pk__in=[line.pk for line in lines])}
+    return [now[line.pk] for line in lines if line.pk in now]
 
 
 def _barred(lines: Sequence[PlanLine], wish: Wish, *, today: date) -> Mapping[int, str]:

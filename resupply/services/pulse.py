@@ -51,13 +51,15 @@ def unheld(of: type[Work], states: Iterable[str], *, now: datetime) -> "QuerySet
 
 
 def take(of: type[Work], starts: Mapping[str, str], *, now: datetime, anew: bool = False) -> Claim | None:
-    """Take the row that has waited longest, unless one is being worked on; `starts`: what each state with
-    work to do becomes. Of two at once, one gets it. `anew`: how far it had come is forgotten.
+    """Take the next row, unless one is being worked on; `starts`: what each state with work to do becomes. Of
+    two at once, one gets it. `anew`: how far it had come is forgotten.
+
+    The next is the oldest of those that had the fewest turns: what takes hours, or fails, lets the others by.
     """
     with transaction.atomic():
         if of._default_manager.filter(state__in=list(starts), leased_until__gt=now).exists():
             return None
-        row = unheld(of, starts, now=now).order_by("id").select_for_update(skip_locked=True).first()
+        row = unheld(of, starts, now=now).order_by("fence", "id").select_for_update(skip_locked=True).first()
         if row is None:
             return None
         row.state = starts[row.state]

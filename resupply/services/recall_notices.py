@@ -162,22 +162,27 @@ def close_notice(
 def open_again(
     notice: RecallNotice,
     *,
+    reason: str,
     by: AbstractBaseUser | None,
     now: datetime,
     channels: Collection[str] = (Channel.MAIL,),
 ) -> RecallNotice:
-    """Open a closed notice again: somebody was found who was given the part. Its history keeps the closing.
+    """Open another notice in the place of one that was closed, such as when somebody was found who was given
+    the part. The closed one stays with the reason; what came of each contact still counts.
 
-    Raises Refused `open_already`.
+    Raises Refused: `recall_void`, `open_already`, `reason_missing`, `reason_long`.
     """
     with transaction.atomic():
+        recall = Recall.objects.select_for_update().get(pk=notice.recall_id)
+        if recall.is_voided:
+            raise Refused("recall_void", "This recall was voided: there is nobody to reach.")
         notice = RecallNotice.objects.select_for_update().get(pk=notice.pk)
-        if notice.closed_at is None:
+        if notice.closed_at is None or notice.is_voided:
             raise Refused("open_already", "This notice is open.")
-        notice.closed_at, notice.closed_by_id, notice.closed_note = None, None, ""
-        notice.save(update_fields=["closed_at", "closed_by", "closed_note"])
-        queue_messages(notice, now=now, channels=channels)
-    return notice
+        take_back(notice, reason=reason, by=by, now=now)
+        again = RecallNotice.objects.create(recall=recall, **stamp(by, now))
+        queue_messages(again, now=now, channels=channels)
+    return again
 
 
 def _message(

@@ -172,6 +172,7 @@ def test_past_months_by_the_rules_equal_the_plans_of_their_last_day(clinic: list
     assert any(row[1] for row in kept.values())
     SupplyMonth.objects.all().delete()
     assert MARCH not in measures.missing_months(today=TODAY)
+    make_patient(status="withdrawn")
     progress = Progress()
     measures.past_months({"months": ["2026-02-01"]}, progress, now=NOW)
     assert _kept() == kept

@@ -103,6 +103,17 @@ def test_a_slice_ends_and_the_next_goes_on(
     assert b"".join(jobs.pieces(job)) == b"1\n2\n3\nend\n"
 
 
+def test_what_takes_long_lets_others_by(
+    marta: User, kind: Callable[[Does], None], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kind(count_to_three)
+    monkeypatch.setattr(working, "SLICE", timedelta(0))
+    long, later = asked(marta), asked(marta)
+    for _ in range(4):
+        jobs.work(now=NOW)
+    assert [now(job).left_at for job in (long, later)] == [{"done": 2}, {"done": 2}]
+
+
 def test_what_fails_every_time_stops_and_may_be_tried_again(
     marta: User, kind: Callable[[Does], None]
 ) -> None:

@@ -4,12 +4,19 @@ from datetime import date, time, timedelta
 
 import pytest
 
-from resupply.models import Message, MessageOccasion, MessageReason, MessageState, Patient
+from resupply.models import (
+    Message,
+    MessageOccasion,
+    MessageReason,
+    MessageState,
+    MessageTermsVersion,
+    Patient,
+)
 from resupply.queries.message_days import mailboxes
 from resupply.queries.message_terms import schedule
 from resupply.rules.message_days import LINK, messages
 from resupply.rules.reminders import STEPS
-from resupply.services import doors, message_terms, reminders
+from resupply.services import doors, reminders
 from resupply.services.questions import tidy
 from tests.builders import NOW, TODAY, make_consent
 from tests.services.sending import make_due_patient, make_plan_line
@@ -55,7 +62,7 @@ def test_messages_come_as_foreseen_if_nobody_answers() -> None:
     link.expires_at = NOW + timedelta(days=24)
     link.save()
     for begins, per_week, second, ahead in ((0, 3, 5, 2), (9, 1, 9, 20)):
-        message_terms.plan_terms(
+        MessageTermsVersion.objects.create(
             effective_from=TODAY + timedelta(days=begins),
             opens=time(8),
             closes=time(17),
@@ -63,9 +70,6 @@ def test_messages_come_as_foreseen_if_nobody_answers() -> None:
             second_ask_days=second,
             link_ahead_days=ahead,
             reason="as decided",
-            by=None,
-            today=TODAY,
-            now=NOW,
         )
     found = mailboxes([one.pk for one in people], day=TODAY)
     until = TODAY + timedelta(days=DAYS)

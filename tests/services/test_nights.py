@@ -81,6 +81,8 @@ def test_a_wrong_cell_is_named_with_its_row_and_mend(row, column, wrong):
     ("content", "wrong"),
     [
         (csv("2026-03-01,1,,,,,", "2026-03-01,2,,,,,"), "there twice"),
+        (csv("2026-03-01,1,,,,,", "20260301,1,,,,,"), "there twice"),
+        (csv("2026-03-01,1,,,,,", "2026-W09-7,1,,,,,"), "there twice"),
         (b"night_date,usage_min,usage_h\n2026-03-01,60,1", "bring the same value"),
         (b"night_date,ahi_flow\n2026-03-01,1", "missing"),
         (b"usage_min\n60", "missing"),

@@ -151,3 +151,13 @@ def test_a_run_goes_on_where_it_was_left_and_takes_the_place_of_the_last() -> No
     second = OutlookRun.objects.get()
     assert second.pk != first.pk
     assert set(second.rows.values_list("location", flat=True)) == {north.pk, south.pk}
+
+
+@pytest.mark.parametrize(
+    ("there", "most", "taken"),
+    [(0, 3, []), (3, 3, [0, 1, 2]), (4, 3, [0, 1, 2]), (7, 3, [0, 2, 4]), (30, 3, [0, 10, 20])],
+)
+def test_a_sample_is_spread_over_all_and_as_large_as_it_may_be(
+    there: int, most: int, taken: list[int]
+) -> None:
+    assert list(outlook_pace.spread(range(there), most=most)) == taken

@@ -154,6 +154,16 @@ def test_an_open_question_is_asked_again_not_beside(cast: Cast) -> None:
     assert Message.objects.count() == 2
 
 
+def test_what_is_supplied_meanwhile_is_left_out(cast: Cast) -> None:
+    """The lines were read for the preview; the desk gave one patient the part before the act."""
+    supplied, other = late(cast.odalys), late(cast.tevin)
+    make_dispense(cast.odalys, on=TODAY)
+    plans.refresh_plans([cast.odalys.pk], now=NOW)
+    bulk = do([supplied, other], SNOOZE, cast)
+    assert (bulk.lines_done, bulk.left_out) == (1, {"not_overdue": 1})
+    assert set(LineAct.objects.values_list("patient", flat=True)) == {other.patient_id}
+
+
 def test_undo_takes_back_what_has_not_gone_out(cast: Cast) -> None:
     a, b = reachable(), reachable()
     bulk = do([a, b], Wish(act=Act.ASK), cast)

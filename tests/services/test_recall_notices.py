@@ -201,9 +201,36 @@ def test_it_closes_only_when_everybody_is_reached_or_written_off() -> None:
     with pytest.raises(Refused) as refused:
         recall_notices.void_contact(returned, reason="a slip", **BY)
     assert code(refused) == "not_open"
-    recall_notices.open_again(closed, **BY)
+    with pytest.raises(Refused) as refused:
+        recall_notices.open_again(closed, reason=" ", **BY)
+    assert code(refused) == "reason_missing"
+    again = recall_notices.open_again(closed, reason="one more was found", **BY)
+    closed.refresh_from_db()
+    assert (closed.void_reason, closed.closed_note, again.closed_at) == (
+        "one more was found",
+        "all done",
+        None,
+    )
+    for notice in (closed, again):
+        with pytest.raises(Refused) as refused:
+            recall_notices.open_again(notice, reason="twice", **BY)
+        assert code(refused) == "open_already"
     recall_notices.void_contact(returned, reason="a slip", **BY)
     assert states(recall)["Ana"] == "tried"
+
+
+def test_the_notice_of_a_recall_that_was_voided_is_not_opened_again() -> None:
+    given("Ana", email="")
+    recall = make_recall()
+    notice = recall_notices.open_notice(recall, **BY)
+    recall_notices.record_contact(
+        recall, Patient.objects.get(), outcome="reached", channel="phone", on=TODAY, **BY
+    )
+    closed = recall_notices.close_notice(notice, note="", **BY)
+    recalls.void_recall(recall, reason="the notice was withdrawn", **BY)
+    with pytest.raises(Refused) as refused:
+        recall_notices.open_again(closed, reason="one more", **BY)
+    assert code(refused) == "recall_void"
 
 
 def test_only_who_was_given_the_part_is_recorded() -> None:

@@ -77,7 +77,7 @@ OF_A_DISPENSE = {
 OF_A_PACKET = {"manager:packet", "manager:packet_check", "manager:packet_pdf", "manager:packet_json"}
 OF_A_REACH = {
     *("manager:recall_reach", "manager:recall_reach_print", "manager:recall_reach_csv"),
-    *("manager:notice_open", "manager:notice_close"),
+    *("manager:notice_open", "manager:notice_close", "manager:notice_again"),
 }
 OF_A_DRAFT = {"manager:policy_draft", "manager:policy_edit", "manager:policy_csv"}
 OF_A_LOCATION = {"manager:location", "manager:location_edit", "manager:location_close"}

@@ -214,6 +214,7 @@ TABLE: dict[str, set[str]] = {
     "manager:recall_reach_csv": LEAD,
     "manager:notice_open": LEAD,
     "manager:notice_close": LEAD,
+    "manager:notice_again": LEAD,
     "manager:recall_contact": CARE,
     "manager:recall_contact_void": CARE,
     "manager:message_terms": LEAD,
@@ -334,7 +335,7 @@ WRITES |= {"manager:overdue_undo", "manager:view_save", "manager:view_remove", "
 WRITES |= {"manager:item_new", "manager:item_edit", "manager:recall_new", "manager:recall_void"}
 WRITES |= {"manager:packet_find", "manager:packet_new"}
 OF_A_CONTACT = {"manager:recall_contact", "manager:recall_contact_void"}
-WRITES |= {"manager:notice_open", "manager:notice_close"} | OF_A_CONTACT
+WRITES |= {"manager:notice_open", "manager:notice_close", "manager:notice_again"} | OF_A_CONTACT
 OF_A_PACKET = {"manager:packet", "manager:packet_check", "manager:packet_pdf", "manager:packet_json"}
 WRITES |= {"manager:emergency", "people_invite", "people_withdraw", "people_change", "people_act"}
 WRITES |= {"manager:sharing_new", "manager:sharing_end"}

@@ -1,11 +1,11 @@
 """The worker's side of jobs: claim one, do a slice of it, and leave it to the next or finish it.
 
-1. A worker *claims* the job that has waited longest; the claim raises the fence and leases the row. One job
-   is worked on at a time, so that other work of the queue goes on beside it.
+1. A worker *claims* the oldest of the jobs that had the fewest turns; the claim raises the fence and leases
+   the row. One job is worked on at a time, so that other work of the queue goes on beside it.
 2. Its pulse moves the lease on. A worker that is killed leaves the job to the next, which goes on from where
    the last `keep` left it.
-3. A slice that has lasted `SLICE` ends with the next `keep`; the job waits again, behind mail that came in
-   meanwhile. Whatever is kept or finished is written only with the newest fence.
+3. A slice that has lasted `SLICE` ends with the next `keep`; the job waits again, behind mail and jobs that
+   came in meanwhile. Whatever is kept or finished is written only with the newest fence.
 
 What fails `MOST_ATTEMPTS` times in a row without getting on is stopped and shown. Files go after `KEPT`.
 """
@@ -75,7 +75,7 @@ def settle(*, now: datetime) -> None:
 
 
 def claim(*, now: datetime) -> Claim | None:
-    """Take the job that has waited longest, unless one is being worked on."""
+    """Take the next job (`pulse.take`), unless one is being worked on."""
     return take(Job, _STARTS, now=now)
 
 

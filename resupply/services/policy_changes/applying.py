@@ -58,8 +58,8 @@ def _start(draft: PolicyDraft, *, by: AbstractBaseUser | None, now: datetime, un
         if moves_plans and (edition.staged_id or edition.tidying_id):
             raise Refused(
                 "busy",
-                "Another change is being applied. Try again when it is done. If it has stopped, go on with it, "
-                "or give it up, on the page of its draft.",
+                "Another change is being applied. Try again when it is done. If it has stopped, go on with "
+                "it or give it up, on the page of its draft.",
             )
         draft = locked(draft, states)
         run, _ = PolicyRun.objects.get_or_create(draft=draft, defaults={"step": RunStep.STAGE})

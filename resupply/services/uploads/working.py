@@ -75,7 +75,7 @@ def settle(*, now: datetime) -> None:
 
 
 def claim(*, now: datetime) -> Claim | None:
-    """Take the upload that has waited longest, unless one is being worked on."""
+    """Take the next upload (`pulse.take`), unless one is being worked on."""
     return take(Upload, _STARTS, now=now, anew=True)
 
 

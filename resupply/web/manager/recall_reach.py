@@ -21,10 +21,10 @@ from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
 from resupply.web.act import Back, act, confirmed, take_back
 from resupply.web.files import csv_file
-from resupply.web.forms import written
+from resupply.web.forms import VoidForm, written
 from resupply.web.manager.recall_forms import CloseForm, ContactForm
 from resupply.web.manager.recall_words import SHOW_WORDS, bar, row_words
-from resupply.web.methods import GET_OR_POST
+from resupply.web.methods import GET_OR_POST, posted
 from resupply.web.paging import page_number
 from resupply.web.wording import counted
 
@@ -105,7 +105,7 @@ def notice_close(request: StaffRequest, public_id: UUID) -> HttpResponse:
     notice = queries.standing_notice(found)
     if notice is None:
         raise Http404
-    form = CloseForm(request.POST or None)
+    form = CloseForm(posted(request))
 
     def write() -> str:
         service.close_notice(notice, note=form.cleaned_data["note"], by=request.staff.user, now=clock.now())
@@ -118,13 +118,37 @@ def notice_close(request: StaffRequest, public_id: UUID) -> HttpResponse:
     )  # fmt: skip
 
 
+@may("recall.change")
+@GET_OR_POST
+def notice_again(request: StaffRequest, public_id: UUID) -> HttpResponse:
+    """Open a closed notice again, with a reason: somebody was found who was given the part."""
+    found = access.recall_or_404(public_id)
+    notice = queries.standing_notice(found)
+    if notice is None:
+        raise Http404
+    form = VoidForm(posted(request))
+
+    def write() -> str:
+        service.open_again(
+            notice, reason=form.cleaned_data["reason"], by=request.staff.user, now=clock.now(),
+            channels=tuple(carriers()),
+        )  # fmt: skip
+        return "The notice is open again. Who agreed to messages and had none is written to; call the others."
+
+    return act(
+        request, form, write, title="Open the notice again", action="Open it again",
+        text="What was recorded of each contact still counts. The closing stays on record, with your reason.",
+        **_back(found),
+    )  # fmt: skip
+
+
 @may("recall.reach")
 @GET_OR_POST
 def contact(request: StaffRequest, public_id: UUID, patient_id: UUID) -> HttpResponse:
     """Record what came of a contact, beside all there were."""
     found, person = access.recall_or_404(public_id), access.patient_or_404(request, patient_id)
     today = clock.today(person.time_zone)
-    form = ContactForm(request.POST or None, initial={"on": today})
+    form = ContactForm(posted(request), initial={"on": today})
 
     def write() -> RecallContact:
         return service.record_contact(

@@ -95,6 +95,7 @@ urlpatterns = [
     path("recalls/<uuid:public_id>/reach/print/", recall_reach.reach_print, name="recall_reach_print"),
     path("recalls/<uuid:public_id>/notice/", recall_reach.notice_open, name="notice_open"),
     path("recalls/<uuid:public_id>/close/", recall_reach.notice_close, name="notice_close"),
+    path("recalls/<uuid:public_id>/again/", recall_reach.notice_again, name="notice_again"),
     path("recalls/<uuid:public_id>/reach/<uuid:patient_id>/", recall_reach.contact, name="recall_contact"),
     path("recall-contacts/<uuid:public_id>/void/", recall_reach.contact_void, name="recall_contact_void"),
     path("sharing/", sharing.programs, name="sharing"),

@@ -53,6 +53,13 @@ def test_from_the_recall_to_the_closed_notice(
     assert manager.post(close, {"note": "reported"}).status_code == 302
     assert RecallNotice.objects.get().closed_note == "reported"
     assert "Closed" in text(manager.get(address))
+    again = reverse("manager:notice_again", args=place)
+    assert again in manager.get(address).content.decode()
+    assert manager.post(again, {"reason": ""}).status_code == 422
+    assert manager.post(again, {"reason": "one more lot was named"}).status_code == 302
+    page = text(manager.get(address))
+    assert "Close the notice" in page
+    assert "Open the notice again" not in page
 
 
 def test_the_desk_sees_and_records_its_own(
