@@ -178,8 +178,7 @@ def consents(patient: Patient) -> list[Consent]:
     return list(found.values())
 
 
-def messages(patient: Patient, *, at_most: int = 100) -> list[Message]:
+def messages(patient: Patient) -> QuerySet[Message]:
     """Messages waiting for and sent to a patient, newest first."""
     rows = Message.objects.filter(patient=patient).select_related("question__answer")
-    rows = rows.prefetch_related("reasons", "occasions")
-    return list(rows.order_by("-created_at", "-pk")[:at_most])
+    return rows.prefetch_related("reasons", "occasions").order_by("-created_at", "-pk")

@@ -1,7 +1,10 @@
 """Lists in pages: what an address asks for, where the list goes on, its address as CSV or for paper."""
 
 from datetime import date
+from typing import Any
 
+from django.core.paginator import Paginator
+from django.db.models import QuerySet
 from django.http import HttpRequest, QueryDict
 from django.urls import reverse
 
@@ -48,6 +51,20 @@ def number_in(request: HttpRequest, name: str) -> int:
     """The key in a field of the address, where the list goes on; 0: there is none, or it is no key."""
     text = request.GET.get(name, "")
     return int(text) if text.isascii() and text.isdigit() and len(text) < 18 else 0
+
+
+def paged(request: HttpRequest, rows: "list[Any] | QuerySet[Any]", size: int) -> dict[str, Any]:
+    """What a counted list shows of the page that an address asks for: its `rows`, their `total`, and the
+    addresses of the pages beside it. A page beyond the end is the last.
+    """
+    pages: Paginator[Any] = Paginator(rows, size)
+    page = pages.get_page(request.GET.get("page"))
+    return {
+        "rows": page.object_list,
+        "total": pages.count,
+        "newer_url": turned(request, "page", page.previous_page_number()) if page.has_previous() else "",
+        "older_url": turned(request, "page", page.next_page_number()) if page.has_next() else "",
+    }
 
 
 def page_number(request: HttpRequest) -> int:

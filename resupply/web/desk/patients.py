@@ -19,7 +19,10 @@ from resupply.services import plans
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.line_rows import LineRow, chart_of, rows_of
+from resupply.web.paging import paged
 
+MESSAGES = 50
+"""On a page of messages."""
 RECENT_DISPENSES, RECENT_EVENTS = 4, 6
 """On the patient's page; the history page has all."""
 
@@ -90,13 +93,13 @@ def messages(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """What was sent to a patient, and what waits to be sent."""
     person = access.patient_or_404(request, public_id)
     today = clock.today(person.time_zone)
-    context = {
+    page = paged(request, patient_queries.messages(person), MESSAGES)
+    context = page | {
         "person": person,
         "today": today,
-        "sent": patient_queries.messages(person),
         "to_see_to": failures.open_of(person.pk, today=today),
         "bad_addresses": list(failures.bad_of(person.pk)),
-        "questions": question_queries.of_patient(person)[:20],
+        "questions": question_queries.of_patient(person) if not page["newer_url"] else [],
         "standing": patient_queries.standing(person, today=today),
     }
     return render(request, "desk/messages.html", context)

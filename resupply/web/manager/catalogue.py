@@ -3,7 +3,6 @@
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from django.core.paginator import Paginator
 from django.http import HttpResponse, StreamingHttpResponse
 from django.shortcuts import render
 from django.urls import reverse
@@ -17,7 +16,7 @@ from resupply.queries.catalogue import CatalogueFilter
 from resupply.web.access import StaffRequest, can, may
 from resupply.web.files import csv_file
 from resupply.web.manager.catalogue_forms import MAGNET_WORDS, CatalogueForm
-from resupply.web.paging import filters_of, turned, with_filters
+from resupply.web.paging import filters_of, paged, with_filters
 from resupply.web.wording import kind_word, part_word
 
 PRINTED = 2000
@@ -65,17 +64,12 @@ class Asked:
 def catalogue(request: StaffRequest) -> HttpResponse:
     """A page of the shelf."""
     asked = _asked(request)
-    page = Paginator(shelf.items(asked.wanted, order=asked.order), shelf.PAGE).get_page(
-        request.GET.get("page")
-    )
-    context = {
+    page = paged(request, shelf.items(asked.wanted, order=asked.order), shelf.PAGE)
+    context = page | {
         "form": asked.form,
         "today": clock.today(request.zone),
-        "rows": _rows(page.object_list),
+        "rows": _rows(page["rows"]),
         "columns": list(_columns(request, asked.order)),
-        "total": page.paginator.count,
-        "newer_url": turned(request, "page", page.previous_page_number()) if page.has_previous() else "",
-        "older_url": turned(request, "page", page.next_page_number()) if page.has_next() else "",
         "list_url": reverse("manager:catalogue"),
         "csv_url": with_filters(request, "manager:catalogue_csv"),
         "print_url": with_filters(request, "manager:catalogue_print"),

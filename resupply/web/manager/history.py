@@ -13,7 +13,6 @@ from zoneinfo import ZoneInfo
 
 from django import forms
 from django.contrib import messages
-from django.core.paginator import Paginator
 from django.db.models import Q
 from django.http import Http404, HttpResponse, StreamingHttpResponse
 from django.http.response import HttpResponseBase
@@ -35,7 +34,7 @@ from resupply.web.access import StaffRequest, may
 from resupply.web.files import MOST_IN_A_WORKBOOK, csv_file, workbook_file
 from resupply.web.forms import day_field
 from resupply.web.page_words import page_words
-from resupply.web.paging import turned, with_filters
+from resupply.web.paging import paged, turned, with_filters
 
 PAGE = 50
 _HEADER = ("at", "who", "kind", "page", "came_from", "emergency_access", "patients", "what")
@@ -137,14 +136,9 @@ def disclosures(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Whom one patient's records were disclosed to, as far as the program knows."""
     person = access.patient_or_404(request, public_id)
     today = clock.today(person.time_zone)
-    page = Paginator(accounting(person, today=today), PAGE).get_page(request.GET.get("page"))
-    context = {
+    context = paged(request, accounting(person, today=today), PAGE) | {
         "person": person,
         "today": today,
-        "rows": page.object_list,
-        "found": page.paginator.count,
-        "newer_url": turned(request, "page", page.previous_page_number()) if page.has_previous() else "",
-        "older_url": turned(request, "page", page.next_page_number()) if page.has_next() else "",
         "kept": kept(Records.DISCLOSURES, today),
     }
     return render(request, "manager/disclosures.html", context)

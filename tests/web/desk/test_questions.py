@@ -62,6 +62,24 @@ def test_the_messages_show_question_expiry_and_answer(
     assert "Withdraw" not in shown
 
 
+def test_all_messages_of_a_patient_are_there_page_by_page(
+    cast: Cast, desk: Client, question: RefillQuestion
+) -> None:
+    Message.objects.bulk_create(
+        Message(
+            patient=cast.odalys, channel="mail", purpose="refill", day=TODAY - DAY * n, state="sent",
+            created_at=NOW - DAY * n, not_before=NOW, expires_at=NOW, subject=f"Letter {n:03}", body_text="x",
+        )
+        for n in range(1, 121)
+    )  # fmt: skip
+    url = reverse("desk:messages", args=[cast.odalys.public_id])
+    pages = [desk.get(f"{url}?page={number}").content.decode() for number in (1, 2, 3, 9)]
+    assert [one.count("Letter ") for one in pages] == [49, 50, 21, 21]
+    assert [one.count("Refill questions") for one in pages] == [1, 0, 0, 0]
+    assert "50 of 121 messages" in pages[0]
+    assert ["Next page" in one for one in pages] == [True, True, False, False]
+
+
 def test_asked_again(cast: Cast, desk: Client, question: RefillQuestion) -> None:
     answer = desk.post(address("question_again", question.public_id))
     assert answer.status_code == 302
