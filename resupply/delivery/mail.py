@@ -18,6 +18,7 @@ from django.core.mail.message import sanitize_address
 from django.core.validators import validate_email
 from django.template.loader import render_to_string
 
+from resupply.delivery import addresses
 from resupply.delivery.calendar_words import KINDS
 from resupply.delivery.mime import Written, written
 from resupply.delivery.progress import Progress, Watch
@@ -53,7 +54,7 @@ class MailCarrier:
         """Put a note into the patient's language (English where there is no other wording)."""
         language = note.language if note.language in _FOLDERS else "en"
         name = f"{_FOLDERS[language]}/{_wording(note)}"
-        stop_url = f"{settings.PUBLIC_URL}/stop/{note.stop_token}/" if note.stop_token else ""
+        stop_url = addresses.way_out(note.stop_token)
         shown = {
             "given_name": note.given_name,
             "sender": self._sender[0],
@@ -63,8 +64,8 @@ class MailCarrier:
             "also": note.also,
             "parts": ", ".join(KINDS[language][Kind(kind)] for kind in note.kinds),
             "language": language,
-            "link": f"{settings.PUBLIC_URL}/ask/{note.token}/" if note.token else "",
-            "page": f"{settings.PUBLIC_URL}/me/{note.page_token}/" if note.page_token else "",
+            "link": addresses.question(note.token),
+            "page": addresses.own_page(note.page_token),
             "stop": stop_url,
         }
         return Letter(

@@ -115,7 +115,10 @@ def restore(record: Dispense | DispenseLine, *, by: AbstractBaseUser | None, now
 
 
 def take_back_line(line: DispenseLine, *, reason: str, by: AbstractBaseUser | None, now: datetime) -> None:
-    """Void a line, and its dispense where nothing of it is left; the caller locks and refreshes the plan."""
+    """Void a line, and its dispense where nothing of it is left; the caller locks and refreshes the plan.
+
+    Raises Refused `reason_missing`, `reason_long`, `already_void`.
+    """
     take_back(line, reason=reason, by=by, now=now)
     if not line.dispense.lines.filter(voided_at=None).exists():
         take_back(line.dispense, reason=reason, by=by, now=now)

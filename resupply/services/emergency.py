@@ -18,7 +18,7 @@ LEAST_REASON = 10
 def begin(patient: Patient, *, by: AbstractBaseUser, reason: str, now: datetime) -> EmergencyAccess:
     """Open a patient to `by` for an hour; one that lasts already is given back as it is.
 
-    Raises Refused `reason_missing`.
+    Raises Refused `reason_missing`, `reason_long`.
     """
     reason = reason.strip()
     if len(reason) < LEAST_REASON:

@@ -145,7 +145,7 @@ def record_refit(
 
 
 def void_event(event: Event, *, reason: str, by: AbstractBaseUser | None, now: datetime) -> Event:
-    """Take an event back with a reason. Raises Refused `reason_missing`, `already_void`."""
+    """Take an event back with a reason. Raises Refused `reason_missing`, `reason_long`, `already_void`."""
     with transaction.atomic():
         plans.lock_patients([event.patient_id])
         take_back(event, reason=reason, by=by, now=now)

@@ -51,10 +51,11 @@ def exchange(
     """Take a line back and give as many units of another item for it; returns the new dispense.
 
     `back_to_shelf`: the units that came back are unopened; else they are discarded. Sent twice with one
-    `form_key`, it happens once. Raises Refused: `reason_missing`, `already_void`, `other_kind`,
-    `form_used`, `given_elsewhere`, `before_dispense`, and what `record_dispense` refuses of the new line.
+    `form_key`, it happens once. Raises Refused: `reason_missing`, `reason_long`, `already_void`,
+    `other_kind`, `form_used`, `given_elsewhere`, `before_dispense`, and what `record_dispense` refuses of the
+    new line.
     """
-    reason = f"exchanged: {check_reason(reason)}"[:300]
+    reason = check_reason(reason, after="exchanged: ")
     with transaction.atomic():
         plans.lock_patients([line.dispense.patient_id])
         if earlier := sent_before(Dispense, form_key, line.dispense.patient):

@@ -140,7 +140,7 @@ def given_out(fitting: Fitting, dispense: Dispense) -> bool:
 def void_fitting(fitting: Fitting, *, reason: str, by: AbstractBaseUser | None, now: datetime) -> Fitting:
     """Take a fitting back, and the refit it recorded. A dispense that followed stays: it is voided by itself.
 
-    Raises Refused: `reason_missing`, `already_void`.
+    Raises Refused: `reason_missing`, `reason_long`, `already_void`.
     """
     with transaction.atomic():
         plans.lock_patients([fitting.patient_id])

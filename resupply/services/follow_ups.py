@@ -65,7 +65,7 @@ def record_follow_up(
 
 
 def void_follow_up(record: FollowUp, *, reason: str, by: AbstractBaseUser | None, now: datetime) -> FollowUp:
-    """Take a follow-up back. Raises Refused `reason_missing`, `already_void`."""
+    """Take a follow-up back. Raises Refused `reason_missing`, `reason_long`, `already_void`."""
     with transaction.atomic():
         take_back(record, reason=reason, by=by, now=now)
     return record
@@ -79,7 +79,10 @@ def set_plan(
     by: AbstractBaseUser | None,
     now: datetime,
 ) -> FollowUpPlanVersion:
-    """The clinic's plan from a day on. Raises Refused: `steps` with `row`, `reason_missing`."""
+    """The clinic's plan from a day on.
+
+    Raises Refused: `steps` with `row`, `reason_missing`, `reason_long`.
+    """
     check_steps(steps)
     return FollowUpPlanVersion.objects.create(
         effective_from=effective_from,
@@ -107,7 +110,10 @@ def check_steps(steps: Sequence[FollowUpStep]) -> None:
 def void_plan(
     version: FollowUpPlanVersion, *, reason: str, by: AbstractBaseUser | None, now: datetime
 ) -> FollowUpPlanVersion:
-    """Take a plan back; the one before it counts again. Raises Refused `reason_missing`, `already_void`."""
+    """Take a plan back; the one before it counts again.
+
+    Raises Refused `reason_missing`, `reason_long`, `already_void`.
+    """
     with transaction.atomic():
         take_back(version, reason=reason, by=by, now=now)
     return version

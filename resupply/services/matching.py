@@ -74,7 +74,7 @@ def checked_answers(answers: Mapping[str, Collection[str]], table: Table) -> dic
 def void_match(
     record: MatchRecord, *, reason: str, by: AbstractBaseUser | None, now: datetime
 ) -> MatchRecord:
-    """Take a match back. Raises Refused `reason_missing`, `already_void`."""
+    """Take a match back. Raises Refused `reason_missing`, `reason_long`, `already_void`."""
     with transaction.atomic():
         take_back(record, reason=reason, by=by, now=now)
     return record
@@ -84,7 +84,7 @@ def record_version(
     text: str, *, effective_from: date, reason: str, by: AbstractBaseUser | None, now: datetime
 ) -> MatchingVersion:
     """Append a version of the clinic's own table. Raises Refused: `table` (with the row at fault),
-    `reason_missing`.
+    `reason_missing`, `reason_long`.
     """
     check_table(text)
     return MatchingVersion.objects.create(
@@ -105,7 +105,10 @@ def check_table(text: str) -> Table:
 def void_version(
     version: MatchingVersion, *, reason: str, by: AbstractBaseUser | None, now: datetime
 ) -> MatchingVersion:
-    """Take a version back; matches judged by it stay as they are."""
+    """Take a version back; matches judged by it stay as they are.
+
+    Raises Refused `reason_missing`, `reason_long`, `already_void`.
+    """
     with transaction.atomic():
         take_back(version, reason=reason, by=by, now=now)
     return version

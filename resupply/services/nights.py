@@ -119,7 +119,7 @@ def void_import(
 ) -> NightImport:
     """Take back a file of nights, and every night of it that still stands.
 
-    Raises Refused: `reason_missing`, `already_void`.
+    Raises Refused: `reason_missing`, `reason_long`, `already_void`.
     """
     with transaction.atomic():
         plans.lock_patients([brought.patient_id])

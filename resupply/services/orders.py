@@ -100,7 +100,7 @@ def record_order(
 
 
 def void_order(order: Order, *, reason: str, by: AbstractBaseUser | None, now: datetime) -> None:
-    """Take an order back with a reason. Raises Refused: `reason_missing`, `already_void`."""
+    """Take an order back with a reason. Raises Refused: `reason_missing`, `reason_long`, `already_void`."""
     with transaction.atomic():
         plans.lock_patients([order.patient_id])
         take_back(order, reason=reason, by=by, now=now)
@@ -129,7 +129,7 @@ def record_device(
 
 
 def void_device(device: Device, *, reason: str, by: AbstractBaseUser | None, now: datetime) -> None:
-    """Take a device back with a reason. Raises Refused: `reason_missing`, `already_void`."""
+    """Take a device back with a reason. Raises Refused: `reason_missing`, `reason_long`, `already_void`."""
     with transaction.atomic():
         plans.lock_patients([device.patient_id])
         take_back(device, reason=reason, by=by, now=now)

@@ -143,7 +143,7 @@ def give_consent(
 
     Raises Refused: `channel`, `purpose`, `how_missing`, `no_text_number`, and what `check_day` raises.
     """
-    return _consent(Given(patient, channel, purpose, True, given_on, how, on_paper), stamp(by, now), now)
+    return _consent(Said(patient, channel, purpose, True, given_on, how, on_paper), stamp(by, now), now)
 
 
 def withdraw_consent(
@@ -158,7 +158,7 @@ def withdraw_consent(
     on_paper: bool = False,
 ) -> Consent:
     """Record a patient's no, as `give_consent` records a yes; the newest record counts."""
-    return _consent(Given(patient, channel, purpose, False, given_on, how, on_paper), stamp(by, now), now)
+    return _consent(Said(patient, channel, purpose, False, given_on, how, on_paper), stamp(by, now), now)
 
 
 def check_text_number(phone: str, *, field: str) -> None:
@@ -229,7 +229,7 @@ def _save(patient: Patient) -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class Given:
+class Said:
     """A yes or no as it was given."""
 
     patient: Patient
@@ -241,7 +241,7 @@ class Given:
     on_paper: bool
 
 
-def _consent(said: Given, mark: Stamp, now: datetime) -> Consent:
+def _consent(said: Said, mark: Stamp, now: datetime) -> Consent:
     """Append a yes or no; it changes no plan, but the patient is locked so that two answers have an order.
 
     A no to a channel cancels what waits there, a no to a purpose what waits there of that purpose.

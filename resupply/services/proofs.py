@@ -59,7 +59,10 @@ def record_proof(dispense: Dispense, new: NewProof, *, by: AbstractBaseUser | No
 
 
 def void_proof(proof: Proof, *, reason: str, by: AbstractBaseUser | None, now: datetime) -> Proof:
-    """Take a proof back; another can be recorded. Raises Refused `reason_missing`, `already_void`."""
+    """Take a proof back; another can be recorded.
+
+    Raises Refused `reason_missing`, `reason_long`, `already_void`.
+    """
     with transaction.atomic():
         plans.lock_patients([proof.dispense.patient_id])
         take_back(proof, reason=reason, by=by, now=now)

@@ -128,7 +128,10 @@ def record_contact(
 def void_contact(
     contact: RecallContact, *, reason: str, by: AbstractBaseUser | None, now: datetime
 ) -> RecallContact:
-    """Take a contact back with a reason. Raises Refused `not_open`, `reason_missing`, `already_void`."""
+    """Take a contact back with a reason.
+
+    Raises Refused `not_open`, `reason_missing`, `reason_long`, `already_void`.
+    """
     with transaction.atomic():
         plans.lock_patients([contact.patient_id])
         _check_open(contact.recall)

@@ -59,7 +59,7 @@ def record_recall(
 def void_recall(recall: Recall, *, reason: str, by: AbstractBaseUser | None, now: datetime) -> None:
     """Take a recall back with a reason; what it named may be dispensed again.
 
-    Raises Refused: `reason_missing`, `already_void`.
+    Raises Refused: `reason_missing`, `reason_long`, `already_void`.
     """
     with transaction.atomic():
         take_back(Recall.objects.select_for_update().get(pk=recall.pk), reason=reason, by=by, now=now)

@@ -14,6 +14,7 @@ from resupply.services.errors import Refused
 
 OfForm = TypeVar("OfForm", Dispense, RefillAnswer)
 
+LONGEST_REASON = 300
 FARTHEST_AHEAD = timedelta(days=366)
 """How far ahead staff may date what is to come (ours): a day beyond is a slip in the year."""
 LONGEST_KEPT = 50
@@ -36,7 +37,7 @@ def stamp(by: AbstractBaseUser | None, now: datetime) -> Stamp:
 def take_back(record: Voidable, *, reason: str, by: AbstractBaseUser | None, now: datetime) -> None:
     """Void a record with a reason; the caller holds the lock of its patient.
 
-    Raises Refused: `reason_missing`, `already_void`.
+    Raises Refused: `reason_missing`, `reason_long`, `already_void`.
     """
     reason = check_reason(reason)
     record.refresh_from_db(fields=["voided_at"])
@@ -47,14 +48,16 @@ def take_back(record: Voidable, *, reason: str, by: AbstractBaseUser | None, now
     record.save(update_fields=["voided_at", "voided_by", "void_reason"])
 
 
-def check_reason(reason: str) -> str:
-    """The reason without blanks around it. Raises Refused `reason_missing`, `reason_long`."""
-    reason = reason.strip()
+def check_reason(reason: str, *, after: str = "") -> str:
+    """The reason without blanks around it, `after` a few words. Raises Refused `reason_missing`,
+    `reason_long`.
+    """
+    reason, most = reason.strip(), LONGEST_REASON - len(after)
     if not reason:
         raise Refused("reason_missing", "Say why: the reason stays on record.", "reason")
-    if len(reason) > 300:
-        raise Refused("reason_long", "Keep the reason to 300 characters.", "reason")
-    return reason
+    if len(reason) > most:
+        raise Refused("reason_long", f"Keep the reason to {most} characters.", "reason")
+    return after + reason
 
 
 def check_day(patient: Patient, day: date, *, today: date, field: str = "on", ahead: bool = False) -> None:

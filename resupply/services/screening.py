@@ -68,7 +68,7 @@ def void_screen(
     screen: MagnetScreen, *, reason: str, by: AbstractBaseUser | None, now: datetime
 ) -> MagnetScreen:
     """Take a screen back with a reason; the ones before it count again. One with a yes is taken back by
-    those who may clear it. Raises Refused `reason_missing`, `already_void`, `yes_holds`.
+    those who may clear it. Raises Refused `reason_missing`, `reason_long`, `already_void`, `yes_holds`.
     """
     with transaction.atomic():
         plans.lock_patients([screen.patient_id])

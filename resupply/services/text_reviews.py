@@ -54,7 +54,7 @@ def record_review(
 
 
 def void_review(review: TextReview, *, reason: str, by: AbstractBaseUser | None, now: datetime) -> TextReview:
-    """Take an approval back. Raises Refused `reason_missing`, `already_void`."""
+    """Take an approval back. Raises Refused `reason_missing`, `reason_long`, `already_void`."""
     with transaction.atomic():
         take_back(review, reason=reason, by=by, now=now)
     return review

@@ -158,6 +158,16 @@ def test_what_is_no_exchange(shop: Shop) -> None:
     assert elsewhere.value.code == "given_elsewhere"
 
 
+def test_a_reason_is_kept_whole_or_refused(shop: Shop) -> None:
+    first = shop.give()
+    with pytest.raises(Refused) as refused:
+        shop.exchange(first, reason="x" * 290)
+    assert (refused.value.code, "289" in refused.value.message) == ("reason_long", True)
+    shop.exchange(first, reason="x" * 289)
+    first.refresh_from_db()
+    assert first.void_reason == f"exchanged: {'x' * 289}"
+
+
 def test_a_form_sent_twice_exchanges_once(shop: Shop) -> None:
     first, key = shop.give(), uuid4()
     assert shop.exchange(first, form_key=key) == shop.exchange(first, form_key=key)

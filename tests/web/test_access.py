@@ -311,6 +311,7 @@ TABLE: dict[str, set[str]] = {
 SHOWN = {"desk:mail", "desk:undelivered", "desk:texts", "desk:patient", "desk:why", "desk:why_value"}
 SHOWN |= {"desk:history", "desk:messages"}
 SHOWN |= {"desk:deliveries", "desk:equipment", "therapist:magnets", "desk:own_page", "desk:own_part"}
+SHOWN |= {"therapist:own_lives"}
 SHOWN |= {"desk:book", "desk:book_csv", "desk:book_print", "desk:slip", "desk:slip_pdf"}
 SHOWN |= {
     "desk:imports",

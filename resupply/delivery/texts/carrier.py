@@ -6,6 +6,7 @@ from urllib.parse import unquote, urlsplit
 
 from django.conf import settings
 
+from resupply.delivery import addresses
 from resupply.delivery.calendar_words import KINDS
 from resupply.delivery.texts.gateway import GatewayProvider
 from resupply.delivery.texts.numbers import NumberError, textable
@@ -28,9 +29,7 @@ def open_provider(url: str, *, secret: str = "") -> Provider:
 
 def _link(note: Note) -> str:
     """The address a text carries: of the question, or else of the patient's own page."""
-    if note.token:
-        return f"{settings.PUBLIC_URL}/ask/{note.token}/"
-    return f"{settings.PUBLIC_URL}/me/{note.page_token}/" if note.page_token else ""
+    return addresses.question(note.token) or addresses.own_page(note.page_token)
 
 
 class TextCarrier:

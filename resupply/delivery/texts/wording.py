@@ -1,8 +1,9 @@
 """Text messages in words: who writes, what is needed, how to answer, how to stop; nothing else.
 
 As in mail, no illness, device or kind of clinic, and parts only where the patient chose detail: a screen may
-be read by others. No name of a patient either. The clinic is named as it names itself in TEXT_FROM. Wording and links stay within the GSM alphabet
-and two segments; in Spanish that rules out words with á, í, ó and ú (é, ñ, ü, ¿ and ¡ are in it).
+be read by others. No name of a patient either. The clinic is named as it names itself in TEXT_FROM. Wording
+and links stay within the GSM alphabet and two segments; in Spanish that rules out words with á, í, ó and ú
+(é, ñ, ü, ¿ and ¡ are in it).
 """
 
 from dataclasses import dataclass
@@ -10,6 +11,7 @@ from dataclasses import dataclass
 from django.conf import settings
 from django.template.loader import render_to_string
 
+from resupply.delivery import addresses
 from resupply.rules.segments import Cost, cheap, measure, plain
 
 LANGUAGES = ("en", "es")
@@ -72,6 +74,6 @@ def check_wordings(phone: str) -> list[str]:
     """What is wrong with the wordings as this clinic sends them: its name, its longest phone, its links."""
     if not settings.TEXT_URL:
         return []
-    texts = every(phone, f"{settings.PUBLIC_URL}/ask/{'x' * 22}/")
+    texts = every(phone, addresses.question("x" * 22))
     costs = {name: measure(text) for name, text in texts.items()}
     return [f"{' '.join(name).strip()}: {too_long(cost)}" for name, cost in costs.items() if not cost.fits]

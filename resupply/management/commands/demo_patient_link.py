@@ -5,9 +5,9 @@ from typing import Any
 
 from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
-from django.urls import reverse
 
 from resupply import clock
+from resupply.delivery import addresses
 from resupply.delivery.words import date_words
 from resupply.services import demo
 from resupply.services.demo.own_page import renew_demo_link
@@ -25,6 +25,6 @@ class Command(BaseCommand):
         issued = renew_demo_link(now=clock.now()) if demo.is_demo() else None
         found = {}
         if issued:
-            found["address"] = settings.PUBLIC_URL + reverse("me:page", args=[issued.token])
+            found["address"] = addresses.own_page(issued.token)
             found["born"] = date_words(issued.link.patient.birth_date)
         self.stdout.write(json.dumps(found))

@@ -35,7 +35,7 @@ class Wanted:
 
 def make(wanted: Wanted, *, by: AbstractBaseUser | None, now: datetime) -> PolicyDraft:
     """Write a draft of a new version. Raises Refused: what `versions.check` refuses, `effective_from`,
-    `past`, `reason_missing`.
+    `past`, `reason_missing`, `reason_long`.
     """
     return PolicyDraft.objects.create(
         **_checked(wanted, now=now), drafted_at=now, drafted_by_id=by.pk if by else None
@@ -60,7 +60,7 @@ def revise(draft: PolicyDraft, wanted: Wanted, *, by: AbstractBaseUser | None, n
 def make_void(
     kind: PolicyKind, version_id: int, *, reason: str, by: AbstractBaseUser | None, now: datetime
 ) -> PolicyDraft:
-    """Write a draft that voids a version. Raises Refused: `reason_missing`, `already_void`."""
+    """Write a draft that voids a version. Raises Refused: `reason_missing`, `reason_long`, `already_void`."""
     version: Any = versions.MODELS[kind]._default_manager.get(pk=version_id)
     if version.is_voided:
         raise Refused("already_void", "This version has been voided already.")

@@ -6,12 +6,12 @@ from uuid import UUID
 from zoneinfo import ZoneInfo
 
 from django import forms
-from django.conf import settings
 from django.http import HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
 
 from resupply import clock
+from resupply.delivery import addresses
 from resupply.models import Patient, Subscription
 from resupply.queries import feeds as feed_queries
 from resupply.services import feeds
@@ -168,7 +168,7 @@ def _page(person: Patient) -> dict[str, Any]:
 
 def _address_page(request: StaffRequest, person: Patient, issued: feeds.Issued, title: str) -> HttpResponse:
     """The address in full, this once: no program on the way may keep the page."""
-    address = settings.PUBLIC_URL + reverse("feed:calendar", args=[issued.token])
+    address = addresses.calendar(issued.token)
     webcal = "webcal:" + address.partition(":")[2]
     context = _page(person) | {
         "title": title,

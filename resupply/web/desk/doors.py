@@ -5,13 +5,13 @@ and reports that patients sent from there.
 from typing import Any
 from uuid import UUID
 
-from django.conf import settings
 from django.http import HttpResponse
 from django.shortcuts import render
 from django.urls import resolve, reverse
 from django.views.decorators.http import require_GET
 
 from resupply import clock
+from resupply.delivery import addresses
 from resupply.models import Patient, PatientReport
 from resupply.queries import doors as door_queries
 from resupply.queries import texts
@@ -170,7 +170,7 @@ def _page(person: Patient) -> dict[str, Any]:
 def _address_page(request: StaffRequest, issued: IssuedLink, title: str) -> HttpResponse:
     """The link in full, this once: no program on the way may keep the page."""
     person = issued.link.patient
-    address = settings.PUBLIC_URL + reverse("me:page", args=[issued.token])
+    address = addresses.own_page(issued.token)
     context = {
         "person": person,
         "today": clock.today(person.time_zone),

@@ -5,12 +5,11 @@ whether it is read.
 from http import HTTPStatus
 from uuid import UUID
 
-from django.conf import settings
 from django.http import HttpResponse
 from django.shortcuts import render
-from django.urls import reverse
 
 from resupply import clock
+from resupply.delivery import addresses
 from resupply.models import Subscription
 from resupply.queries import feeds as feed_queries
 from resupply.rules.patient_page import said_day, said_hour, words
@@ -80,7 +79,7 @@ def change(request: PatientRequest, public_id: UUID) -> HttpResponse:
 
 def _shown_once(request: PatientRequest, issued: feeds.Issued) -> HttpResponse:
     """The page with a new link: nothing keeps it."""
-    address = settings.PUBLIC_URL + reverse("feed:calendar", args=[issued.token])
+    address = addresses.calendar(issued.token)
     webcal = "webcal:" + address.partition(":")[2]
     title = words(request.language)["calendar_address"]
     shown = {"address": address, "webcal": webcal, "qr": qr_svg(webcal, title=title)}
