@@ -5,7 +5,6 @@ pages of the demo clinic; pictures and tables lie in var/pictures, those of the 
 import argparse
 import platform
 import shutil
-import signal
 import sys
 
 from pictures import front, keys, sheet
@@ -26,8 +25,6 @@ def main() -> int:
     asked.add_argument("--speed", action="store_true", help="no pictures, only the table of times")
     given = asked.parse_args()
     roles = tuple(role for role in EVERYBODY if role in given.roles.split(","))
-    # Told to end, it ends as after an error: with all that it started.
-    signal.signal(signal.SIGTERM, lambda number, frame: sys.exit(128 + number))
     with opened() as place, browser() as chromium:
         if given.readme:
             print("\n".join(front.take(chromium, place)))

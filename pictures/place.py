@@ -5,6 +5,7 @@ private servers under var/pictures. Made anew each time, so that the same code g
 import json
 import os
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -14,7 +15,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from io import StringIO
 from pathlib import Path
+from typing import NoReturn
 
+import psutil
 import time_machine
 
 from clinic import servers
@@ -56,6 +59,7 @@ def opened() -> Iterator[Place]:
     var.mkdir(parents=True)
     port = servers.free_port()
     _set_environment(var, port)
+    signal.signal(signal.SIGTERM, lambda number, _: _end(var, number))
     try:
         os.environ["DATABASE_URL"] = servers.start_postgres(var / "postgres", durable=False)
         os.environ["REDIS_URL"] = servers.start_redis(var / "redis")
@@ -122,6 +126,14 @@ def _served(port: int, log: Path) -> Iterator[None]:
     finally:
         process.terminate()
         process.wait(timeout=30)
+
+
+def _end(var: Path, number: int) -> NoReturn:
+    """Told to end, nothing stays: by hand, since no exception gets through amid the browser's work."""
+    for child in psutil.Process().children(recursive=True):
+        child.kill()  # a server that is only starting hears nothing milder
+    _stop(var)
+    os._exit(128 + number)
 
 
 def _stop(var: Path) -> None:
