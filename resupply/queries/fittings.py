@@ -22,7 +22,7 @@ class MaskOffer:
 
 
 def fittings(patient: Patient) -> list[Fitting]:
-    """A patient's fittings with their tries, newest first, voided ones too. Two queries."""
+    """A patient's fittings with their tries, newest first, voided ones too. Three queries."""
     rows = Fitting.objects.filter(patient=patient).select_related(
         "recorded_by", "voided_by", "item_kept", "refit", "dispense", "location"
     )

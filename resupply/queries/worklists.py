@@ -80,7 +80,7 @@ class WorkList(Generic[T]):
 
 
 def read(rows: QuerySet[T], patient_of: Callable[[T], Patient], *, at_most: int) -> WorkList[T]:
-    """The first `at_most` rows of a list, by patient. One query."""
+    """The first `at_most` rows of a list, by patient. One query, and what the rows prefetch."""
     found = list(rows[: at_most + 1])
     groups: dict[int, Group[T]] = {}
     for row in found[:at_most]:

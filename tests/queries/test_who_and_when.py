@@ -5,10 +5,10 @@ from datetime import date, timedelta
 import pytest
 from pytest_django import DjangoAssertNumQueries
 
-from resupply.models import Message, Night, Patient, PatientRead, ReadKind
+from resupply.models import FittingTry, Message, Night, Patient, PatientRead, ReadKind
 from resupply.queries import occasions
 from resupply.queries.disclosures import accounting
-from resupply.queries.fittings import style_worn
+from resupply.queries.fittings import fittings, style_worn
 from resupply.queries.follow_ups import due_for
 from resupply.queries.message_days import mailboxes
 from resupply.queries.nights import rising_leak
@@ -18,6 +18,7 @@ from resupply.queries.patients import consents
 from resupply.queries.questions import to_repeat
 from resupply.queries.recalls import all_recalls, units_held
 from resupply.queries.slips import slip_of
+from resupply.queries.strips import strip_data
 from resupply.rules.demand import Order
 from resupply.rules.message_terms import MessageTerms
 from resupply.rules.purposes import Purpose
@@ -172,3 +173,9 @@ def test_reads_cost_what_they_say(django_assert_num_queries: DjangoAssertNumQuer
     make_dispense(people[0], lines=[{"exchange_of": slip.lines.get()}])
     with django_assert_num_queries(4):
         slip_of(slip)
+    fitting = make_fitting(people[0])
+    FittingTry.objects.create(fitting=fitting, position=1, item=make_item(), style="nasal", leaks={})
+    with django_assert_num_queries(3):
+        assert [row.item.name for row in fittings(people[0])[0].tries.all()]
+    with django_assert_num_queries(2):
+        strip_data(people[0], today=TODAY)
