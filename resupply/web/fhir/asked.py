@@ -62,6 +62,8 @@ def _collected(given: QueryDict, known: Iterable[str], *, may_tell_who: bool) ->
             raise UnclearError(f"There is no search parameter of that name here; known: {', '.join(known)}.")
         if not all(values):
             raise UnclearError(f"{name} is empty: give it a value or leave it out.")
+        if any("\0" in value for value in values):
+            raise UnclearError(f"{name} holds a sign that no value holds.")
         found[name] = [str(value) for value in values]
     return found
 

@@ -38,6 +38,7 @@ from resupply.web.quiet import quiet
 STATED_ON = date(2026, 11, 25)
 """When the capability statement was last changed."""
 _TYPE = "application/fhir+json; charset=utf-8"
+_FORMS = ("application/x-www-form-urlencoded", "multipart/form-data")
 
 
 @csrf_exempt  # programs send no cookie: there is no session to be misused
@@ -79,7 +80,7 @@ def search(request: HttpRequest, resource: str) -> HttpResponse:
     known = _program(request)
     if isinstance(known, HttpResponse):
         return known
-    if refused := _unscoped(known, resource):
+    if refused := _unscoped(known, resource) or _unread(request):
         return _kept(known, resource, refused, is_search=True)
     try:
         asked = read_search(resource, request.GET, request.POST if is_post else None)
@@ -144,6 +145,13 @@ def _unscoped(known: Integration, resource: str) -> HttpResponse | None:
     return None
 
 
+def _unread(request: HttpRequest) -> HttpResponse | None:
+    """A refusal of a body that is no form (R4 3.1.1.1): read past, it would find everybody."""
+    if request.method != "POST" or request.content_type in _FORMS or not request.body:
+        return None
+    return _refusal(415, "not-supported", f"Send the parameters of a search as a form: {_FORMS[0]}.")
+
+
 # --- what is answered ---------------------------------------------------------------------------------------
 
 
@@ -176,7 +184,7 @@ def _kept(
     notice(*patient_ids)
     sharing.record_read(
         known,
-        resource[:20],
+        resource[:20].replace("\0", ""),
         is_search=is_search,
         status=answer.status_code,
         patient_ids=patient_ids,

@@ -10,6 +10,7 @@ from pytest_django import DjangoAssertNumQueries
 from resupply.models import DispenseLine, Patient
 from resupply.services.corrections import parcel_lost, void_dispense, void_line
 from tests.builders import NOW, TODAY, make_dispense, make_integration, make_order, make_patient
+from tests.cast import Cast
 from tests.web.fhir.conftest import Ask
 
 pytestmark = pytest.mark.django_db
@@ -164,3 +165,24 @@ def test_xml_is_not_given(ask: Ask, records: list[Patient]) -> None:
     assert ask("Patient", Accept="application/fhir+xml").status_code == 406
     assert ask("Patient", Accept="application/fhir+xml;q=0.9, application/fhir+json").status_code == 200
     assert ask("Patient", Accept="*/*").status_code == 200
+
+
+@pytest.mark.parametrize("sort", ["application/json", "application/fhir+json", "text/plain"])
+def test_parameters_in_no_form_are_refused_not_read_past(client: Client, cast: Cast, sort: str) -> None:
+    """R4 3.1.1.1: the body of a POST to _search is application/x-www-form-urlencoded."""
+    make_integration()
+    headers = {"Authorization": "Bearer a token of a program"}
+    body = '{"identifier": "nobody"}'
+    answer = client.post("/fhir/Patient/_search", body, content_type=sort, headers=headers)
+    assert answer.status_code == 415
+    assert answer.json()["resourceType"] == "OperationOutcome"
+    bare = client.post("/fhir/Patient/_search", "", content_type=sort, headers=headers)
+    assert len(ids(bare)) == 2  # nothing was asked for
+
+
+def test_a_sign_that_no_record_can_hold_finds_nothing(ask: Ask, client: Client) -> None:
+    make_integration()
+    headers = {"Authorization": "Bearer a token of a program"}
+    assert client.post("/fhir/Patient/_search", {"identifier": "a\0b"}, headers=headers).status_code == 400
+    assert ask("Task?status=%00").status_code == 400
+    assert ask("%00").status_code == 404
