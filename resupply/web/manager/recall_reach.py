@@ -29,7 +29,7 @@ from resupply.web.paging import page_number
 from resupply.web.wording import counted
 
 PRINTED = 1000
-"""People on paper, or in one file, at most."""
+"""People on paper at most; so many at a time are read for a file."""
 _HEADER = (
     "patient_ref", "given_name", "family_name", "birth_date", "phone", "location", "dispensed_on", "part",
     "lot", "in_use_or_spare", "state", "written_at", "last_contact_on", "last_contact", "note",
@@ -59,18 +59,19 @@ def reach(request: StaffRequest, public_id: UUID) -> HttpResponse:
 def reach_print(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """The list for paper: the call list, unless another is asked for."""
     found, show = access.recall_or_404(public_id), _show(request)
-    rows = _rows(request, found, show)
-    context = _context(request, found, show) | {"rows": [row_words(row, now=clock.now()) for row in rows]}
+    rows, more = _rows(request, found, show)
+    words = [row_words(row, now=clock.now()) for row in rows]
+    context = _context(request, found, show) | {"rows": words, "is_cut": more}
     return render(request, "manager/recall_reach_print.html", context)
 
 
 @may("recall.export")
 @require_GET
 def reach_csv(request: StaffRequest, public_id: UUID) -> StreamingHttpResponse:
-    """The list as CSV."""
+    """Everyone on the list as CSV, sent as it is read."""
     found, show = access.recall_or_404(public_id), _show(request)
     day = clock.today(request.zone).isoformat()
-    return csv_file(f"recall-{show}-{day}", _HEADER, _cells(_rows(request, found, show)))
+    return csv_file(f"recall-{show}-{day}", _HEADER, _cells(_all_rows(request, found, show)))
 
 
 @may("recall.change")
@@ -195,12 +196,19 @@ def _show(request: StaffRequest) -> Show:
     return Show(asked) if asked in {*Show} else Show.CALL
 
 
-def _rows(request: StaffRequest, found: Recall, show: Show) -> list[Row]:
-    now = clock.now()
+def _rows(request: StaffRequest, found: Recall, show: Show, page: int = 1) -> tuple[list[Row], bool]:
+    """So many people as are printed, and whether more follow."""
     mine = queries.people(found).filter(pk__in=access.patients(request).values("pk"))
-    asked = queries.shown(mine, show, now=now)
-    rows, _ = queries.page_of(found, asked, today=clock.today(request.zone), page=1, size=PRINTED)
-    return rows
+    asked = queries.shown(mine, show, now=clock.now())
+    return queries.page_of(found, asked, today=clock.today(request.zone), page=page, size=PRINTED)
+
+
+def _all_rows(request: StaffRequest, found: Recall, show: Show) -> Iterator[Row]:
+    page, more = 0, True
+    while more:
+        page += 1
+        rows, more = _rows(request, found, show, page)
+        yield from rows
 
 
 def _context(request: StaffRequest, found: Recall, show: Show) -> dict[str, object]:
@@ -218,7 +226,7 @@ def _context(request: StaffRequest, found: Recall, show: Show) -> dict[str, obje
     }
 
 
-def _cells(rows: list[Row]) -> Iterator[list[Cell]]:
+def _cells(rows: Iterator[Row]) -> Iterator[list[Cell]]:
     for row in rows:
         line, last, person = row.lines[0] if row.lines else None, row.last, row.patient
         yield [

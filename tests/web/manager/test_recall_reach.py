@@ -7,6 +7,7 @@ from django.test import Client
 from django.urls import reverse
 
 from resupply.models import Message, Recall, RecallContact, RecallNotice
+from resupply.web.manager import recall_reach
 from tests.builders import make_consent, make_dispense, make_item, make_recall
 from tests.cast import Cast
 from tests.web.pages import text
@@ -98,3 +99,28 @@ def test_the_list_as_csv_and_on_paper(cast: Cast, recall: Recall, signed_in: Cal
     paper = text(manager.get(reverse("manager:recall_reach_print", args=place)))
     assert "The notice asks: Return the part. Say what the notice says and add no advice of your own" in paper
     assert "+1 312 555 0177" in paper
+
+
+def test_more_than_paper_takes_are_all_in_the_file(
+    cast: Cast, recall: Recall, signed_in: Callable[[str], Client], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A recall that leaves somebody out without a word would leave that person uncalled."""
+    monkeypatch.setattr(recall_reach, "PRINTED", 1)
+    manager, place = signed_in("manager"), [recall.public_id]
+    table = manager.get(reverse("manager:recall_reach_csv", args=place) + "?show=all")
+    lines = b"".join(table).decode().splitlines()  # type: ignore[call-overload]
+    assert {line.split(",")[0] for line in lines[1:]} == {"1047", "1048"}
+    paper = reverse("manager:recall_reach_print", args=place) + "?show=all"
+    assert "Only the first 1 are here. The CSV holds everyone." in text(manager.get(paper))
+    assert "Only the first" not in text(signed_in("desk").get(paper))
+
+
+def test_what_was_sent_is_called_what_it_was(
+    cast: Cast, recall: Recall, signed_in: Callable[[str], Client]
+) -> None:
+    manager = signed_in("manager")
+    manager.post(reverse("manager:notice_open", args=[recall.public_id]))
+    page = reverse("manager:recall_contact", args=[recall.public_id, cast.odalys.public_id])
+    assert "So far E-mail" in text(manager.get(page))
+    Message.objects.update(channel="text")
+    assert "So far Text message" in text(manager.get(page))
