@@ -10,7 +10,6 @@ from datetime import date
 from resupply.models import Patient
 from resupply.queries.facts import patient_facts, policy
 from resupply.queries.open_days import of_location
-from resupply.queries.said import AnswerSaid
 from resupply.rules.bundling import DeliveryDay, OpenDays, Refill, fewest_deliveries, first_delivery
 from resupply.rules.chains import chain, first_refill, terms_of
 from resupply.rules.kinds import PLACE
@@ -77,16 +76,6 @@ def year_ahead(
             until=add(today, A_YEAR),
         )
     return fewest_deliveries(refills, open_days)
-
-
-def kinds_said_yes(answers: Iterable[AnswerSaid]) -> frozenset[str]:
-    """The kinds a patient said yes to and has not got, of answers that come newest first."""
-    newest: dict[str, bool] = {}
-    for answer in answers:
-        if not answer.void_reason and answer.counts:
-            for part in answer.parts:
-                newest.setdefault(part.kind, part.wanted and answer.wish == "yes" and not part.is_used)
-    return frozenset(kind for kind, is_open in newest.items() if is_open)
 
 
 def _earliest(line: LinePlan, said_yes: Collection[str], today: date) -> date:

@@ -6,6 +6,7 @@ from datetime import date
 from itertools import groupby
 from uuid import UUID
 
+from django.contrib.postgres.expressions import ArraySubquery
 from django.db.models import OuterRef, QuerySet, Subquery
 from django.db.models.functions import Coalesce
 
@@ -21,6 +22,7 @@ from resupply.models import (
     Patient,
 )
 from resupply.queries import equipment, said, screening
+from resupply.queries.answers import standing_yeses
 from resupply.queries.consents import newest_consent
 from resupply.queries.equipment import DeviceNow, OrderNow
 from resupply.queries.open_days import days_off_column
@@ -107,6 +109,8 @@ class Standing:
     pause_on: date | None
     device: DeviceNow | None
     order: OrderNow | None
+    said_yes: tuple[str, ...]
+    """The kinds said yes to and not given yet, whichever answer it was."""
     answers: tuple[AnswerSaid, ...]
     contacts: tuple[ContactMade, ...]
     magnets: Verdict
@@ -123,6 +127,7 @@ def standing(patient: Patient, *, today: date) -> Standing:
     events = Event.objects.filter(patient=OuterRef("pk"), voided_at=None).order_by("-on", "-pk")
     refit = events.filter(event=EventType.REFIT, on__lte=today)
     pause = events.filter(event=EventType.PAUSE, until=None)
+    yeses = standing_yeses(today=today).filter(answer__patient=OuterRef("pk")).order_by("kind")
     newest_mask = mask.order_by("-dispense__dispensed_on", "-pk")
     row = (
         Patient.objects.filter(pk=patient.pk)
@@ -135,6 +140,7 @@ def standing(patient: Patient, *, today: date) -> Standing:
             refit_on=Subquery(refit.values("on")[:1]),
             pause=Subquery(pause.values("public_id")[:1]),
             pause_on=Subquery(pause.values("on")[:1]),
+            said_yes=ArraySubquery(yeses.values("kind")),
             screens=screening.column(),
             days_off=days_off_column("location", since=today),
             **equipment.columns(),
@@ -150,6 +156,7 @@ def standing(patient: Patient, *, today: date) -> Standing:
         row["pause"],
         row["pause_on"],
         *equipment.read(row),
+        tuple(row["said_yes"]),
         *said.read(row, today=today),
         screening.read(row["screens"], today=today),
         tuple(row["days_off"]),

@@ -112,6 +112,5 @@ def _next_delivery(
     if not rows or person.status != PatientStatus.ON_THERAPY:
         return None
     plans_of = [row.plan for row in rows]
-    said_yes = delivery_queries.kinds_said_yes(stands.answers)
     days = open_days.read(person.location.open_weekdays, stands.days_off)
-    return delivery_queries.next_delivery(plans_of, days, said_yes=said_yes, today=today)
+    return delivery_queries.next_delivery(plans_of, days, said_yes=stands.said_yes, today=today)

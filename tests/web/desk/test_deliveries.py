@@ -1,6 +1,6 @@
 """Deliveries at the desk: the next one on the patient's page, the steps behind it, and the year ahead."""
 
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 from django.test import Client
@@ -8,6 +8,7 @@ from django.urls import reverse
 
 from resupply.models import Patient
 from resupply.services import plans
+from resupply.services.standing import settle
 from tests.builders import NOW, make_answer, make_closed_day, make_dispense, make_event
 from tests.cast import Cast
 from tests.web.pages import text
@@ -55,7 +56,12 @@ def test_what_the_patient_said_yes_to_may_go_out_today(ines: Client, odalys: Pat
     assert "Next delivery Wed 25 Mar late : mask, cushion" in text(ines.get(address))
     assert "Wed 18 Mar and 7 days more Wed 25 Mar" in page(ines, odalys)
     make_answer(odalys, items=[{"kind": "filter_disposable", "part_code": "A7038"}])
+    for number in range(4):  # more answers about another part than the page shows
+        no = [{"kind": "mask", "part_code": "A7034", "wanted": False, "need": ""}]
+        make_answer(odalys, wish="not_now", answered_at=NOW + timedelta(minutes=number), items=no)
+    settle([odalys.pk])
     assert "Next delivery Wed 18 Mar late : disposable filter why?" in text(ines.get(address))
+    assert "Wed 18 Mar Disposable filter" in page(ines, odalys)
 
 
 def test_nothing_is_foreseen_in_a_pause_without_an_end(ines: Client, odalys: Patient) -> None:
