@@ -72,7 +72,7 @@ def report(patient: Patient, *, told: str, note: str, now: datetime) -> PatientR
         raise Refused("told", "Choose what to tell.", "told")
     with transaction.atomic():
         plans.lock_patients([patient.pk])
-        return _report(patient, told, now, note=note)
+        return _told_before(patient, told, note, now) or _report(patient, told, now, note=note)
 
 
 def stop_using(patient: Patient, *, why: str, now: datetime) -> PatientReport:
@@ -82,8 +82,9 @@ def stop_using(patient: Patient, *, why: str, now: datetime) -> PatientReport:
     """
     with transaction.atomic():
         plans.lock_patients([patient.pk])
-        pause = _pause(patient, now)
-        return _report(patient, Told.UNUSED, now, note=why, event=pause)
+        if told := _told_before(patient, Told.UNUSED, why, now):
+            return told
+        return _report(patient, Told.UNUSED, now, note=why, event=_pause(patient, now))
 
 
 def use_again(patient: Patient, *, now: datetime) -> Event:
@@ -191,6 +192,14 @@ def handle(report: PatientReport, *, note: str, by: AbstractBaseUser | None, now
 def _pause(patient: Patient, now: datetime) -> Event:
     today = local_day(now, patient.time_zone)
     return events.record_pause(patient=patient, on=today, until=None, by=None, now=now, by_patient=True)
+
+
+def _told_before(patient: Patient, told: str, note: str, now: datetime) -> PatientReport | None:
+    """The same told today and not seen to, its pause (if any) open: a form sent twice tells it once."""
+    return PatientReport.objects.filter(
+        patient=patient, told=told, note=note.strip(), on=local_day(now, patient.time_zone),
+        handled_at=None, voided_at=None, event__voided_at=None, event__until=None,
+    ).first()  # fmt: skip
 
 
 def _report(

@@ -47,7 +47,7 @@ def page(request: PatientRequest) -> HttpResponse:
 @require_POST
 def tick(request: PatientRequest) -> HttpResponse:
     """Tick a task off, or take that back; then the page again, at its list."""
-    task = request.POST.get("task", "")
+    task = request.POST.get("task", "").replace("\0", "")
     try:
         if request.POST.get("undo"):
             own_page.untick(request.patient, task=task, now=clock.now())
@@ -65,9 +65,9 @@ def tick(request: PatientRequest) -> HttpResponse:
 def month(request: PatientRequest) -> HttpResponse:
     """A month of cleaning: done, some, no tick."""
     person, today, language = request.patient, _today(request), request.language
-    first = _month_asked(request, today)
     begun = local_day(request.link.created_at, person.time_zone)
     since = min(begun, own.first_tick(person) or begun)
+    first = _month_asked(request, since, today)
     days = own.month(person, own.series(person), first=first, today=today, since=since)
     said = words(language)
     full = sum(state is DayState.ALL for _, state in days)
@@ -126,12 +126,15 @@ def _today(request: PatientRequest) -> date:
     return clock.today(request.patient.time_zone)
 
 
-def _month_asked(request: PatientRequest, today: date) -> date:
-    """The first of the month that the address asks for (`?m=2026-03`), else of this month."""
+def _month_asked(request: PatientRequest, since: date, today: date) -> date:
+    """The first of the month that the address asks for (`?m=2026-03`), between that of `since` and this
+    month; else of this month.
+    """
     try:
-        return min(date.fromisoformat(f"{request.GET.get('m', '')}-01"), today.replace(day=1))
+        asked = date.fromisoformat(f"{request.GET.get('m', '')}-01")
     except ValueError:
-        return today.replace(day=1)
+        asked = today
+    return max(min(asked, today), since).replace(day=1)
 
 
 def _month_before(first: date) -> date:

@@ -236,7 +236,7 @@ def _ask(
         try:
             return write()
         except Refused as refused:
-            refusal = said["already" if refused.code == "already" else "refused"]
+            refusal = said["already" if refused.code in {"already", "not_open"} else "refused"]
     context = frame(request) | {
         "form": form,
         "title": said[title],

@@ -44,6 +44,7 @@ def test_a_task_is_ticked_off_once_and_undone_by_a_void(inside: Client, issued: 
     assert row.void_reason == "undone by the patient on the own page"
     tick(inside, issued, "wash_cushion")
     assert CleaningTick.objects.filter(task="wash_cushion").count() == 2
+    assert tick(inside, issued, "wash\0cushion", undo="1").status_code == 302
 
 
 @pytest.mark.parametrize("task", ["", "wash_tubing", "wash_before_first_use", "no such task"])
@@ -84,7 +85,8 @@ def test_the_month_tells_done_from_open_without_scolding(
     for harsh in ("missed", "fail", "forgot", "must"):
         assert harsh not in said
     assert inside.get(at(issued, "month") + "?m=2031-01").context["title"] == "Cleaning in March 2026"
-    assert inside.get(at(issued, "month") + "?m=nonsense").status_code == 200
+    for asked in ("nonsense", "0001-01", "2020-01"):  # nobody could tick anything off then
+        assert inside.get(at(issued, "month") + f"?m={asked}").context["title"] == "Cleaning in March 2026"
 
 
 def test_the_days_of_cleaning_are_chosen_and_changed_back(
@@ -99,6 +101,18 @@ def test_the_days_of_cleaning_are_chosen_and_changed_back(
     assert inside.post(at(issued, "days"), {"weekday": "7", "month_day": "0"}).status_code == 422
     for bad in ({"weekday": "9", "month_day": "1"}, {"weekday": "x"}, {}):
         assert inside.post(at(issued, "undo", "days"), bad).status_code == 409
+
+
+def test_a_form_sent_twice_tells_it_once(inside: Client, issued: IssuedLink) -> None:
+    leak, pause, again = (at(issued, *name) for name in (("report", "leak"), ("pause",), ("again",)))
+    for _ in range(2):
+        for address, note in ((leak, "on the left"), (leak, "on the left"), (pause, ""), (pause, "")):
+            assert inside.post(address, {"note": note}).status_code == 302
+        assert inside.post(again).status_code == 200
+        assert "We have this on record for today." in inside.post(again).text
+    assert [row.told for row in PatientReport.objects.order_by("pk")] == ["leak", "unused", "unused"]
+    inside.post(leak, {"note": "and on the right"})
+    assert PatientReport.objects.filter(told="leak").count() == 2
 
 
 def test_not_in_use_pauses_and_asks_for_a_person_and_can_be_undone(
