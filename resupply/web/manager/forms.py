@@ -13,6 +13,7 @@ from resupply.queries.overdue import Coverage, OverdueFilter, Snoozed
 from resupply.queries.overdue_filters import Reach
 from resupply.rules.kinds import Kind
 from resupply.web.forms import AtLocationForm, any_kind, any_location, day_field, dress
+from resupply.web.wording import counted
 
 SELF_PAY = "0"
 NOBODY = "0"
@@ -127,7 +128,7 @@ class OverdueForm(AtLocationForm):
             if name == "order" or not data.get(name):
                 continue
             if name in ("least", "most"):
-                said.append(f"overdue at {name} {data[name]} days")
+                said.append(f"overdue at {name} {counted(data[name], 'day')}")
             elif name == "location":
                 said.append(str(data[name]))
             else:

@@ -1,9 +1,10 @@
 """The overdue list: on screen, its counts, and for paper."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import islice
+from typing import TYPE_CHECKING
 
 from django.contrib.auth.base_user import AbstractBaseUser
 from django.http import HttpResponse, QueryDict
@@ -24,6 +25,9 @@ from resupply.web.manager.forms import OverdueForm, staff_of
 from resupply.web.manager.overdue_act_words import done_words
 from resupply.web.paging import filters_of, place_in, turned_at, with_filters
 from resupply.web.wording import counted, kind_word, part_word
+
+if TYPE_CHECKING:
+    from resupply.queries.overdue import OverdueLine
 
 PRINTED = 1000
 """Rows on paper at most; beyond them a file is the better tool."""
@@ -57,6 +61,10 @@ class Asked:
     wanted: OverdueFilter
     longest_first: bool
     today: date
+
+    def rows(self) -> "Iterator[OverdueLine]":
+        """All of it, in its order."""
+        return overdue_rows(self.wanted, today=self.today, longest_first=self.longest_first)
 
 
 @may("overdue.see")
@@ -116,7 +124,7 @@ def overdue_ages(request: StaffRequest) -> HttpResponse:
 def overdue_print(request: StaffRequest) -> HttpResponse:
     """The list for paper, without pages."""
     asked = asked_for(request, request.GET)
-    lines = list(islice(overdue_rows(asked.wanted, today=asked.today), PRINTED + 1))
+    lines = list(islice(asked.rows(), PRINTED + 1))
     context = {
         "today": asked.today,
         "rows": shown_rows(lines[:PRINTED], today=asked.today),

@@ -6,7 +6,7 @@ from datetime import date
 from resupply.delivery.overdue_words import left_out_words, lines_words
 from resupply.models import Act, BulkAct
 from resupply.queries.names import staff_name
-from resupply.web.wording import counted, day_words
+from resupply.web.wording import day_words
 
 TITLES = {
     Act.ASK: "Ask again",
@@ -39,7 +39,7 @@ def left_out_said(reasons: Mapping[str, int]) -> str:
 
 
 def undone_words(bulk: BulkAct) -> str:
-    """`Undone for 3 lines.`"""
+    """`Undone for 3 lines. The message about 2 lines had gone out already.`"""
     gone = bulk.lines_done - bulk.lines_undone
     words = f"Undone for {lines_words(bulk.lines_undone)}."
-    return f"{words} {counted(gone, 'message')} had gone out already." if gone else words
+    return f"{words} The message about {lines_words(gone)} had gone out already." if gone else words

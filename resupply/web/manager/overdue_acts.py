@@ -26,7 +26,6 @@ from resupply.queries.overdue import (
     OverdueFilter,
     Snoozed,
     overdue_lines,
-    overdue_rows,
     with_what_a_row_shows,
 )
 from resupply.services import overdue_acts
@@ -44,6 +43,7 @@ from resupply.web.methods import GET_OR_POST
 SHOWN = 200
 """Names of a preview; the counts are of all."""
 LISTED = 50
+"""Acts that the page of what somebody did lists."""
 
 
 @dataclass(slots=True)
@@ -95,8 +95,13 @@ def overdue_done(request: StaffRequest) -> HttpResponse:
     """What the person asking did last, each to be undone as a whole."""
     mine = BulkAct.objects.filter(acted_by=request.staff.user_id).select_related("assigned_to")
     today = clock.today(request.zone)
-    rows = [(bulk, done_words(bulk, today=today)) for bulk in mine.order_by("-pk")[:LISTED]]
-    return render(request, "manager/overdue_done.html", {"rows": rows, "today": today})
+    found = list(mine.order_by("-pk")[: LISTED + 1])
+    context = {
+        "rows": [(bulk, done_words(bulk, today=today)) for bulk in found[:LISTED]],
+        "is_cut": len(found) > LISTED,
+        "today": today,
+    }
+    return render(request, "manager/overdue_done.html", context)
 
 
 @may("overdue.act")
@@ -128,8 +133,7 @@ def _chosen(request: StaffRequest) -> Chosen | None:
     asked = asked_for(request, QueryDict(query))
     most = overdue_acts.most_lines(act)
     if request.POST.get("all") == "1":
-        rows = overdue_rows(asked.wanted, today=asked.today, longest_first=asked.longest_first)
-        lines = list(islice(rows, most + 1))
+        lines = list(islice(asked.rows(), most + 1))
         return Chosen(act, lines[:most], len(lines) > most, query, asked)
     ids = {
         int(pk)
@@ -182,6 +186,7 @@ def _page(chosen: Chosen, form: forms.Form, seen: Preview, *, changed: bool) -> 
         "first": seen.lines[:SHOWN],
         "reasons": left_out_said(seen.reasons),
         "left_out": [(line, left_out_words(code)) for line, code in seen.left_out[:SHOWN]],
+        "left_out_of": len(seen.left_out),
         "is_cut": chosen.is_cut,
         "most": overdue_acts.most_lines(chosen.act),
         "back_url": _list(chosen.query),

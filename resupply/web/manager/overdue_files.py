@@ -15,7 +15,6 @@ from django.views.decorators.http import require_GET
 from resupply import clock
 from resupply.delivery.overdue_tables import HEADER, cells
 from resupply.delivery.tables_out import Cell
-from resupply.queries.overdue import overdue_rows
 from resupply.queries.overdue_known import each_looked_up
 from resupply.services import jobs
 from resupply.services.overdue_files import AS_OF
@@ -37,7 +36,7 @@ if TYPE_CHECKING:
 def overdue_csv(request: StaffRequest) -> StreamingHttpResponse:
     """Every row of the list as CSV, sent as it is read."""
     asked = asked_for(request, request.GET)
-    lines = overdue_rows(asked.wanted, today=asked.today)
+    lines = asked.rows()
     return csv_file(f"overdue-{asked.today.isoformat()}", HEADER, _cells(lines, asked.today))
 
 
@@ -46,7 +45,7 @@ def overdue_csv(request: StaffRequest) -> StreamingHttpResponse:
 def overdue_xlsx(request: StaffRequest) -> HttpResponseBase:
     """The rows of the list as a workbook; a longer list is narrowed first, or taken as CSV."""
     asked = asked_for(request, request.GET)
-    lines = list(islice(overdue_rows(asked.wanted, today=asked.today), MOST_IN_A_WORKBOOK + 1))
+    lines = list(islice(asked.rows(), MOST_IN_A_WORKBOOK + 1))
     if len(lines) > MOST_IN_A_WORKBOOK:
         messages.error(
             request,

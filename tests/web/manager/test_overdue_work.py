@@ -14,6 +14,7 @@ from resupply.models import BulkAct, Job, LineAct, Patient, PlanLine, SavedView
 from resupply.services import jobs
 from resupply.services.jobs import Progress
 from resupply.services.overdue_files import overdue_as_of
+from resupply.web.manager.overdue_act_words import undone_words
 from tests.builders import NOW, TODAY, make_consent, make_device, make_dispense, make_fitting, make_patient
 from tests.cast import Cast
 from tests.services.test_overdue_acts import late
@@ -278,3 +279,31 @@ def test_parts_never_given_are_listed_with_the_reason(cast: Cast, marta: Client)
         second = marta.get(reverse("manager:missing") + first.context["older_url"])
     shown = [patient.pk for page in (first, second) for patient, _ in page.context["rows"]]
     assert shown == [cast.odalys.pk, cast.tevin.pk]
+
+
+def test_paper_and_files_run_as_the_list_does(cast: Cast, marta: Client) -> None:
+    late(cast.odalys, 9)
+    late(cast.tevin, 12)
+    for order, first in (("", "Okafor"), ("recent", "Brandt")):
+        paper = marta.get(reverse("manager:overdue_print"), {"order": order})
+        assert paper.context["rows"][0].line.patient.family_name == first
+        table = marta.get(reverse("manager:overdue_csv"), {"order": order})
+        assert first in b"".join(table).decode().splitlines()[1]  # type: ignore[arg-type]
+
+
+def test_what_is_listed_in_part_says_so(cast: Cast, marta: Client, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("resupply.web.manager.overdue_acts.SHOWN", 1)
+    monkeypatch.setattr("resupply.web.manager.overdue_acts.LISTED", 1)
+    lines = f"{late(cast.odalys).pk},{late(cast.tevin, 12).pk}"
+    asking = marta.post(ACT, {"act": "ask", "line": lines})
+    assert len(asking.context["left_out"]) == 1
+    assert "The first 1 of 2." in text(asking)
+    for _ in range(2):
+        confirmed(marta, marta.post(ACT, {"act": "note", "line": lines}), note="x")
+    assert "Only the latest 1 are here." in text(marta.get(reverse("manager:overdue_done")))
+
+
+def test_what_had_gone_out_is_counted_by_lines() -> None:
+    """One message asks about several lines: two lines are no two messages."""
+    bulk = BulkAct(act="ask", lines_done=3, lines_undone=1)
+    assert undone_words(bulk) == "Undone for 1 line. The message about 2 lines had gone out already."
