@@ -14,11 +14,12 @@ from resupply.queries.message_terms import schedule
 from resupply.rules.follow_ups import FollowUpStep, step_code
 from resupply.rules.matching_table import shipped_text
 from resupply.rules.message_terms import LONGEST_AHEAD, LONGEST_WAIT, MOST_A_WEEK
+from resupply.services.follow_ups import MOST_STEPS
 from resupply.web.manager.policy_forms import DraftForm
 from resupply.web.matching_form import TableForm
 
 STEPS = 6
-"""Rows of the form; a plan of the clinic rarely has more than four."""
+"""Rows of the form at least; a plan of the clinic rarely has more than four."""
 _HOURS = [(f"{hour:02}:00", f"{hour:02}:00") for hour in range(8, 22)]
 
 
@@ -70,7 +71,7 @@ class FollowUpsForm(DraftForm):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         known = list(self.initial.get("steps", ()))
-        for number in range(STEPS):
+        for number in range(MOST_STEPS):
             first = known[number] if number < len(known) else {}
             words = f", step {number + 1}"
             self.fields[f"name_{number}"] = forms.CharField(
@@ -89,7 +90,7 @@ class FollowUpsForm(DraftForm):
         """A step has all three, or is left out; they become `steps`."""
         data = super().clean() or self.cleaned_data
         steps = []
-        for number in range(STEPS):
+        for number in range(MOST_STEPS):
             name, first, last = (data.get(f"{part}_{number}") for part in ("name", "from_day", "to_day"))
             if not name and first is None and last is None:
                 continue
@@ -102,9 +103,14 @@ class FollowUpsForm(DraftForm):
         return {**data, "steps": steps}
 
     def rows(self) -> Iterator[list[BoundField]]:
-        """The fields of each step."""
-        for number in range(STEPS):
-            yield [self[f"{name}_{number}"] for name in ("name", "from_day", "to_day")]
+        """The fields of each step, and of more to be added."""
+        rows = [
+            [self[f"{name}_{number}"] for name in ("name", "from_day", "to_day")]
+            for number in range(MOST_STEPS)
+        ]
+        is_used = [any(field.value() not in (None, "") for field in row) for row in rows]
+        last = max((place for place, used in enumerate(is_used) if used), default=0)
+        yield from rows[: max(STEPS, last + 2)]
 
     def others(self) -> list[BoundField]:
         """The fields that every draft has."""

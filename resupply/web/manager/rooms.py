@@ -102,7 +102,7 @@ ROOMS: tuple[tuple[str, tuple[Room, ...]], ...] = (
             Room(
                 "Matching table",
                 "therapist:matching",
-                "match.record",
+                "matching.version",
                 "What speaks for and against each mask style.",
             ),
             Room(

@@ -1,6 +1,6 @@
 """Programs that read records over FHIR: who they are, what each has read, let in and shut out."""
 
-from datetime import datetime, time, timedelta
+from datetime import date, datetime, time, timedelta
 from typing import Any
 from uuid import UUID
 from zoneinfo import ZoneInfo
@@ -22,6 +22,9 @@ from resupply.web.access import StaffRequest, can, may
 from resupply.web.act import act, ask, confirmed
 from resupply.web.forms import day_field, written
 from resupply.web.methods import GET_OR_POST, posted
+
+LAST_DAY = date(9999, 12, 30)
+"""The last that has a day after it; the service refuses it, as any so far ahead."""
 
 
 class IntegrationForm(forms.Form):
@@ -58,7 +61,8 @@ class IntegrationForm(forms.Form):
         chosen = list(data["locations"])
         if not chosen and request.location_ids:
             chosen = list(access.locations(request))
-        after = datetime.combine(data["last_day"] + timedelta(days=1), time(), ZoneInfo(request.zone))
+        last = min(data["last_day"], LAST_DAY)
+        after = datetime.combine(last + timedelta(days=1), time(), ZoneInfo(request.zone))
         return NewIntegration(
             name=data["name"],
             purpose=data["purpose"],

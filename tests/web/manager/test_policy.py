@@ -18,6 +18,7 @@ from resupply.models import (
 from resupply.queries import follow_ups as follow_ups_of
 from resupply.queries.matching import table_on
 from resupply.queries.message_terms import schedule
+from resupply.queries.names import staff_name
 from resupply.rules.matching_table import shipped_text
 from resupply.services import job_kinds, jobs, plans
 from tests.builders import (
@@ -25,6 +26,7 @@ from tests.builders import (
     make_allowance,
     make_consent,
     make_dispense,
+    make_follow_up_plan,
     make_life,
     make_match,
     make_policy_draft,
@@ -261,3 +263,35 @@ def test_the_list_is_narrowed_and_past_versions_are_asked_for(cast: Cast, marta:
     narrowed = marta.get(f"{LIST}?payer={cast.payer.pk}").content.decode()
     assert '<details class="fold" open>' in narrowed
     assert "Life of a part</h2>" not in narrowed
+
+
+def test_a_plan_of_more_steps_than_usual_is_drafted_whole(marta: Client) -> None:
+    """What a therapist recorded with nine steps is not cut to the six that a new form shows."""
+    steps = [
+        {"step": f"s{n}", "name": f"Call {n}", "from_day": n * 10, "to_day": n * 10 + 5} for n in range(9)
+    ]
+    make_follow_up_plan(steps=steps)
+    opened = marta.get(f"{LIST}new/follow_ups/").content.decode()
+    assert 'value="Call 8"' in opened
+    assert 'name="name_9"' in opened  # one more can be added
+    assert 'name="name_10"' not in opened
+    sent = {
+        f"{name}_{n}": row[name] for n, row in enumerate(steps) for name in ("name", "from_day", "to_day")
+    }
+    rest = {"effective_from": "2026-03-18", "reason": "x", "source": ""}
+    refused = marta.post(f"{LIST}new/follow_ups/", {**sent, **rest, "to_day_0": ""})
+    assert b'value="Call 8"' in refused.content
+    marta.post(f"{LIST}new/follow_ups/", {**sent, **rest})
+    assert [row["name"] for row in PolicyDraft.objects.get().values["steps"]] == [r["name"] for r in steps]
+
+
+def test_who_set_terms_is_named_as_everywhere(cast: Cast, marta: Client) -> None:
+    MessageTermsVersion.objects.create(
+        effective_from=date(2026, 3, 1), opens=time(9), closes=time(17), per_week=2, second_ask_days=5,
+        link_ahead_days=14, reason="quieter", recorded_by=cast.manager.user,
+    )  # fmt: skip
+    assert f"quieter ({staff_name(cast.manager.user)})" in text(marta.get(reverse("manager:message_terms")))
+
+
+def test_manage_leads_to_every_room_one_may_enter(marta: Client) -> None:
+    assert reverse("therapist:matching") in marta.get(reverse("manager:rooms")).content.decode()

@@ -77,3 +77,12 @@ def test_the_queue_is_counted_or_does_not_answer(settings: Any) -> None:
 )
 def test_sizes(number: int, said: str) -> None:
     assert size_words(number) == said
+
+
+def test_a_last_day_with_no_day_after_it_is_refused(cast: Cast) -> None:
+    client = Client()
+    client.force_login(cast.administrator.user)
+    sent = {"name": "a", "purpose": "b", "resources": ["Patient"], "last_day": "9999-12-31"}
+    answer = client.post(reverse("manager:sharing_new"), sent)
+    assert answer.status_code == 422
+    assert "at most a year ahead" in answer.content.decode()
