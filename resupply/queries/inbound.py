@@ -56,17 +56,18 @@ def replies_lately(number: str, *, now: datetime) -> int:
 
 
 def seen_at(places: Places) -> QuerySet[InboundText]:
-    """The texts that staff of these locations see: of their patients, and of numbers nobody knows."""
-    rows = InboundText.objects.all()
+    """The texts that staff of these locations see: of their patients, and of numbers nobody knows. Of those
+    who share the number, each with the ones of these locations alone.
+    """
+    rows, people = InboundText.objects.all(), Patient.objects.select_related("location")
     if places:
+        people = people.filter(location__in=sorted(places))
         here = InboundText.patients.through.objects.filter(
             inboundtext=OuterRef("pk"), patient__location__in=sorted(places)
         )
         anybody = InboundText.patients.through.objects.filter(inboundtext=OuterRef("pk"))
         rows = rows.filter(Exists(here) | ~Exists(anybody))
-    return rows.select_related("handled_by", "reply").prefetch_related(
-        Prefetch("patients", queryset=Patient.objects.select_related("location"))
-    )
+    return rows.select_related("handled_by", "reply").prefetch_related(Prefetch("patients", people))
 
 
 def waiting(places: Places) -> QuerySet[InboundText]:

@@ -37,9 +37,12 @@ def home(request: StaffRequest) -> HttpResponse:
         "ready": today_queries.ready(ids, today=today),
         "behind": today_queries.fallen_behind(ids, today=today),
         "most_patients": today_queries.MOST_PATIENTS,
-        "assigned": today_queries.assigned_to(request.staff.user_id, ids, today=today),
-        "undelivered": failures.gone_wrong_at(ids, today=today),
-        "texts": len(inbound.waiting(ids).values_list("pk")[:TEXTS]),
+        # These lead to pages about all of one's locations, whichever is chosen here.
+        "assigned": today_queries.assigned_to(request.staff.user_id, request.location_ids, today=today),
+        "undelivered": failures.gone_wrong_at(request.location_ids, today=today),
+        "most_undelivered": failures.MOST_COUNTED,
+        "texts": len(inbound.waiting(request.location_ids).values_list("pk")[:TEXTS]),
+        "most_texts": TEXTS,
         "may_see_overdue": access.can(request, "overdue.see"),
         "leading": leading(request, now=clock.now()),
     }

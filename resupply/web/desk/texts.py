@@ -37,11 +37,12 @@ DONE = {
 def texts(request: StaffRequest) -> HttpResponse:
     """The texts that wait for a person, then those that do not."""
     waiting = list(inbound_queries.waiting(request.location_ids)[: LISTED + 1])
-    others = list(inbound_queries.others(request.location_ids)[:LISTED])
+    others = list(inbound_queries.others(request.location_ids)[: LISTED + 1])
     context = {
         "waiting": [_row(text) for text in waiting[:LISTED]],
         "is_cut": len(waiting) > LISTED,
-        "others": [_row(text) for text in others],
+        "others": [_row(text) for text in others[:LISTED]],
+        "listed": LISTED if len(others) > LISTED else 0,
         "today": clock.today(request.zone),
     }
     return render(request, "desk/texts.html", context)

@@ -8,6 +8,8 @@ from django.urls import reverse
 
 from resupply.services import people
 from resupply.services.errors import Refused
+from resupply.web import home
+from resupply.web.desk import texts
 from tests.builders import NOW, TODAY, make_inbound_text, make_patient
 from tests.cast import Cast
 from tests.services.texting import text_in
@@ -59,6 +61,34 @@ def test_a_stop_that_was_acted_on_says_so_and_a_strangers_says_that_nothing_was(
     assert "texts ended at once" in shown
     assert "Nobody on record" in shown
     assert "nothing was done" in shown
+
+
+def test_of_those_who_share_a_number_each_room_sees_its_own(desk: Client, cast: Cast) -> None:
+    text = make_inbound_text(cast.odalys)
+    text.patients.add(make_patient(location=cast.south, given_name="Southern"))
+    for shown in (page(desk, "desk:texts"), page(desk, "desk:text_handled", text.public_id)):
+        assert cast.odalys.name in shown
+        assert "Southern" not in shown
+
+
+def test_a_list_or_count_that_is_cut_says_so(
+    desk: Client, cast: Cast, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for _ in range(3):
+        make_inbound_text(cast.odalys, needs_person=False)
+        make_inbound_text(cast.odalys)
+    assert "the newest" not in page(desk, "desk:texts")
+    monkeypatch.setattr(texts, "LISTED", 2)
+    assert "These are the newest 2." in page(desk, "desk:texts")
+    monkeypatch.setattr(home, "TEXTS", 2)
+    assert "2+ texts that came in need a person" in page(desk, "home")
+
+
+def test_what_leads_to_all_rooms_counts_all_rooms(cast: Cast, client: Client) -> None:
+    client.force_login(cast.user("manager"))  # who works everywhere
+    make_inbound_text(cast.odalys)
+    shown = client.get(reverse("home"), {"location": cast.south.pk}).content.decode()
+    assert "1 text that came in needs a person" in shown
 
 
 def _details(patient: Any) -> dict[str, Any]:
