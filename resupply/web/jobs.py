@@ -30,10 +30,13 @@ _AT_WORK = (JobState.WAITING, JobState.RUNNING)
 @require_GET
 def job_list(request: StaffRequest) -> HttpResponse:
     """What the person asking has asked for, newest first."""
-    found = [
-        row for row in access.jobs(request).order_by("-pk")[:LISTED] if access.can(request, row.permission)
-    ]
-    return render(request, "jobs/list.html", {"jobs": found, "today": clock.today(request.zone)})
+    newest = list(access.jobs(request).order_by("-pk")[: LISTED + 1])
+    context = {
+        "jobs": [row for row in newest[:LISTED] if access.can(request, row.permission)],
+        "listed": LISTED if len(newest) > LISTED else 0,
+        "today": clock.today(request.zone),
+    }
+    return render(request, "jobs/list.html", context)
 
 
 @may("job.see")
@@ -93,17 +96,14 @@ def job_drop(request: StaffRequest, public_id: UUID) -> HttpResponse:
     if request.method == "POST":
         job_services.drop(found, now=clock.now())
         return redirect("job", found.public_id)
-    is_at_work = found.state in _AT_WORK
-    return ask(
-        request,
-        None,
-        title="Stop this job" if is_at_work else "Remove the file of this job",
-        action="Stop the job" if is_at_work else "Remove the file",
-        text=f"“{found.title}” stops at its next step; it leaves no file."
-        if is_at_work
-        else f"The file of “{found.title}” is removed here. Copies you saved stay.",
-        **_back(found),
-    )
+    if found.file_size is not None:
+        title, action = "Remove the file of this job", "Remove the file"
+        text = f"The file of “{found.title}” is removed here. Copies you saved stay."
+    else:
+        title, action = "Stop this job", "Stop the job"
+        goes = "stops at its next step" if found.state in _AT_WORK else "is not tried again"
+        text = f"“{found.title}” {goes}; it leaves no file."
+    return ask(request, None, title=title, action=action, text=text, **_back(found))
 
 
 def _back(found: Job) -> Back:

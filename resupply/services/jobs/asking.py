@@ -43,13 +43,15 @@ def ask(
 
 
 def drop(job: Job, *, now: datetime) -> Job:
-    """Stop a job, or throw its file away. A worker that does it finds its claim gone at its next step; what
-    it has committed stays.
+    """Stop a job, or throw the file of one that is done away. A worker that does it finds its claim gone at
+    its next step; what it has committed stays.
     """
     with transaction.atomic():
         job = _locked(job)
         job.parts.all().delete()
-        job.state, job.file_size, job.finished_at = JobState.DROPPED, None, now
+        job.file_size = None
+        if job.state != JobState.DONE:
+            job.state, job.finished_at = JobState.DROPPED, now
         job.fence, job.leased_until, job.progress = job.fence + 1, None, {}
         job.save()
     return job
