@@ -12,7 +12,15 @@ from resupply.queries.follow_ups import plan_on
 from resupply.rules import fitting
 from resupply.rules.follow_ups import FollowUpStep
 from resupply.services.errors import Refused
-from resupply.services.records import check_ahead, check_day, check_reason, local_day, stamp, take_back
+from resupply.services.records import (
+    check_ahead,
+    check_begin,
+    check_day,
+    check_reason,
+    local_day,
+    stamp,
+    take_back,
+)
 
 FARTHEST_DAY = 730
 MOST_STEPS = 12
@@ -34,8 +42,9 @@ def record_follow_up(
 ) -> FollowUp:
     """Record a follow-up made (`reached`) or tried, with what troubles the patient.
 
-    Raises Refused: `before_birth`, `future`, `step` (not of the plan), `problem`, `leaks`, `again` (not after
-    the day), `too_far`, `not_reached` (troubles, leaks or a re-evaluation of someone who was not reached).
+    Where a place leaks, leak is among the troubles, ticked or not. Raises Refused: `before_birth`, `future`,
+    `step` (not of the plan), `problem`, `leaks`, `again` (not after the day), `too_far`, `not_reached`
+    (troubles, leaks or a re-evaluation of someone who was not reached).
     """
     today = local_day(now, patient.time_zone)
     check_day(patient, on, today=today)
@@ -55,7 +64,7 @@ def record_follow_up(
         on=on,
         step=step,
         reached=reached,
-        problems=sorted(set(problems)),
+        problems=sorted({*problems, *_leaking(marks)}),
         leaks=marks,
         is_reevaluation=is_reevaluation,
         note=note.strip()[:500],
@@ -81,9 +90,10 @@ def set_plan(
 ) -> FollowUpPlanVersion:
     """The clinic's plan from a day on.
 
-    Raises Refused: `steps` with `row`, `reason_missing`, `reason_long`.
+    Raises Refused: `steps` with `row`, `effective_from`, `reason_missing`, `reason_long`.
     """
     check_steps(steps)
+    check_begin(effective_from)
     return FollowUpPlanVersion.objects.create(
         effective_from=effective_from,
         steps=[asdict(step) for step in steps],
@@ -117,6 +127,11 @@ def void_plan(
     with transaction.atomic():
         take_back(version, reason=reason, by=by, now=now)
     return version
+
+
+def _leaking(marks: Mapping[str, str]) -> list[str]:
+    """Leak as a trouble, where a place leaks."""
+    return ["leak"] if any(mark != fitting.Leak.NONE for mark in marks.values()) else []
 
 
 def _checked_leaks(leaks: Mapping[str, str]) -> dict[str, str]:

@@ -13,7 +13,7 @@ from resupply.queries.matching import table_on
 from resupply.rules.matching import match
 from resupply.rules.matching_table import BadTableError, Question, Table, read_table
 from resupply.services.errors import Refused
-from resupply.services.records import check_day, check_reason, local_day, stamp, take_back
+from resupply.services.records import check_begin, check_day, check_reason, local_day, stamp, take_back
 
 _NUMBER = re.compile(r"-?[0-9]{1,6}(?:\.[0-9])?")
 LONGEST_TABLE = 200_000
@@ -84,9 +84,10 @@ def record_version(
     text: str, *, effective_from: date, reason: str, by: AbstractBaseUser | None, now: datetime
 ) -> MatchingVersion:
     """Append a version of the clinic's own table. Raises Refused: `table` (with the row at fault),
-    `reason_missing`, `reason_long`.
+    `effective_from`, `reason_missing`, `reason_long`.
     """
     check_table(text)
+    check_begin(effective_from)
     return MatchingVersion.objects.create(
         table=text, effective_from=effective_from, reason=check_reason(reason), **stamp(by, now)
     )

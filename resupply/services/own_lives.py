@@ -14,8 +14,6 @@ from resupply.services import plans, versions
 from resupply.services.errors import Refused
 from resupply.services.records import check_ahead, check_day, check_reason, local_day, stamp, take_back
 
-"""A start further ahead is a slip of the keyboard."""
-
 
 def set_own_life(
     patient: Patient,

@@ -17,6 +17,8 @@ OfForm = TypeVar("OfForm", Dispense, RefillAnswer)
 LONGEST_REASON = 300
 FARTHEST_AHEAD = timedelta(days=366)
 """How far ahead staff may date what is to come (ours): a day beyond is a slip in the year."""
+FIRST_BEGIN, LAST_BEGIN = date(2000, 1, 1), date(2099, 12, 31)
+"""A rule of the clinic or a payer begins within these days (ours): others are slips in the year."""
 LONGEST_KEPT = 50
 """Years from today to the latest expiry: two digits of a year in a bar code reach no further (GS1 General
 Specifications, determination of the century)."""
@@ -76,6 +78,13 @@ def check_ahead(day: date, *, today: date, what: str, field: str, row: int | Non
     """Refuse `too_far`: a day more than a year after `today`."""
     if day > today + FARTHEST_AHEAD:
         raise Refused("too_far", f"Enter {what} within a year.", field, row=row)
+
+
+def check_begin(day: date) -> None:
+    """Refuse `effective_from`: a rule that begins in a year nobody means."""
+    if not FIRST_BEGIN <= day <= LAST_BEGIN:
+        said_so = f"Enter a day from {FIRST_BEGIN.year} to {LAST_BEGIN.year}."
+        raise Refused("effective_from", said_so, "effective_from")
 
 
 def check_expiry(expires_on: date | None, on: date, row: int) -> None:

@@ -11,12 +11,10 @@ from django.db import transaction
 from resupply.models import DraftAct, DraftState, Payer, PolicyDraft, PolicyEffect, PolicyKind, PolicyTotal
 from resupply.services import versions
 from resupply.services.errors import Refused
-from resupply.services.records import check_reason
+from resupply.services.records import check_begin, check_reason
 
 OPEN = (DraftState.DRAFT, DraftState.READY, DraftState.PREVIEWING)
 """States in which a draft may be changed or dropped: nothing of it is in the plans."""
-EARLIEST = date(2000, 1, 1)
-LATEST = date(2099, 12, 31)
 SLACK = timedelta(days=1)
 """A clinic's day may lie one behind that of UTC."""
 
@@ -109,8 +107,7 @@ def check_begins(kind: str, act: str, effective_from: date, *, now: datetime) ->
 
 def _checked(wanted: Wanted, *, now: datetime) -> dict[str, Any]:
     reason = check_reason(wanted.reason)
-    if not EARLIEST <= wanted.effective_from <= LATEST:
-        raise Refused("effective_from", "Enter a day from 2000 to 2099.", "effective_from")
+    check_begin(wanted.effective_from)
     check_begins(wanted.kind, DraftAct.ADD, wanted.effective_from, now=now)
     versions.check(wanted.kind, wanted.values, wanted.payer)
     return {

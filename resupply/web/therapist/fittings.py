@@ -28,6 +28,7 @@ from resupply.web.act import ask, take_back
 from resupply.web.forms import written
 from resupply.web.line_rows import chart_of, rows_of
 from resupply.web.methods import GET_OR_POST, posted
+from resupply.web.no_location import NoLocationError, needs_location
 from resupply.web.strip import StripChart
 from resupply.web.therapist.fitting_forms import BeginForm, EndForm, TryForm
 from resupply.web.therapist.leak_map import Spot, spots, summary
@@ -60,11 +61,14 @@ def _chart(person: Patient, *, today: date) -> StripChart | None:
 
 @may("fitting.record")
 @GET_OR_POST
+@needs_location
 def begin(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Begin a fitting: where and when, on the newest match."""
     person = access.patient_or_404(request, public_id)
     places = access.open_locations(request)
-    here = places.filter(pk=person.location_id).first() or places[0]
+    here = places.filter(pk=person.location_id).first() or places.first()
+    if here is None:
+        raise NoLocationError
     today = clock.today(here.time_zone)
     form = BeginForm(posted(request), initial={"location": here, "fitted_on": today}, locations=places)
 

@@ -17,6 +17,7 @@ from resupply.queries import nights as nights_of
 from resupply.queries.strips import strip_data
 from resupply.rules.kinds import Kind
 from resupply.services import nights as service
+from resupply.services import plans
 from resupply.services.importing.report import Problem
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
@@ -64,6 +65,7 @@ def nights(request: StaffRequest, public_id: UUID) -> HttpResponse:
         if not problems and (done := written(form, lambda: _record(request, person, rows))):
             messages.success(request, _said(done))
             return redirect("therapist:nights", person.public_id)
+    plans.refresh_if_run_out(person, now=now)
     kept = nights_of.nights_of(person)
     lines = list(person.plan_lines.all())
     last = service.last_night_over(person, now)

@@ -3,7 +3,7 @@
 import pytest
 from django.urls import reverse
 
-from resupply.models import Event, Fitting
+from resupply.models import Event, Fitting, Location
 from resupply.services import plans
 from tests.builders import NOW, TODAY, make_dispense, make_fitting, make_item
 
@@ -104,3 +104,23 @@ def test_voided_its_refit_goes_too(cast, therapist, mask):
     answer = therapist.post(address(fitting, "fitting_void"), {"reason": "another patient"}, follow=True)
     assert "another patient" in answer.content.decode()
     assert Event.objects.get().is_voided
+
+
+def test_a_try_that_cannot_be_kept_says_so_where_its_form_is_gone(cast, therapist, mask):
+    """The mask is offered no longer, or the fitting was ended in another window."""
+    fitting = make_fitting(cast.odalys)
+    mask.is_offered = False
+    mask.save()
+    answer = therapist.post(address(fitting), TRY | {"item": mask.pk})
+    assert (answer.status_code, "Nothing has been saved" in answer.content.decode()) == (422, True)
+    mask.is_offered = True
+    mask.save()
+    therapist.post(address(fitting, "fitting_end"), {"outcome": "another", "kept": "", "note": ""})
+    answer = therapist.post(address(fitting), TRY | {"item": mask.pk})
+    assert (answer.status_code, "This fitting has ended" in answer.content.decode()) == (422, True)
+
+
+def test_no_fitting_begins_where_no_location_is_open(cast, therapist):
+    Location.objects.update(closed_on=TODAY)
+    begun = therapist.get(reverse("therapist:fitting_begin", args=[cast.odalys.public_id]))
+    assert (begun.status_code, "no open location" in begun.content.decode()) == (200, True)

@@ -9,6 +9,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from resupply.models import FollowUp, Night
+from resupply.rules.matching_table import shipped_text
 from resupply.services import plans
 from resupply.web.therapist.night_chart import night_chart
 from tests.builders import (
@@ -179,3 +180,30 @@ def test_the_chart_leaves_gaps_and_marks_nights_of_four_hours():
     assert max(column.y + column.height for column in chart.columns) <= chart.height
     assert min(column.y for column in chart.columns) >= 150, "more than 12 hours stay inside the chart"
     assert night_chart([], [], last=TODAY) is None
+
+
+def test_a_place_that_leaks_is_a_trouble_whether_leak_was_ticked_or_not(cast, therapist):
+    """Marked under "Where it leaks" alone, the place was kept and shown nowhere."""
+    wears(cast.odalys)
+    page = text(
+        therapist.post(address("follow_up", cast.odalys), FOLLOW | {"leak_bridge": "strong"}, follow=True)
+    )
+    assert "Leak (bridge of the nose strong)" in page
+    assert "Loosen the lower straps first" in page
+
+
+def test_of_many_faults_it_says_that_some_are_listed(cast, therapist):
+    rows = [f"2026-03-{n:02d},,20,total" for n in range(1, 15)] + ["x,1,1,total"] * 40
+    page = text(therapist.post(address("nights", cast.odalys), night_file(rows)))
+    assert "54 faults in the file." in page
+    assert "The first 30 of them." in page
+
+
+@pytest.mark.parametrize("view", ["plan_new", "matching_new"])
+def test_a_slip_in_the_year_of_a_rule_is_refused(therapist, view):
+    steps = {"name": "a", "from_day": "1", "to_day": "2"}
+    sent = {"steps-TOTAL_FORMS": "1", "steps-INITIAL_FORMS": "0", "table": shipped_text(), "reason": "r"}
+    sent |= {f"steps-0-{name}": value for name, value in steps.items()}
+    answer = therapist.post(reverse(f"therapist:{view}"), sent | {"effective_from": "2206-03-18"})
+    assert answer.status_code == 422
+    assert "Enter a day from 2000 to 2099." in text(answer)
