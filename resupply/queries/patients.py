@@ -103,7 +103,9 @@ class Standing:
     """Name of who pays; empty for the patient."""
     mask_family: str
     may_mail: bool | None
-    """The newest answer about e-mail; None: never asked."""
+    """The newest answer about being asked by e-mail; None: never asked."""
+    may_text: bool | None
+    """The same about text messages."""
     pause_id: UUID | None
     """A pause without an end, and the day it starts."""
     pause_on: date | None
@@ -120,7 +122,7 @@ class Standing:
 
 
 def standing(patient: Patient, *, today: date) -> Standing:
-    """Who pays, which mask is worn on what device, whether mail is welcome, therapy pauses. One query."""
+    """Who pays, which mask is worn on what device, whether messages are welcome, therapy pauses. One query."""
     mask = DispenseLine.objects.filter(
         dispense__patient=OuterRef("pk"), kind=Kind.MASK, voided_at=None, dispense__dispensed_on__lte=today
     ).exclude(family="")
@@ -134,6 +136,7 @@ def standing(patient: Patient, *, today: date) -> Standing:
         .values(
             payer=Subquery(begun(OuterRef("pk"), today).values("payer__name")[:1]),
             may_mail=newest_consent(Channel.MAIL, Purpose.QUESTION, "pk"),
+            may_text=newest_consent(Channel.TEXT, Purpose.QUESTION, "pk"),
             mask=Subquery(newest_mask.values("family")[:1]),
             mask_on=Subquery(newest_mask.values("dispense__dispensed_on")[:1]),
             refit=Subquery(refit.values("family")[:1]),
@@ -153,6 +156,7 @@ def standing(patient: Patient, *, today: date) -> Standing:
         row["payer"] or "",
         (row["refit"] if refitted_later else row["mask"]) or "",
         row["may_mail"],
+        row["may_text"],
         row["pause"],
         row["pause_on"],
         *equipment.read(row),

@@ -97,6 +97,29 @@ def test_a_new_patient_sees_what_will_appear(cast: Cast, ines: Client) -> None:
     assert "No answer about messages is on record" in page
 
 
+@pytest.mark.parametrize(
+    ("said", "warns", "words"),
+    [
+        ({}, True, "No answer about messages is on record, so nothing is sent."),
+        ({"text": True}, False, ""),
+        ({"text": False}, True, "This patient wants no texts, and no answer about e-mail is on record."),
+        ({"mail": False}, False, "wants no messages by e-mail, and no yes to texts is on record."),
+        ({"mail": False, "text": True}, False, ""),
+    ],
+)
+def test_whether_messages_are_sent_is_said_of_both_ways(
+    cast: Cast, ines: Client, said: dict[str, bool], warns: bool, words: str
+) -> None:
+    for channel, granted in said.items():
+        make_consent(cast.odalys, channel=channel, granted=granted)
+    page = text(ines.get(at("patient", cast.odalys.public_id)))
+    assert ("so no reminder is sent" in page) is warns
+    assert ("Text messages welcome" in page) is said.get("text", False)
+    letters = text(ines.get(at("messages", cast.odalys.public_id)))
+    assert words in letters
+    assert letters.count("Record an answer about messages") == 1 + bool(words)
+
+
 def test_the_header_follows_the_newest_records(cast: Cast, ines: Client) -> None:
     make_consent(cast.odalys)
     make_consent(cast.odalys, granted=False)
