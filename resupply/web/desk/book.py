@@ -14,6 +14,7 @@ from resupply.models import Dispense, DispenseLine
 from resupply.queries.dispense_book import BookFilter, Place, book_page, book_rows
 from resupply.queries.slips import described
 from resupply.rules.deliveries import keep_until
+from resupply.services.records import local_day
 from resupply.web import access
 from resupply.web.access import StaffRequest, can, may
 from resupply.web.desk.book_forms import BookForm
@@ -91,7 +92,7 @@ def _asked(request: StaffRequest) -> tuple[BookForm, BookFilter, date]:
 def _cells(dispenses: Iterator[Dispense]) -> Iterator[list[Cell]]:
     for dispense in dispenses:
         for line in dispense.lines.all():
-            yield [*_of_dispense(dispense), *_of_line(line), *_of_proof(dispense), *_of_void(line)]
+            yield [*_of_dispense(dispense), *_of_line(line), *_of_proof(dispense), *_of_void(line, dispense)]
 
 
 def _of_dispense(dispense: Dispense) -> list[Cell]:
@@ -118,8 +119,10 @@ def _of_proof(dispense: Dispense) -> list[Cell]:
     return [proof.method, proof.delivered_on, proof.signed_by, proof.relation, kept]
 
 
-def _of_void(line: DispenseLine) -> list[Cell]:
-    return [line.voided_at.date() if line.voided_at else None, line.void_reason]
+def _of_void(line: DispenseLine, dispense: Dispense) -> list[Cell]:
+    """The day as the clocks of the location had it."""
+    on = local_day(line.voided_at, dispense.location.time_zone) if line.voided_at else None
+    return [on, line.void_reason]
 
 
 def _pair(place: Place | None) -> tuple[date, int] | None:

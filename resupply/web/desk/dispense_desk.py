@@ -163,7 +163,7 @@ class Desk:
         """A row as typed, as far as it can be read; None: no part yet, or no quantity that could be given."""
         sort, _, key = row["part"].partition(":")
         quantity = int(row["quantity"]) if row["quantity"].isdecimal() and len(row["quantity"]) < 5 else 0
-        item = self.by_id.get(int(key)) if sort == "item" and key.isdecimal() else None
+        item = self.by_id.get(int(key)) if sort == "item" and key.isdecimal() and len(key) < 18 else None
         if not 1 <= quantity <= LARGEST_QUANTITY or (item is None and key not in part_types()):
             return None
         return NewLine(

@@ -226,7 +226,8 @@ def _typed(request: StaffRequest) -> list[Raw]:
 def _back_order(request: StaffRequest, desk: Desk, raw: list[Raw]) -> tuple[str, Refused | None]:
     """Back-order one row instead of giving it, and empty the row; what was done, or why not."""
     place = request.POST["back_order"]
-    line = desk.line_of(raw[int(place)]) if place.isdecimal() and int(place) < len(raw) else None
+    is_row = place.isdecimal() and len(place) < 5 and int(place) < len(raw)
+    line = desk.line_of(raw[int(place)]) if is_row else None
     if line is None:
         return "", Refused("no_lines", "Choose the part and enter a quantity first.")
     try:

@@ -3,7 +3,7 @@
 import csv
 import io
 import re
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -157,6 +157,13 @@ def test_the_csv_holds_every_part_and_no_formula(cast: Cast, marta: Client) -> N
         "received_on": "2024-02-29", "signed_by": "'@Jan", "relation": "spouse", "kept_until": "2031-02-28",
         "voided_on": "", "void_reason": "",
     }  # fmt: skip
+
+
+def test_a_void_has_the_day_of_its_location(cast: Cast, marta: Client) -> None:
+    dispense = make_dispense(cast.odalys)
+    late = datetime(2026, 3, 18, 3, tzinfo=UTC)  # Tuesday evening in the North room
+    dispense.lines.update(voided_at=late, void_reason="wrong box")
+    assert [row["voided_on"] for row in exported(marta)] == ["2026-03-17"]
 
 
 def test_paper_has_every_row_and_says_what_it_was_narrowed_to(cast: Cast, marta: Client) -> None:

@@ -246,12 +246,17 @@ def test_what_is_not_in_stock_can_be_back_ordered_instead(
     assert ines.post(address(cast), sent(answer)).status_code == 302
 
 
-@pytest.mark.parametrize("place", ["", "many", "-1", "99", "²"])
+@pytest.mark.parametrize("place", ["", "many", "-1", "99", "²", "9" * 5000])
 def test_a_back_order_of_no_row_does_nothing(
     cast: Cast, ines: Client, cushion: CatalogueItem, place: str
 ) -> None:
     assert ines.post(address(cast), sent(ines.get(address(cast)), back_order=place)).status_code == 200
     assert not BackOrder.objects.exists()
+
+
+def test_a_part_of_no_number_is_no_part(cast: Cast, ines: Client, cushion: CatalogueItem) -> None:
+    data = sent(ines.get(address(cast)), **{"rows-0-part": f"item:{'9' * 5000}"})
+    assert ines.post(address(cast), data).status_code == 422
 
 
 # --- scans ---
