@@ -122,7 +122,7 @@ class Standing:
 
 
 def standing(patient: Patient, *, today: date) -> Standing:
-    """Who pays, which mask is worn on what device, whether messages are welcome, therapy pauses. One query."""
+    """Who pays, which mask is worn on what device, whether messages are welcome, what pauses. One query."""
     mask = DispenseLine.objects.filter(
         dispense__patient=OuterRef("pk"), kind=Kind.MASK, voided_at=None, dispense__dispensed_on__lte=today
     ).exclude(family="")
