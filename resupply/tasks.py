@@ -30,6 +30,7 @@ from resupply.services import (
     supply_ends,
     uploads,
 )
+from resupply.services.records import clinic_zone
 
 RING_LASTS = 60
 """Seconds after which a ring nobody answered is dropped: the next sweep rings again."""
@@ -73,8 +74,9 @@ def export_feeds() -> None:
 def keep_figures() -> None:
     """Keep what managers look at: ends of supply by day, the month that ended, the day's outlook."""
     supply_ends.fold()
-    measures.keep_month(today=clock.today("UTC"), now=clock.now())
-    outlook.keep_up(today=clock.today("UTC"), now=clock.now())
+    today = clock.today(clinic_zone())
+    measures.keep_month(today=today, now=clock.now())
+    outlook.keep_up(today=today, now=clock.now())
 
 
 @shared_task(time_limit=LONG_LIMIT, soft_time_limit=LONG_LIMIT - 20)

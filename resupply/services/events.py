@@ -130,13 +130,17 @@ def end_pause(event: Event, *, until: date, by: AbstractBaseUser | None, now: da
 def record_refit(
     *, patient: Patient, family: str, on: date, by: AbstractBaseUser | None, now: datetime
 ) -> Event:
-    """Record a refit to a mask family: units of other families end that day. Raises Refused `family`."""
+    """Record a refit to a mask family: units of other families end that day.
+
+    Raises Refused: `family`, `future`, `before_birth`, `already`.
+    """
     check_day(patient, on, today=local_day(now, patient.time_zone))
     family = family.strip()
     if not family:
         raise Refused("family", "Name the mask family the patient was refitted to.", "family")
     with transaction.atomic():
         plans.lock_patients([patient.pk])
+        _once(patient, EventType.REFIT, on, family=family)
         event = Event.objects.create(
             patient=patient, event=EventType.REFIT, family=family, on=on, **stamp(by, now)
         )
@@ -182,9 +186,10 @@ def _kind(kind: str) -> Kind:
         raise Refused("kind", "Choose one of the patient's parts.", "kind") from None
 
 
-def _once(patient: Patient, event: str, on: date, kind: str) -> None:
+def _once(patient: Patient, event: str, on: date, kind: str = "", *, family: str = "") -> None:
     """Refuse a second record of the same thing on the same day."""
-    if Event.objects.filter(patient=patient, event=event, kind=kind, on=on, voided_at=None).exists():
+    same = Event.objects.filter(patient=patient, event=event, kind=kind, family=family, on=on)
+    if same.filter(voided_at=None).exists():
         raise Refused("already", "This is on record already for that day.", "on")
 
 

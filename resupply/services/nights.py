@@ -21,6 +21,8 @@ from resupply.services.records import check_reason, local_day, stamp, take_back
 NIGHTS = Table("nights", required=("night_date",), optional=(*COLUMNS, *OTHER_COLUMNS[1:]))
 """The open file of nights: one row a night."""
 
+REPLACED = "Replaced by a newer file"
+"""Why a night was voided."""
 MOST_NIGHTS = 5_000
 """More than thirteen years of nights: a larger file is another file."""
 
@@ -97,9 +99,7 @@ def record_nights(
         if not fresh:
             return Recorded(None, 0, 0, len(rows))
         replaced = [on_record[row.night_on].pk for row in fresh if row.night_on in on_record]
-        Night.objects.filter(pk__in=replaced).update(
-            voided_at=now, voided_by=by, void_reason="Replaced by a newer file"
-        )
+        Night.objects.filter(pk__in=replaced).update(voided_at=now, voided_by=by, void_reason=REPLACED)
         days = [row.night_on for row in fresh]
         brought = NightImport.objects.create(
             patient=patient,
@@ -117,7 +117,7 @@ def record_nights(
 def void_import(
     brought: NightImport, *, reason: str, by: AbstractBaseUser | None, now: datetime
 ) -> NightImport:
-    """Take back a file of nights, and every night of it that still stands.
+    """Take back a file of nights, and every night of it that still stands; those it replaced stand again.
 
     Raises Refused: `reason_missing`, `reason_long`, `already_void`.
     """
@@ -126,6 +126,12 @@ def void_import(
         take_back(brought, reason=reason, by=by, now=now)
         Night.objects.filter(brought_by=brought, voided_at=None).update(
             voided_at=now, voided_by=by, void_reason=check_reason(reason)
+        )
+        nights = Night.objects.filter(patient=brought.patient_id)
+        replaced = nights.filter(void_reason=REPLACED, voided_at=brought.recorded_at)
+        newer = nights.filter(voided_at=None).values("night_on")
+        replaced.filter(brought_by__voided_at=None).exclude(night_on__in=newer).update(
+            voided_at=None, voided_by=None, void_reason=""
         )
     return brought
 

@@ -11,7 +11,6 @@ from resupply.models import (
     Channel,
     Consent,
     Coverage,
-    Dispense,
     Language,
     Location,
     Patient,
@@ -23,7 +22,8 @@ from resupply.rules.zones import zone_named
 from resupply.services import optouts, plans
 from resupply.services.errors import Refused
 from resupply.services.find_tokens import write_tokens
-from resupply.services.records import Stamp, check_ahead, check_day, local_day, stamp, take_back
+from resupply.services.importing.known import first_facts
+from resupply.services.records import Stamp, check_ahead, check_day, local_day, said, stamp, take_back
 
 _EARLIEST_BIRTH = date(1900, 1, 1)
 
@@ -72,16 +72,21 @@ def create_patient(
 
 
 def update_patient(patient: Patient, details: PatientDetails, *, now: datetime) -> Patient:
-    """Correct a patient's details; refuses what `create_patient` does, and a birth date after a dispense."""
+    """Correct a patient's details; refuses what `create_patient` does, and a birth date after what is on
+    record.
+    """
     _check(details, now=now)
     if details.location.pk != patient.location_id:
         _check_open(details.location)
     with transaction.atomic():
         plans.lock_patients([patient.pk])
-        if Dispense.objects.filter(
-            patient=patient, dispensed_on__lt=details.birth_date, voided_at=None
-        ).exists():
-            raise Refused("birth_date", "Parts were dispensed before this date of birth.", "birth_date")
+        first = first_facts([patient.pk]).get(patient.pk)
+        if first is not None and first < details.birth_date:
+            raise Refused(
+                "birth_date",
+                f"Something is on record of {said(first)}, before this date of birth.",
+                "birth_date",
+            )
         for name, value in _fields(details).items():
             setattr(patient, name, value)
         _save(patient)

@@ -6,6 +6,7 @@ transaction: two writers of one patient queue, and nobody ever reads a plan that
 
 from collections.abc import Collection, Iterator, Sequence
 from datetime import datetime, timedelta
+from itertools import islice
 
 from django.db import connection, transaction
 
@@ -85,11 +86,12 @@ def refresh_expired(*, now: datetime, limit: int = 1000) -> int:
     """
     horizon = (now + FARTHEST_AHEAD).date()
     candidates = PlanState.objects.filter(valid_until__lte=horizon).select_related("patient")
-    due = [
+    run_out = (
         state.patient_id
         for state in candidates.order_by("valid_until", "pk").iterator()
         if state.valid_until and state.valid_until <= local_day(now, state.patient.time_zone)
-    ][:limit]
+    )
+    due = list(islice(run_out, limit))
     for some in chunks(due, size=BATCH):
         _refresh_batch(some, now=now)
     return len(due)

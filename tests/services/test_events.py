@@ -141,6 +141,9 @@ def test_a_refit_ends_units_of_other_families(cushions: Cast) -> None:
     assert Event.objects.get().family == "Birch"
     assert (line(cushions).in_use_since, line(cushions).supply_ends_on) == (None, TODAY)
     with pytest.raises(Refused) as refused:
+        events.record_refit(patient=cushions.odalys, family="Birch", on=TODAY, by=None, now=NOW)
+    assert refused.value.code == "already"
+    with pytest.raises(Refused) as refused:
         events.record_refit(patient=cushions.odalys, family=" ", on=TODAY, by=None, now=NOW)
     assert refused.value.code == "family"
 

@@ -54,6 +54,13 @@ def test_the_same_file_twice_adds_nothing_and_a_newer_one_replaces_what_differs(
     assert (newer.added, newer.replaced, newer.known) == (0, 1, 1)
     assert [night.usage_min for night in queries.nights_of(person)] == [400, 395]
     assert Night.objects.filter(patient=person).count() == 3, "the replaced night stays, voided"
+    last = recorded(person, csv("2026-03-01,401,2,11,20,total,card"))
+    void_import(newer.brought, reason="another patient's card", by=None, now=NOW)
+    assert [night.usage_min for night in queries.nights_of(person)] == [401, 390], (
+        "what was there before counts"
+    )
+    void_import(last.brought, reason="another patient's card", by=None, now=NOW)
+    assert [night.usage_min for night in queries.nights_of(person)] == [400, 390]
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ from resupply.queries.finding import phone_token
 from resupply.services import people, plans
 from resupply.services.errors import Refused
 from resupply.services.find_tokens import fold
-from tests.builders import NOW, TODAY, make_dispense, make_patient, make_payer
+from tests.builders import NOW, TODAY, make_dispense, make_event, make_patient, make_payer
 from tests.cast import Cast
 
 
@@ -155,3 +155,14 @@ def test_consent_is_a_ledger_of_answers(cast: Cast) -> None:
         with pytest.raises(Refused) as refused:
             people.give_consent(cast.odalys, by=None, now=NOW, **values)  # type: ignore[arg-type]
         assert refused.value.code == code
+
+
+def test_nobody_is_born_after_what_happened_to_them(cast: Cast) -> None:
+    make_event(cast.tevin, "loss", kind="mask", on=date(1999, 5, 4))
+    details = people.PatientDetails(
+        reference=cast.tevin.reference, given_name="Tevin", family_name="Okafor", birth_date=date(1999, 5, 5),
+        location=cast.tevin.location, time_zone="America/Chicago",
+    )  # fmt: skip
+    with pytest.raises(Refused, match="of Tue 4 May 1999"):
+        people.update_patient(cast.tevin, details, now=NOW)
+    assert people.update_patient(cast.tevin, replace(details, birth_date=date(1999, 5, 4)), now=NOW)

@@ -1,12 +1,14 @@
 """Celery's doors, called as a worker calls them."""
 
-from datetime import timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import pytest
+import time_machine
 
 from resupply import clock, tasks
-from resupply.models import Heartbeat
+from resupply.models import Heartbeat, SupplyMonth
+from tests.builders import make_location
 
 pytestmark = pytest.mark.django_db
 
@@ -60,3 +62,14 @@ def test_figures_that_fail_keep_no_reminder_back(monkeypatch: pytest.MonkeyPatch
     monkeypatch.setattr(tasks.measures, "keep_month", fails)
     tasks.sweep()
     assert order == ["deliver", "export_feeds", "keep_figures"]
+
+
+def test_a_month_ends_where_the_clinic_is() -> None:
+    """18:00 on 31 March in Denver: no month has ended, whatever UTC says."""
+    make_location(time_zone="America/Denver")
+    with time_machine.travel(datetime(2026, 4, 1, 0, 0, tzinfo=UTC), tick=False):
+        tasks.keep_figures()
+        assert not SupplyMonth.objects.exists()
+    with time_machine.travel(datetime(2026, 4, 1, 6, 0, tzinfo=UTC), tick=False):
+        tasks.keep_figures()
+    assert [row.month for row in SupplyMonth.objects.all()] == [date(2026, 3, 1)]
