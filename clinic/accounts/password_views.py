@@ -85,8 +85,10 @@ def own_address(request: HttpRequest) -> HttpResponse:
     user = cast(User, request.user)
     form = AddressForm(posted(request), initial={"email": user.email})
     if form.is_valid():
-        passwords.set_address(user, form.cleaned_data["email"], now=clock.now())
-        messages.success(request, "Your e-mail address is changed. The one you had before is told, too.")
+        before, email = user.email, form.cleaned_data["email"]
+        passwords.set_address(user, email, now=clock.now())
+        told = "The one you had before is told, too." if before and before != email else "A message says so."
+        messages.success(request, f"Your e-mail address is {email} now. {told}")
         return redirect("your_sign_in")
     status = 422 if form.errors else 200
     return render(request, "registration/own_address.html", {"form": form}, status=status)

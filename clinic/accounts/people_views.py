@@ -79,8 +79,8 @@ class JoinForm(NewPasswordForm):
         self.invitation = invitation
 
     def clean_username(self) -> str:
-        """Nobody else's."""
-        name: str = self.cleaned_data["username"]
+        """Nobody else's, in the spelling in which it will be kept (NFKC: letters that look alike are one)."""
+        name = User.normalize_username(self.cleaned_data["username"])
         if User.objects.filter(username__iexact=name).exists():
             raise ValidationError("Somebody has this user name. Choose another one.")
         return name

@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 import time_machine
+from allauth.mfa.models import Authenticator
 from django.core import mail
 from django.core.cache import cache
 from django.db import connection
@@ -135,7 +136,8 @@ def test_the_owner_is_told_of_changes_without_a_secret(ines: User, cast: Cast) -
     client.force_login(ines)
     second.set_app(ines, "JBSWY3DPEHPK3PXP", now=NOW)
     codes = second.new_codes(ines, now=NOW)
-    second.remove(ines, second.of(ines)[0], now=NOW)
+    Authenticator.objects.create(user=ines, type=Authenticator.Type.WEBAUTHN, data={"name": "a key"})
+    assert second.remove(ines, second.of(ines)[0], now=NOW)
     second.reset(ines, by=cast.administrator.user, now=NOW)
     client.force_login(ines)
     sent = {"old_password": "a lamp, a stair, a river", "new_password1": NEW, "new_password2": NEW}
@@ -150,6 +152,15 @@ def test_the_owner_is_told_of_changes_without_a_secret(ines: User, cast: Cast) -
                  "https://clinic.example/your-sign-in/", "If it was not"):  # fmt: skip
         assert word in whole
     assert not any(secret in whole for secret in (*codes, "JBSWY3DPEHPK3PXP", NEW, "/new-password/"))
+
+
+def test_who_had_no_address_is_not_told_of_one_before(ines: User) -> None:
+    client, page = Client(), reverse("own_address")
+    client.force_login(ines)
+    told = "The one you had before is told, too."
+    assert told in client.post(page, {"email": "ines@home.example"}, follow=True).content.decode()
+    User.objects.update(email="")
+    assert told not in client.post(page, {"email": "ines@home.example"}, follow=True).content.decode()
 
 
 def test_a_letter_that_is_not_taken_is_tried_again_and_ends(ines: User, settings: Any) -> None:

@@ -64,6 +64,7 @@ def test_an_invitation_makes_one_account_with_role_and_location(link: str, cast:
     for poor in ("short", "password1234", "ilse@clinic.example", "123456123456", "Juniper-Bend-2026!"):
         assert take(link, poor) == 422
     assert take(link, username="INES") == 422  # somebody else's name
+    assert take(link, username="ｉｎｅｓ") == 422  # the same, in letters of full width: it is kept as ines
     visitor = Client()
     assert take(link, visitor=visitor) == 302
     assert "Welcome, your sign-in is made." in visitor.get(reverse("login")).content.decode()
