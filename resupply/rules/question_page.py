@@ -3,7 +3,7 @@
 >>> words("en")["yes"], words("es")["yes"]
 ('Yes, I want this', 'Sí, lo quiero')
 
-Source: ours. What frames every page of a patient (skip, foot) comes from `patient_page`.
+Source: ours. What frames every page of a patient (`FRAME`) comes from `patient_page`.
 """
 
 import tomllib
@@ -14,7 +14,7 @@ from types import MappingProxyType
 
 from resupply.rules import patient_page
 
-FRAME = ("skip", "foot", "demo")
+FRAME = ("skip", "foot", "demo", "printed")
 
 
 @cache

@@ -84,15 +84,16 @@ document.addEventListener("click", async (event) => {
   field.select();
   try {
     await navigator.clipboard.writeText(field.value);
-    button.textContent = "Copied";
+    button.textContent = button.dataset.copied || "Copied";
   } catch {
-    button.textContent = "Press Ctrl+C";
+    button.textContent = button.dataset.byHand || "Press Ctrl+C";
   }
 });
 
 // --- print: the time of printing on each page; explanations stay as they are on screen ---------------------------
 function stampPrint() {
-  const words = new Date().toLocaleString("en-GB", { dateStyle: "medium", timeStyle: "short" });
+  const language = document.documentElement.lang;
+  const words = new Date().toLocaleString(language === "en" ? "en-GB" : language, { dateStyle: "medium", timeStyle: "short" });
   document.querySelectorAll("[data-printed]").forEach((place) => { place.textContent = words; });
 }
 stampPrint();

@@ -204,7 +204,7 @@ def test_page_shows_cleaning_coming_parts_and_whom_to_call(inside: Client, issue
     assert "Past their date: tubing." in page
     assert "Go on with your therapy as prescribed." in page
     assert "Do not use an ozone or UV cleaning machine." in page
-    assert 'href="tel:+1 303 555 0199"' in page
+    assert 'href="tel:+13035550199"' in page
     assert "Next weekly wash: Sunday 22 March." in page
 
 

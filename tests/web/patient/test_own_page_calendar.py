@@ -4,6 +4,7 @@ import pytest
 from django.test import Client
 
 from resupply.models import (
+    Location,
     Patient,
     Subscription,
 )
@@ -50,6 +51,23 @@ def test_a_calendar_link_is_made_shown_once_and_read(
     assert fetched(inside, address) == 200
     assert "last read Wednesday 18 March" in inside.get(at(issued, "calendar")).text
     assert "Last read Wednesday 18 March." in inside.get(at(issued)).text
+
+
+def test_in_spanish_the_scripts_words_are_spanish_too(
+    inside: Client, issued: IssuedLink, patient: Patient
+) -> None:
+    inside.post(at(issued, "language"), {"language": "es"})
+    made = inside.post(at(issued, "calendar"), CHOSEN).text
+    assert 'data-copied="Copiado" data-by-hand="Pulse Ctrl+C"' in made
+    assert "Impreso <span data-printed>" in made
+
+
+def test_a_phone_number_is_called_without_its_blanks(
+    inside: Client, issued: IssuedLink, patient: Patient
+) -> None:
+    """RFC 3966, 3: blanks are no part of a telephone number in an address."""
+    Location.objects.update(phone="+1 303 555 0100")
+    assert 'href="tel:+13035550100">+1 303 555 0100<' in inside.get(at(issued)).text
 
 
 def test_a_calendar_is_changed_at_the_same_address(inside: Client, issued: IssuedLink) -> None:
