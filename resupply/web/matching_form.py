@@ -10,11 +10,11 @@ from resupply.rules.matching_table import BadTableError, Table, read_table
 from resupply.rules.matching_words import ALWAYS, gate_words, style_words
 from resupply.services.errors import Refused
 from resupply.services.matching_rules import Said, with_rules
-from resupply.web.matching_rule_forms import Heading, NewRuleForm, RuleForm
+from resupply.web.matching_rule_forms import Heading, NewRuleForm, RuleForm, fits
 
 NEW_RULES = 2
-MOST_RULES = 90
-"""A table with more is changed as text: a browser sends at most a thousand fields."""
+MOST_FIELDS = 900
+"""Of rules: a table with more is changed as text, since a thousand are taken of a browser."""
 RULES, TEXT = "rules", "text"
 
 
@@ -58,7 +58,7 @@ class TableForm(forms.Form):
             table = read_table(_lines(text or ""))
         except BadTableError:
             return None
-        return table if len(table.rules) <= MOST_RULES else None
+        return None if _why_text(table) else table
 
     @property
     def groups(self) -> Iterator[tuple[str, list[tuple[Heading, RuleForm]]]]:
@@ -136,10 +136,21 @@ class TableForm(forms.Form):
     def _fault(self) -> str:
         """Why a text cannot be shown as rules."""
         try:
-            read_table(self.cleaned_data["table"])
+            return _why_text(read_table(self.cleaned_data["table"]))
         except BadTableError as fault:
             return str(fault)
-        return f"It has more than {MOST_RULES} rules: change it as text."
+
+
+def _why_text(table: Table) -> str:
+    """Why a table is changed as text alone; empty where its rules can be shown."""
+    if len(table.rules) * (len(RuleForm.base_fields) + len(table.styles)) > MOST_FIELDS:
+        return "It has more rules than a form takes: change it as text."
+    unfit = next((rule.id for rule in table.rules if not fits(rule)), "")
+    return (
+        f"The rule {unfit} says more than a form of one-line fields takes: change it as text."
+        if unfit
+        else ""
+    )
 
 
 def _lines(text: str) -> str:

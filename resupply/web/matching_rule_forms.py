@@ -14,6 +14,8 @@ from resupply.web.forms import dress
 LONGEST = 400
 """Characters of a sentence or a source: they are read beside a patient."""
 ALWAYS_CHOICE, AT_LEAST = "always", ">="
+_ONE_NUMBER = "One number can be asked for here. Ask for two in the text of the table."
+_NO_NUMBER = "None of these answers is a number: leave it empty, or choose one that is."
 _NO_WEIGHT = f"Give it a weight of 1 to {HEAVIEST}."
 
 
@@ -55,7 +57,7 @@ class RuleForm(forms.Form):
         dress(self)
         for name in ("leave_out", "styles"):
             self.fields[name].widget.attrs.pop("class")
-        if self.is_bound and self.add_prefix("leave_out") in self.data:
+        if self.is_bound and self["leave_out"].data:
             for field in self.fields.values():
                 field.required = False
 
@@ -124,15 +126,19 @@ class NewRuleForm(RuleForm):
         self.fields["also"].choices = [("", "Nothing else"), *answers]  # type: ignore[attr-defined]
 
     def clean(self) -> dict[str, Any]:
-        """A number is asked for with its bounds."""
+        """A number is asked for with its bounds, and one at most: there is one field for it."""
         data = super().clean()
         numbers = {question.id: question for question in self.table.questions if question.kind == "number"}
-        for name in ("when", "also"):
-            question = numbers.get(data.get(name, "").removesuffix(AT_LEAST))
-            least = data.get("least")
-            if question and not (least is not None and question.least <= least <= question.most):
+        chosen = {data.get(name, "").removesuffix(AT_LEAST) for name in ("when", "also")} & numbers.keys()
+        least = data.get("least")
+        if len(chosen) > 1:
+            self.add_error("also", _ONE_NUMBER)
+        elif chosen:
+            question = numbers[chosen.pop()]
+            if least is None or not question.least <= least <= question.most:
                 self.add_error("least", f"Enter a number from {question.least} to {question.most}.")
-                break
+        elif least is not None:
+            self.add_error("least", _NO_NUMBER)
         return data
 
     def condition(self) -> Condition:
@@ -149,6 +155,14 @@ class NewRuleForm(RuleForm):
             name, _, value = chosen.partition("=")
             found[name] = tuple(dict.fromkeys((*found.get(name, ()), value)))
         return found
+
+
+def fits(rule: Rule) -> bool:
+    """Whether a form gives a rule's texts back as they are: a line each, no longer than it takes."""
+    return all(
+        len(text) <= LONGEST and text == text.strip() and len(text.splitlines()) <= 1
+        for text in (rule.text, rule.watch, rule.source)
+    )
 
 
 def _first(rule: Rule | None) -> dict[str, Any]:

@@ -8,7 +8,8 @@ from django.urls import reverse
 from resupply.models import MatchingVersion, PolicyDraft
 from resupply.queries.matching import table_on
 from resupply.rules.matching_table import Effect, read_table, shipped, shipped_text
-from tests.builders import TODAY
+from resupply.web.matching_form import TableForm
+from tests.builders import TODAY, make_matching_version
 from tests.web.pages import text
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("usual_day")]
@@ -85,6 +86,9 @@ def test_nothing_changed_keeps_the_text_to_the_letter(marta):
         ({"rule-nasal_first-source": ""}, "Fill this in."),
         ({**NEW, "new-0-least": ""}, "Enter a number from 4 to 30."),
         ({**NEW, "new-0-when": ""}, "Choose one."),
+        ({**NEW, "new-0-also": "closeness_score>="}, "One number can be asked for here."),
+        ({**NEW, "new-0-when": "always"}, "None of these answers is a number"),
+        ({"rule-nasal_first-leave_out": "false", "rule-nasal_first-effect": ""}, "Choose one."),
     ],
 )
 def test_what_does_not_fit_is_said_at_its_rule_and_kept(marta, typed, says):
@@ -134,3 +138,30 @@ def test_a_therapist_without_policy_sees_the_change_and_puts_it_in_force(therapi
 def test_the_fields_of_all_rules_fit_what_a_browser_may_send(marta):
     names = re.findall(r'name="([^"]+)"', marta.get(DRAFT).content.decode())
     assert len(names) < 700  # Django takes a thousand (DATA_UPLOAD_MAX_NUMBER_FIELDS)
+
+
+@pytest.mark.parametrize(
+    ("said", "why"),
+    [
+        ("x" * 401, "The rule nasal_first says more"),
+        (r"one line\nand one more", "The rule nasal_first says more"),
+    ],
+)
+def test_a_table_a_form_could_not_give_back_opens_as_text(marta, said, why):
+    """Rule by rule it could neither be sent nor be turned into text."""
+    (first,) = [rule for rule in shipped().rules if rule.id == "nasal_first"]
+    written = shipped_text().replace(f'"{first.text}"', f'"{said}"', 1)
+    make_matching_version(table=written)
+    page = marta.get(DRAFT).content.decode()
+    assert 'name="rule-nasal_first-text"' not in page
+    assert "Change it rule by rule" in page
+    answer = marta.post(DRAFT, REST | {"table": written, "shown_as": "text", "turn": "rules"})
+    assert why in text(answer)
+    assert marta.post(DRAFT, REST | {"table": written, "shown_as": "text"}).status_code == 302
+
+
+def test_a_table_of_more_fields_than_are_taken_opens_as_text():
+    """Many styles make many boxes: it is fields that are limited, not rules."""
+    styles = "".join(f'\n[[style]]\nid = "s{n}"\nname = "Style {n}"\nabout = ""\n' for n in range(20))
+    assert TableForm(initial={"table": shipped_text()}).opened
+    assert TableForm(initial={"table": shipped_text() + styles}).opened is None
