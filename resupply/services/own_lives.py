@@ -27,8 +27,8 @@ def set_own_life(
 ) -> LifeVersion:
     """A patient's own life of a code from a day on; None: from then on the clinic's policy counts again.
 
-    Raises Refused: `unknown_code`, `period`, `reason_missing`, `reason_long`, `before_birth`, `too_far`, and
-    `no_own_life` where the policy counts on that day as it is.
+    Raises Refused: `unknown_code`, `period`, `reason_missing`, `reason_long`, `before_birth`, `too_far`,
+    `already` (the same from that day), and `no_own_life` where the policy counts on that day as it is.
     """
     count, unit = (life.count, life.unit.value) if life else (None, "month")
     values = {"part_code": part_code, "period_count": count, "period_unit": unit}
@@ -39,7 +39,11 @@ def set_own_life(
     reason = check_reason(reason)
     with transaction.atomic():
         plans.lock_patients([patient.pk])
-        if life is None and not _counts(patient, part_code, effective_from):
+        newest = _newest(patient, part_code, effective_from)
+        same = (effective_from, count, unit)
+        if newest and (newest.effective_from, newest.period_count, newest.period_unit) == same:
+            raise Refused("already", "This is on record from that day already.", "effective_from")
+        if life is None and (newest is None or newest.period_count is None):
             raise Refused(
                 "no_own_life",
                 "No life of the patient’s own counts on that day, so the policy does. Check the part and the "
@@ -65,8 +69,7 @@ def void_own_life(version: LifeVersion, *, reason: str, by: AbstractBaseUser | N
         plans.refresh_plans(patient_ids, now=now)
 
 
-def _counts(patient: Patient, part_code: str, day: date) -> bool:
-    """Whether a life of the patient's own is in force on a day; the caller holds the lock."""
+def _newest(patient: Patient, part_code: str, day: date) -> LifeVersion | None:
+    """The patient's own version that counts on a day, if there is one; the caller holds the lock."""
     standing = patient.lives.filter(part_code=part_code, voided_at=None, effective_from__lte=day)
-    newest = standing.order_by("effective_from", "pk").last()
-    return newest is not None and newest.period_count is not None
+    return standing.order_by("effective_from", "pk").last()

@@ -100,3 +100,13 @@ def test_what_is_refused_writes_nothing(
     assert refused.value.code == code
     assert not LifeVersion.objects.exists()
     assert worn_on(wearer) == BY_POLICY
+
+
+@pytest.mark.parametrize("life", [TWO_WEEKS, None])
+def test_sent_twice_it_is_on_record_once(wearer: Patient, life: Period | None) -> None:
+    set_to(wearer, Period(3, Unit.WEEK))
+    set_to(wearer, life)
+    with pytest.raises(Refused) as refused:
+        set_to(wearer, life)
+    assert refused.value.code == "already"
+    assert LifeVersion.objects.count() == 2
