@@ -1,9 +1,10 @@
 """The rows of a patient's page and history."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 from itertools import groupby
+from typing import Any
 from uuid import UUID
 
 from django.contrib.postgres.expressions import ArraySubquery
@@ -123,34 +124,7 @@ class Standing:
 
 def standing(patient: Patient, *, today: date) -> Standing:
     """Who pays, which mask is worn on what device, whether messages are welcome, what pauses. One query."""
-    mask = DispenseLine.objects.filter(
-        dispense__patient=OuterRef("pk"), kind=Kind.MASK, voided_at=None, dispense__dispensed_on__lte=today
-    ).exclude(family="")
-    events = Event.objects.filter(patient=OuterRef("pk"), voided_at=None).order_by("-on", "-pk")
-    refit = events.filter(event=EventType.REFIT, on__lte=today)
-    pause = events.filter(event=EventType.PAUSE, until=None)
-    yeses = standing_yeses(today=today).filter(answer__patient=OuterRef("pk")).order_by("kind")
-    newest_mask = mask.order_by("-dispense__dispensed_on", "-pk")
-    row = (
-        Patient.objects.filter(pk=patient.pk)
-        .values(
-            payer=Subquery(begun(OuterRef("pk"), today).values("payer__name")[:1]),
-            may_mail=newest_consent(Channel.MAIL, Purpose.QUESTION, "pk"),
-            may_text=newest_consent(Channel.TEXT, Purpose.QUESTION, "pk"),
-            mask=Subquery(newest_mask.values("family")[:1]),
-            mask_on=Subquery(newest_mask.values("dispense__dispensed_on")[:1]),
-            refit=Subquery(refit.values("family")[:1]),
-            refit_on=Subquery(refit.values("on")[:1]),
-            pause=Subquery(pause.values("public_id")[:1]),
-            pause_on=Subquery(pause.values("on")[:1]),
-            said_yes=ArraySubquery(yeses.values("kind")),
-            screens=screening.column(),
-            days_off=days_off_column("location", since=today),
-            **equipment.columns(),
-            **said.columns(),
-        )
-        .get()
-    )
+    row: Mapping[str, Any] = Patient.objects.filter(pk=patient.pk).values(**_columns(today)).get()
     refitted_later = row["refit_on"] and not (row["mask_on"] and row["mask_on"] > row["refit_on"])
     return Standing(
         row["payer"] or "",
@@ -165,6 +139,34 @@ def standing(patient: Patient, *, today: date) -> Standing:
         screening.read(row["screens"], today=today),
         tuple(row["days_off"]),
     )
+
+
+def _columns(today: date) -> dict[str, Any]:
+    """Expressions of what `standing` says, for a query on patients."""
+    mask = DispenseLine.objects.filter(
+        dispense__patient=OuterRef("pk"), kind=Kind.MASK, voided_at=None, dispense__dispensed_on__lte=today
+    ).exclude(family="")
+    newest_mask = mask.order_by("-dispense__dispensed_on", "-pk")
+    events = Event.objects.filter(patient=OuterRef("pk"), voided_at=None).order_by("-on", "-pk")
+    refit = events.filter(event=EventType.REFIT, on__lte=today)
+    pause = events.filter(event=EventType.PAUSE, until=None)
+    yeses = standing_yeses(today=today).filter(answer__patient=OuterRef("pk")).order_by("kind")
+    return {
+        "payer": Subquery(begun(OuterRef("pk"), today).values("payer__name")[:1]),
+        "may_mail": newest_consent(Channel.MAIL, Purpose.QUESTION, "pk"),
+        "may_text": newest_consent(Channel.TEXT, Purpose.QUESTION, "pk"),
+        "mask": Subquery(newest_mask.values("family")[:1]),
+        "mask_on": Subquery(newest_mask.values("dispense__dispensed_on")[:1]),
+        "refit": Subquery(refit.values("family")[:1]),
+        "refit_on": Subquery(refit.values("on")[:1]),
+        "pause": Subquery(pause.values("public_id")[:1]),
+        "pause_on": Subquery(pause.values("on")[:1]),
+        "said_yes": ArraySubquery(yeses.values("kind")),
+        "screens": screening.column(),
+        "days_off": days_off_column("location", since=today),
+        **equipment.columns(),
+        **said.columns(),
+    }
 
 
 def coverages(patient: Patient) -> list[Coverage]:
