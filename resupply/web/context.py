@@ -7,7 +7,7 @@ from resupply import clock
 from resupply.web.access import holds
 
 _PLACES = [
-    ("Today", "home", "home", ("home", "desk:text")),
+    ("Today", "home", "home", ("home", "worklist", "desk:text", "desk:undelivered")),
     ("Patients", "desk:find", "patient.find", ("desk:", "therapist:")),
     (
         "Dispensed",

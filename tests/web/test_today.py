@@ -1,6 +1,7 @@
 """Today: the work lists on the first page, and each as a page, as CSV and on paper."""
 
 import csv
+import re
 from datetime import date
 from typing import Any
 
@@ -88,8 +89,14 @@ def test_the_place_is_chosen_in_the_address(cast: Cast, marta: Client) -> None:
     north = text(marta.get(HOME, {"location": cast.north.pk}))
     assert ("Odalys Brandt" in north, "Tevin Okafor" in north) == (True, False)
     page = marta.get(HOME, {"location": cast.north.pk}).content.decode()
-    assert f"?back=today&amp;location={cast.north.pk}" in page  # and it is kept on the way back
+    assert page.count(f"?back=today&amp;location={cast.north.pk}") == 4  # and it is kept on the way back
     assert "Tevin Okafor" in text(marta.get(HOME, {"location": "zzz"}))
+
+
+def test_lists_of_today_are_in_its_place(ines: Client) -> None:
+    for at in ("/", "/today/calls/", "/today/calls/print/", "/desk/texts/", "/desk/undelivered/"):
+        page = ines.get(at).content.decode()
+        assert re.findall(r'aria-current="page">([^<]*)<', page) == ["Today"], at
 
 
 def test_another_room_cannot_be_chosen(cast: Cast, ines: Client) -> None:

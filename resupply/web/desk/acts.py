@@ -96,9 +96,10 @@ def pause_end(request: StaffRequest, public_id: UUID) -> HttpResponse:
         events.end_pause(event, until=until, by=request.staff.user, now=clock.now())
         return f"Pause ended: therapy again from {day_words(until, today=today)}."
 
+    said = "Therapy pauses from" if event.on > today else "Therapy has paused since"
     return act(
         request, form, write, person=event.patient, title="End the pause", action="End the pause",
-        text=f"Therapy has paused since {day_words(event.on, today=today)}.",
+        text=f"{said} {day_words(event.on, today=today)}.",
     )  # fmt: skip
 
 

@@ -247,6 +247,17 @@ def _said(recorded: RefillAnswer, sheet: Sheet) -> str:
     if not wanted:
         return "Recorded: not now."
     names = ", ".join(kind_word(kind).lower() for kind in wanted)
-    ahead = [line.opens_on for _, line in sheet.rows if line and line.kind in wanted and line.opens_on]
-    later = f" May go out from {day_words(min(ahead), today=sheet.today)}." if ahead else ""
-    return f"Recorded: yes to {names}.{later}"
+    return f"Recorded: yes to {names}.{_when(wanted, sheet)}"
+
+
+def _when(wanted: Sequence[str], sheet: Sheet) -> str:
+    """The day from which the parts may go out, or each one's; nothing where all may now."""
+    opens = {line.kind: line.opens_on for _, line in sheet.rows if line and line.kind in wanted}
+    said = {
+        kind: f"from {day_words(day, today=sheet.today)}" if day else "now" for kind, day in opens.items()
+    }
+    if set(said.values()) <= {"now"}:
+        return ""
+    if len(set(said.values())) == 1:
+        return f" May go out {said.popitem()[1]}."
+    return f" May go out: {', '.join(f'{kind_word(kind).lower()} {when}' for kind, when in said.items())}."

@@ -21,6 +21,7 @@ from resupply.services.doors import IssuedLink
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.act import act, ask, confirmed
+from resupply.web.desk.answers import back_to
 from resupply.web.forms import HandledForm, written
 from resupply.web.methods import GET_HEAD_OR_POST, posted
 from resupply.web.own_address import own_path
@@ -137,15 +138,10 @@ def _report_text(row: PatientReport) -> str:
 
 
 def _back(request: StaffRequest, person: Patient) -> str:
-    """Where one came from: a list, or else the patient's page."""
-    came = request.GET.get("back", "")
-    if came == "work" and access.can(request, "follow_up.record"):
+    """Where one came from: the therapist's work, or as `back_to` has it."""
+    if request.GET.get("back") == "work" and access.can(request, "follow_up.record"):
         return reverse("therapist:work")
-    if came == "today":
-        return reverse("home")
-    if came == "patients-report":
-        return reverse("worklist", args=[came])
-    return reverse("desk:patient", args=[person.public_id])
+    return back_to(request, person)
 
 
 def _links(person: Patient) -> str:

@@ -91,6 +91,8 @@ def test_what_may_not_go_out_yet_says_from_when(ines: Client, odalys: Patient) -
     answer = ines.post(at("answer", odalys.public_id), sheet(MASK), follow=True)
     assert answer.redirect_chain == [(at("patient", odalys.public_id), 302)]
     assert "Recorded: yes to mask. May go out from Thu 7 May." in text(answer)
+    both = ines.post(at("answer", odalys.public_id), sheet(CUSHION, MASK), follow=True)
+    assert "May go out: cushion now, mask from Thu 7 May." in text(both)
 
 
 @pytest.mark.parametrize(

@@ -134,6 +134,14 @@ def test_the_header_follows_the_newest_records(cast: Cast, ines: Client) -> None
     assert "mask Cedar" in text(ines.get(at("patient", cast.odalys.public_id)))
 
 
+def test_a_pause_that_lies_ahead_has_not_begun(cast: Cast, ines: Client) -> None:
+    pause = make_event(cast.odalys, "pause", on=date(2026, 4, 1))
+    page = text(ines.get(at("patient", cast.odalys.public_id)))
+    assert "Therapy pauses from Wed 1 Apr on. Nothing wears then" in page
+    assert "Therapy paused since" not in page
+    assert "Therapy pauses from Wed 1 Apr." in text(ines.get(at("pause_end", pause.public_id)))
+
+
 def test_a_plan_that_ran_out_overnight_is_right_before_the_sweep_comes(cast: Cast, ines: Client) -> None:
     make_dispense(cast.odalys, on=date(2026, 2, 1), lines=[{"quantity": 2}])
     plans.refresh_plans([cast.odalys.pk], now=NOW.replace(month=2, day=20))

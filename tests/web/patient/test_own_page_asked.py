@@ -179,6 +179,8 @@ def test_reports_reach_the_desk_and_the_therapist_until_seen_to(
     row = PatientReport.objects.get(told="sore")
     handled = reverse("desk:report_handled", args=[row.public_id])
     assert staff.post(handled, {"note": ""}).status_code == 422
+    listed = staff.get(f"{handled}?back=patients-report&location=7&order=newest").context["back_url"]
+    assert listed == f"{reverse('worklist', args=['patients-report'])}?location=7&order=newest"
     assert staff.post(f"{handled}?back=work", {"note": "comes in on Friday"})["Location"] == reverse(
         "therapist:work"
     )
