@@ -32,7 +32,7 @@ from resupply.services import plans
 from resupply.services.answer_items import NewItem, about_all, check_items, rows_of, says
 from resupply.services.contacts import refuse_contact, take_back_refusals
 from resupply.services.errors import Refused
-from resupply.services.records import check_day, local_day, sent_before, stamp, take_back
+from resupply.services.records import check_day, kept_whole, local_day, sent_before, stamp, take_back
 from resupply.services.standing import settle
 
 _ALL_CHANNELS = (Channel.MAIL, Channel.TEXT, Channel.PHONE)
@@ -89,7 +89,7 @@ def record_answer(
             answered_by=answered_by,
             relation=relation,
             handover=handover,
-            note=_short(note, 500, "note"),
+            note=kept_whole(note, 500, "note"),
             is_late=is_late,
             needs_person=_needs_person(wish, items, still_using, note, is_late),
             form_key=form_key,
@@ -131,7 +131,7 @@ def mark_handled(
     """Say that a person has seen to an answer, and what was done. Raises Refused `note_missing`, `too_long`,
     `already_void`, `already_handled`.
     """
-    note = _short(note, 300, "note")
+    note = kept_whole(note, 300, "note")
     if not note:
         raise Refused("note_missing", "Say in a word what was done.", "note")
     with transaction.atomic():
@@ -170,8 +170,8 @@ def _check_when(patient: Patient, day: date, *, today: date) -> None:
 
 def _who(patient: Patient, answered_by: str, relation: str) -> tuple[str, str]:
     """Who answered, by name, and the relation to the patient (empty: the patient's own answer)."""
-    answered_by = _short(answered_by, 160, "answered_by") or patient.name
-    relation = _short(relation, 80, "relation")
+    answered_by = kept_whole(answered_by, 160, "answered_by") or patient.name
+    relation = kept_whole(relation, 80, "relation")
     if answered_by.casefold() != patient.name.casefold() and not relation:
         raise Refused(
             "relation_missing",
@@ -221,11 +221,3 @@ def _needs_person(
         or note.strip()
         or any(item.is_alarming for item in items)
     )
-
-
-def _short(text: str, most: int, field: str) -> str:
-    """What was typed, without blanks around it. Raises Refused `too_long`."""
-    text = text.strip()
-    if len(text) > most:
-        raise Refused("too_long", f"Keep this to {most} characters.", field)
-    return text

@@ -8,6 +8,7 @@ from django.db import transaction
 from resupply.models import EmergencyAccess, Patient
 from resupply.queries.emergency import lasting
 from resupply.services.errors import Refused
+from resupply.services.records import check_reason
 
 LASTS = timedelta(minutes=60)
 """Ours: long enough for one visit or call, too short to become a habit."""
@@ -20,9 +21,9 @@ def begin(patient: Patient, *, by: AbstractBaseUser, reason: str, now: datetime)
 
     Raises Refused `reason_missing`, `reason_long`.
     """
-    reason = reason.strip()
-    if len(reason) < LEAST_REASON:
+    if len(reason.strip()) < LEAST_REASON:
         raise Refused("reason_missing", "Say in a sentence what makes this an emergency.", "reason")
+    reason = check_reason(reason)
     with transaction.atomic():
         Patient.objects.select_for_update(no_key=True).filter(pk=patient.pk).values("pk").first()
         opened = lasting(now=now).filter(patient=patient, user_id=by.pk).first()

@@ -33,7 +33,7 @@ from resupply.rules.lines import plan_lines
 from resupply.rules.magnets import may_hold_magnets, verdict
 from resupply.services import events, plans
 from resupply.services.errors import Refused
-from resupply.services.records import check_day, local_day, stamp, take_back
+from resupply.services.records import check_day, kept_whole, local_day, stamp, take_back
 
 MOST_TRIES = 30
 
@@ -70,7 +70,7 @@ def add_try(
     """Add a mask tried on: its size, pressure in cmH2O, how the patient lay, leak by site of its style.
 
     Raises Refused: `ended`, `too_many`, `not_a_mask`, `no_style`, `magnets`, `size`, `pressure`, `lying`,
-    `leaks`.
+    `leaks`, `too_long`.
     """
     style = _check_mask(fitting.patient, item, today=local_day(now, fitting.location.time_zone))
     if item.pack_sizes and size not in item.pack_sizes:
@@ -94,7 +94,7 @@ def add_try(
             pressure=pressure,
             lying=lying,
             leaks=marks,
-            next_change=next_change.strip()[:300],
+            next_change=kept_whole(next_change, 300, "next_change"),
         )
 
 
@@ -109,7 +109,8 @@ def end_fitting(
 ) -> Fitting:
     """End a fitting; a mask kept of another family than the one worn records the refit of that day.
 
-    Raises Refused: `ended`, `outcome`, `kept` (a mask is kept, and which is not said), `magnets`.
+    Raises Refused: `ended`, `outcome`, `kept` (a mask is kept, and which is not said), `magnets`,
+    `too_long`.
     """
     if outcome not in FittingOutcome.values:
         raise Refused("outcome", "Choose how the fitting ended.", "outcome")
@@ -124,7 +125,7 @@ def end_fitting(
             _check_mask(fitting.patient, kept.item, today=local_day(now, fitting.location.time_zone))
             fitting.item_kept, fitting.size_kept = kept.item, kept.size
             fitting.refit = _refit(fitting, kept.item, by=by, now=now)
-        fitting.outcome, fitting.note = outcome, note.strip()[:500]
+        fitting.outcome, fitting.note = outcome, kept_whole(note, 500, "note")
         fitting.save(update_fields=["outcome", "note", "item_kept", "size_kept", "refit"])
     return fitting
 

@@ -17,6 +17,7 @@ from resupply.services.records import (
     check_begin,
     check_day,
     check_reason,
+    kept_whole,
     local_day,
     stamp,
     take_back,
@@ -43,8 +44,8 @@ def record_follow_up(
     """Record a follow-up made (`reached`) or tried, with what troubles the patient.
 
     Where a place leaks, leak is among the troubles, ticked or not. Raises Refused: `before_birth`, `future`,
-    `step` (not of the plan), `problem`, `leaks`, `again` (not after the day), `too_far`, `not_reached`
-    (troubles, leaks or a re-evaluation of someone who was not reached).
+    `step` (not of the plan), `problem`, `leaks`, `again` (not after the day), `too_far`, `too_long`,
+    `not_reached` (troubles, leaks or a re-evaluation of someone who was not reached).
     """
     today = local_day(now, patient.time_zone)
     check_day(patient, on, today=today)
@@ -67,7 +68,7 @@ def record_follow_up(
         problems=sorted({*problems, *_leaking(marks)}),
         leaks=marks,
         is_reevaluation=is_reevaluation,
-        note=note.strip()[:500],
+        note=kept_whole(note, 500, "note"),
         again_on=again_on,
         **stamp(by, now),
     )

@@ -13,7 +13,15 @@ from resupply.queries.matching import table_on
 from resupply.rules.matching import match
 from resupply.rules.matching_table import BadTableError, Question, Table, read_table
 from resupply.services.errors import Refused
-from resupply.services.records import check_begin, check_day, check_reason, local_day, stamp, take_back
+from resupply.services.records import (
+    check_begin,
+    check_day,
+    check_reason,
+    kept_whole,
+    local_day,
+    stamp,
+    take_back,
+)
 
 _NUMBER = re.compile(r"-?[0-9]{1,6}(?:\.[0-9])?")
 LONGEST_TABLE = 200_000
@@ -33,7 +41,7 @@ def record_match(
     """Record answers, the order they lead to by the table in force that day, and the style chosen ("": none).
 
     Raises Refused: `before_birth`, `future`, `answer` (a value the question does not offer), `style` (none of
-    the table, or chosen against a referral).
+    the table, or chosen against a referral), `too_long`.
     """
     check_day(patient, answered_on, today=local_day(now, patient.time_zone), field="answered_on")
     now_in_force = table_on(answered_on)
@@ -50,7 +58,7 @@ def record_match(
         version=now_in_force.version,
         order=list(found.order),
         style=style,
-        note=note.strip()[:500],
+        note=kept_whole(note, 500, "note"),
         **stamp(by, now),
     )
 

@@ -62,6 +62,14 @@ def check_reason(reason: str, *, after: str = "") -> str:
     return after + reason
 
 
+def kept_whole(text: str, most: int, field: str) -> str:
+    """What was typed, without blanks around it. Raises Refused `too_long`: nothing is cut unseen."""
+    text = text.strip()
+    if len(text) > most:
+        raise Refused("too_long", f"Keep this to {most} characters.", field)
+    return text
+
+
 def check_day(patient: Patient, day: date, *, today: date, field: str = "on", ahead: bool = False) -> None:
     """Refuse a day before the patient's birth, and one after `today` unless `ahead`."""
     if day < patient.birth_date:

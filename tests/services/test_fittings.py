@@ -183,6 +183,7 @@ def test_the_work_list_follows_therapy_and_fittings(django_assert_num_queries):
         ({"reached": False, "leaks": {"bridge": "slight"}}, "not_reached"),
         ({"again_on": TODAY}, "again"),
         ({"again_on": date(3026, 3, 18)}, "too_far"),
+        ({"note": "x" * 501}, "too_long"),
         ({"on": TODAY + timedelta(days=1)}, "future"),
     ],
 )

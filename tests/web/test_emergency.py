@@ -11,7 +11,8 @@ from django.test import Client
 from django.urls import reverse
 
 from resupply.models import EmergencyAccess, Event, HistoryContext, PatientRead
-from resupply.services import plans
+from resupply.services import emergency, plans
+from resupply.services.errors import Refused
 from resupply.web.access import UNDER_EMERGENCY, WHO_MAY
 from tests.builders import NOW, make_dispense, make_emergency
 from tests.cast import Cast
@@ -190,3 +191,12 @@ def test_a_manager_of_some_locations_sees_those_of_their_patients_and_people(cas
         for row in (by_ines, of_odalys, hidden)
     ]
     assert statuses == [200, 200, 404]
+
+
+def test_a_reason_is_kept_whole_or_refused(cast: Cast) -> None:
+    with pytest.raises(Refused) as refused:
+        emergency.begin(cast.odalys, by=cast.desk.user, reason="x" * 301, now=NOW)
+    assert refused.value.code == "reason_long"
+    assert (
+        emergency.begin(cast.odalys, by=cast.desk.user, reason=f" {'x' * 300} ", now=NOW).reason == "x" * 300
+    )

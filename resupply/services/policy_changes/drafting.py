@@ -11,7 +11,11 @@ from django.db import transaction
 from resupply.models import DraftAct, DraftState, Payer, PolicyDraft, PolicyEffect, PolicyKind, PolicyTotal
 from resupply.services import versions
 from resupply.services.errors import Refused
-from resupply.services.records import check_begin, check_reason
+from resupply.services.records import (
+    check_begin,
+    check_reason,
+    kept_whole,
+)
 
 OPEN = (DraftState.DRAFT, DraftState.READY, DraftState.PREVIEWING)
 """States in which a draft may be changed or dropped: nothing of it is in the plans."""
@@ -116,5 +120,5 @@ def _checked(wanted: Wanted, *, now: datetime) -> dict[str, Any]:
         "values": {name: wanted.values[name] for name in versions.FIELDS[wanted.kind]},
         "effective_from": wanted.effective_from,
         "reason": reason,
-        "source": wanted.source.strip()[:200],
+        "source": kept_whole(wanted.source, 200, "source"),
     }
