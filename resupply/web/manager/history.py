@@ -100,7 +100,7 @@ def history(request: StaffRequest) -> HttpResponse:
         "is_seen": asked.is_seen,
         "list_url": reverse("manager:history"),
         "older_url": turned(request, "before", last),
-        "newer_url": with_filters(request, "manager:history") if before else "",
+        "first_url": with_filters(request, "manager:history") if before else "",
         "csv_url": with_filters(request, "manager:history_csv"),
         "xlsx_url": with_filters(request, "manager:history_xlsx"),
         "seal": newest_seal(),

@@ -62,7 +62,7 @@ def missing(request: StaffRequest) -> HttpResponse:
             (row.patient, [(gap_words(gap), BECAUSE[gap.because]) for gap in row.gaps]) for row in page.rows
         ],
         "older_url": turned(request, "after", page.after),
-        "newer_url": with_filters(request, "manager:missing") if after else "",
+        "first_url": with_filters(request, "manager:missing") if after else "",
         "list_url": reverse("manager:missing"),
         "csv_url": with_filters(request, "manager:missing_csv"),
         "today": clock.today(request.zone),

@@ -64,7 +64,10 @@ def test_pages_follow_each_other_without_a_gap(cast: Cast, marta: Client) -> Non
     )
     shown, address = [], f"{PAGE}?until={TODAY.isoformat()}"
     while address:
-        context = marta.get(address).context
+        page = marta.get(address)
+        context = page.context
+        assert ("← First page" in page.content.decode()) == bool(shown)  # the one way back that is known
+        assert "Previous page" not in page.content.decode()
         shown += [row.what for row in context["rows"]]
         address = PAGE + context["older_url"] if context["older_url"] else ""
     assert shown == [f"Page {n}" for n in reversed(range(120))]

@@ -31,7 +31,7 @@ def imports(request: StaffRequest) -> HttpResponse:
         "uploads": [(upload, state_words(upload)) for upload in import_queries.on_their_way()],
         "batches": [(batch, amounts(batch.rows_added)) for batch in page.rows],
         "older_url": f"?after={page.after}" if page.after else "",
-        "newer_url": reverse("desk:imports") if after else "",
+        "first_url": reverse("desk:imports") if after else "",
         "today": clock.today(request.zone),
     }
     return render(request, "desk/imports/list.html", context)

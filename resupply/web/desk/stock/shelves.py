@@ -125,7 +125,7 @@ def ledger(request: StaffRequest, public_id: UUID) -> HttpResponse:
         "shelves": [shelf_words(shelf, today=today) for shelf in stock.levels(wanted, today=today)],
         "rows": [(row, movement_word(row), signed(row.quantity)) for row in rows],
         "older_url": f"?before={after}" if after else "",
-        "newer_url": reverse("stock:ledger", args=[item.public_id]) if before else "",
+        "first_url": reverse("stock:ledger", args=[item.public_id]) if before else "",
         "my_locations": request.location_ids,
     }
     return render(request, "desk/stock/ledger.html", context)
