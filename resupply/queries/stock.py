@@ -204,12 +204,12 @@ def movements(
 def open_back_orders(
     location_ids: Collection[int], *, patient_id: int | None = None, expected_by: date | None = None
 ) -> list[BackOrder]:
-    """Back orders that wait (no locations: everywhere), the day they are expected on first, unknown days
-    last; with `expected_by` only those expected by that day. One query.
+    """Back orders that wait, of patients of these locations (none: everywhere), the day they are expected on
+    first, unknown days last; with `expected_by` only those expected by that day. One query.
     """
     rows = BackOrder.objects.filter(filled_by=None, voided_at=None)
     if location_ids:
-        rows = rows.filter(location__in=sorted(location_ids))
+        rows = rows.filter(patient__location__in=sorted(location_ids))
     if patient_id is not None:
         rows = rows.filter(patient=patient_id)
     if expected_by is not None:

@@ -264,8 +264,8 @@ def test_every_column_is_explained_and_every_empty_file_imports(page: Client, tm
 
 def test_amounts_in_words() -> None:
     assert amounts({}) == "nothing new"
-    assert amounts({"patients": 1, "lives": 2, "dispenses": 3, "changed": 1}) == (
-        "1 patient, 2 lives, 3 dispensed parts, 1 patient changed"
+    assert amounts({"patients": 1, "lives": 1200, "dispenses": 3000, "changed": 1}) == (
+        "1 patient, 1,200 lives, 3,000 dispensed parts, 1 patient changed"
     )
 
 

@@ -7,12 +7,11 @@ from resupply.web.wording import counted
 
 NOUNS = {
     "patients": "patient",
-    "lives": "life",
+    "lives": "life,lives",
     "allowances": "allowance",
     "dispenses": "dispensed part",
     "events": "event",
 }
-_PLURALS = {"life": "lives"}
 
 ABOUT = {
     "patients": "One row for each patient. Send this first, or together with the others.",
@@ -100,17 +99,11 @@ AT_WORK = frozenset({UploadState.WAITING, UploadState.CHECKING, UploadState.ACCE
 """States in which a worker has something to do."""
 
 
-def amount(table: str, number: int) -> str:
-    """`3 patients`, `1 dispensed part`."""
-    noun = NOUNS[table]
-    return f"{number} {_PLURALS[noun]}" if noun in _PLURALS and number != 1 else counted(number, noun)
-
-
 def amounts(numbers: Mapping[str, int]) -> str:
-    """What an import brought: `3 patients, 12 dispensed parts and 1 patient changed`."""
-    parts = [amount(table, numbers[table]) for table in NOUNS if numbers.get(table)]
+    """What an import brought: `3 patients, 12 dispensed parts, 1 patient changed`."""
+    parts = [counted(numbers[table], noun) for table, noun in NOUNS.items() if numbers.get(table)]
     if numbers.get("changed"):
-        parts.append(f"{amount('patients', numbers['changed'])} changed")
+        parts.append(f"{counted(numbers['changed'], 'patient')} changed")
     return ", ".join(parts) or "nothing new"
 
 

@@ -201,7 +201,8 @@ def _redraw(request: StaffRequest, counting: Counting, lines: list[CountLine], m
         if place in moved:
             key = LotKey(key.item_id, key.expires_on, moved[place], key.lot)
             note = MOVED.format(moved[place], row.key.expected)
-        rows.append({"key": str(key), "number": str(row.form["number"].value() or "").strip()})
+        number = row.form.cleaned_data["number"]  # it may have been typed as 3.0
+        rows.append({"key": str(key), "number": "" if number is None else str(number)})
         notes.append(note)
     found_rows = _still_found(counting, rows, notes, {at - listed: now for at, now in moved.items()})
     sheet = drawn_sheet(request, rows)

@@ -14,6 +14,9 @@ from resupply.web.forms import AtLocationForm, any_kind, day_field
 MOST_LOTS = 400
 """Lots on one sheet; beyond them it is narrowed by part."""
 
+MOST_TARGETS = 300
+"""Items whose targets stand on one page; beyond them it is narrowed by part."""
+
 MOST_ROWS = 40
 """Rows a form to receive may have."""
 
@@ -197,7 +200,7 @@ class TargetForm(forms.Form):
     order_up_to = whole_number("Order up to", min_value=0, max_value=5000)
 
 
-TargetFormSet = forms.formset_factory(TargetForm, extra=0, max_num=300, absolute_max=300)
+TargetFormSet = forms.formset_factory(TargetForm, extra=0, max_num=MOST_TARGETS, absolute_max=MOST_TARGETS)
 
 
 class BackOrderForm(AtLocationForm):

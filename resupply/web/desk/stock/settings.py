@@ -14,7 +14,7 @@ from resupply.services.errors import Refused
 from resupply.services.stock_settings import Target
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
-from resupply.web.desk.stock.forms import PlaceForm, TargetForm, TargetFormSet
+from resupply.web.desk.stock.forms import MOST_TARGETS, PlaceForm, TargetForm, TargetFormSet
 from resupply.web.desk.stock.words import chosen_place, my_places, place_notes
 from resupply.web.forms import show
 from resupply.web.methods import GET_OR_POST
@@ -30,7 +30,8 @@ def settings(request: StaffRequest) -> HttpResponse:
     places = my_places(request)
     place = chosen_place(request, places)
     kind = request.GET.get("kind", "")
-    items = {item.pk: item for item in stock.offered() if not kind or item.kind == kind}
+    found = [item for item in stock.offered() if not kind or item.kind == kind]
+    items = {item.pk: item for item in found[:MOST_TARGETS]}
     if request.method == "POST" and "track" in request.POST:
         return _switch(request, place)
     formset = _formset(request, place, items)
@@ -54,6 +55,7 @@ def settings(request: StaffRequest) -> HttpResponse:
         ),
         "formset": formset,
         "rows": rows,
+        "is_cut": len(found) > len(items),
         "has_errors": has_errors,
         "notes": place_notes([place]),
         "back_url": reverse("stock:to_order"),

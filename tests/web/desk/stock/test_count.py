@@ -35,6 +35,14 @@ def test_differences_are_shown_before_they_are_recorded(
     assert "Count of North room recorded: 2 differences." in text(ines.get(done["Location"]))
 
 
+def test_a_number_typed_with_a_point_is_the_number(
+    north: Location, ines: Client, cushion: CatalogueItem
+) -> None:
+    data = count_data((level_of(cushion, north, "A"), "4.0"), (level_of(cushion, north, "B", 3), ""))
+    look = ines.post(reverse("stock:count"), data | {"check": "1"})
+    assert "lot A: 4 counted, 5 expected (−1)" in text(look)
+
+
 def test_what_moved_is_flagged_and_everything_typed_stays(
     north: Location, ines: Client, cushion: CatalogueItem
 ) -> None:

@@ -2,11 +2,13 @@
 
 from datetime import date
 
+import pytest
 from django.test import Client
 from django.urls import reverse
 
 from resupply.models import BackOrder, CatalogueItem, Location, StockTarget
-from tests.builders import make_item, make_movement
+from resupply.web.desk.stock import settings
+from tests.builders import make_back_order, make_item, make_movement, make_patient
 from tests.cast import Cast
 from tests.web.desk.stock.forms import on_hand
 from tests.web.pages import text
@@ -57,6 +59,18 @@ def test_the_switch_is_for_leads(cast: Cast, north: Location, marta: Client) -> 
     assert Location.objects.get(pk=north.pk).tracks_stock
 
 
+def test_more_items_than_a_form_takes_are_narrowed_by_part(
+    cast: Cast, marta: Client, cushion: CatalogueItem, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    make_item(name="Tube", kind="tubing", part_code="A7037")
+    assert "Narrow the list" not in text(marta.get(reverse("stock:settings")))
+    monkeypatch.setattr(settings, "MOST_TARGETS", 1)
+    page = marta.get(reverse("stock:settings"))
+    assert "The first 1 items. Narrow the list to one part for the rest." in text(page)
+    assert len(page.context["rows"]) == 1
+    assert "Tube" in text(marta.get(reverse("stock:settings"), {"kind": "tubing"}))
+
+
 def test_a_back_order_from_first_to_last(cast: Cast, ines: Client, cushion: CatalogueItem) -> None:
     new = reverse("stock:back_order_new", args=[cast.odalys.public_id])
     data = {
@@ -79,6 +93,10 @@ def test_a_back_order_from_first_to_last(cast: Cast, ines: Client, cushion: Cata
         "Odalys Brandt born 4 Feb 1961 · ref 1047 Nasal cushion, M 2 North room Wed 18 Mar Wed 25 Mar"
         in listed
     )
+    BackOrder.objects.update(location=cast.south)  # to be had there; the patient is of the North room
+    assert "Odalys Brandt" in text(ines.get(reverse("stock:back_orders")))
+    southern = make_back_order(make_patient(location=cast.south), location=cast.north)
+    assert southern.patient.name not in text(ines.get(reverse("stock:back_orders")))
     ines.post(reverse("stock:back_order", args=[order.public_id]), {"expected_on": ""})
     order.refresh_from_db()
     assert order.expected_on is None
