@@ -4,7 +4,6 @@ from collections.abc import Iterable
 from typing import Any
 
 from django import forms
-from django.utils.functional import lazy
 
 from resupply.models import (
     Channel,
@@ -35,7 +34,7 @@ class PatientForm(AtLocationForm):
     representative_name = forms.CharField(label="Representative", max_length=160, required=False)
     representative_relation = forms.CharField(label="Relation to the patient", max_length=80, required=False)
     language = forms.ChoiceField(label="Language", choices=Language.choices)
-    time_zone = forms.ChoiceField(label="Time zone", choices=lazy(zones, list)())
+    time_zone = forms.ChoiceField(label="Time zone")
     cleaning_weekday = forms.TypedChoiceField(
         label="Weekly cleaning on", choices=list(enumerate(WEEKDAYS)), coerce=int
     )
@@ -45,6 +44,13 @@ class PatientForm(AtLocationForm):
         max_value=31,
         help_text="In a shorter month, on its last day.",
     )
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        zone, offered = self.initial.get("time_zone", ""), zones()
+        if zone and zone not in dict(offered):  # imported: else another one is saved
+            offered.insert(0, (zone, zone))
+        self.fields["time_zone"].choices = offered  # type: ignore[attr-defined]
 
     def details(self) -> PatientDetails:
         """The details typed; only for a valid form."""

@@ -384,6 +384,13 @@ def test_a_reference_on_record_is_refused_at_its_field(cast: Cast, ines: Client)
     assert 'value="Zoë"' in answer.content.decode()
 
 
+def test_a_zone_from_an_old_list_stays_when_details_are_saved(cast: Cast, ines: Client) -> None:
+    Patient.objects.filter(pk=cast.odalys.pk).update(time_zone="EST5EDT")
+    form = ines.get(at("edit", cast.odalys.public_id)).context["form"]
+    assert form["time_zone"].value() == "EST5EDT"
+    assert 'value="EST5EDT" selected' in str(form["time_zone"])
+
+
 def test_details_status_payer_and_consent(cast: Cast, ines: Client) -> None:
     person = cast.odalys.public_id
     data = DETAILS | {"location": cast.north.pk, "reference": "1047", "family_name": "Brand"}
