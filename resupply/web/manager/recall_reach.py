@@ -227,12 +227,14 @@ def _context(request: StaffRequest, found: Recall, show: Show) -> dict[str, obje
 
 
 def _cells(rows: Iterator[Row]) -> Iterator[list[Cell]]:
+    """A row each; of several things given, all are in its cells, in one order."""
     for row in rows:
-        line, last, person = row.lines[0] if row.lines else None, row.last, row.patient
+        lines, last, person = row.lines, row.last, row.patient
         yield [
             person.reference, person.given_name, person.family_name, person.birth_date, person.phone,
-            person.location.name, line.dispense.dispensed_on if line else None,
-            str(line.item or line.part_code) if line else "", line.lot if line else "", row.holds,
-            row.state.value, row.written_at.isoformat() if row.written_at else "",
+            person.location.name, "; ".join(line.dispense.dispensed_on.isoformat() for line in lines),
+            "; ".join(str(line.item or line.part_code) for line in lines),
+            "; ".join(line.lot for line in lines), row.holds, row.state.value,
+            row.written_at.isoformat() if row.written_at else "",
             last.on if last else None, last.outcome if last else "", last.note if last else "",
         ]  # fmt: skip

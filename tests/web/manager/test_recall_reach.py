@@ -1,6 +1,9 @@
 """Pages of a recall's reach: open a notice, call, record, close; as CSV and on paper."""
 
+import csv
+import io
 from collections.abc import Callable
+from datetime import date
 
 import pytest
 from django.test import Client
@@ -113,6 +116,20 @@ def test_more_than_paper_takes_are_all_in_the_file(
     paper = reverse("manager:recall_reach_print", args=place) + "?show=all"
     assert "Only the first 1 are here. The CSV holds everyone." in text(manager.get(paper))
     assert "Only the first" not in text(signed_in("desk").get(paper))
+
+
+def test_all_that_one_person_was_given_is_in_the_file(
+    cast: Cast, recall: Recall, signed_in: Callable[[str], Client]
+) -> None:
+    make_dispense(cast.odalys, on=date(2026, 2, 1), lines=[{"lot": "R-1"}])
+    address = reverse("manager:recall_reach_csv", args=[recall.public_id]) + "?show=all"
+    table = b"".join(signed_in("manager").get(address)).decode()  # type: ignore[call-overload]
+    (row,) = [row for row in csv.DictReader(io.StringIO(table)) if row["patient_ref"] == "1047"]
+    assert (row["dispensed_on"], row["part"], row["lot"]) == (
+        "2026-02-01; 2026-01-01",
+        "A7032; Aspen cushion, M",
+        "R-1; R-1",
+    )
 
 
 def test_what_was_sent_is_called_what_it_was(
