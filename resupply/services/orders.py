@@ -73,12 +73,14 @@ def record_order(
     """Record a prescriber's order with its items.
 
     Raises Refused: `prescriber_missing`, `npi`, `before_birth`, `future`, `ends_on`, `no_items`,
-    `unknown_code`, `code_twice`, `quantity`, `period`.
+    `unknown_code`, `code_twice`, `quantity`, `period`; and `already`: a form sent twice records it once.
     """
     number = npi.tidy(details.prescriber_npi)
     _check_order(patient, details, number, today=local_day(now, patient.time_zone))
     with transaction.atomic():
         plans.lock_patients([patient.pk])
+        if _is_on_record(patient, details, number):
+            raise Refused("already", "An order of this day with these parts is on record already.")
         order = Order.objects.create(
             patient=patient,
             prescriber_name=details.prescriber_name.strip(),
@@ -111,21 +113,23 @@ def record_device(
 ) -> Device:
     """Record a device; the one supplied last is the patient's.
 
-    Raises Refused: `description_missing`, `humidifier`, `before_birth`, `future`, `pressure`.
+    Raises Refused: `description_missing`, `humidifier`, `before_birth`, `future`, `pressure`; and `already`:
+    a form sent twice records it once.
     """
     _check_device(patient, details, today=local_day(now, patient.time_zone))
+    said = {
+        "description": details.description.strip(),
+        "serial": details.serial.strip(),
+        "pressure_low": details.pressure_low,
+        "pressure_high": details.pressure_high,
+        "humidifier": details.humidifier,
+        "supplied_on": details.supplied_on,
+    }
     with transaction.atomic():
         plans.lock_patients([patient.pk])
-        return Device.objects.create(
-            patient=patient,
-            description=details.description.strip(),
-            serial=details.serial.strip(),
-            pressure_low=details.pressure_low,
-            pressure_high=details.pressure_high,
-            humidifier=details.humidifier,
-            supplied_on=details.supplied_on,
-            **stamp(by, now),
-        )
+        if Device.objects.filter(patient=patient, voided_at=None, **said).exists():
+            raise Refused("already", "This device, supplied that day, is on record already.")
+        return Device.objects.create(patient=patient, **said, **stamp(by, now))
 
 
 def void_device(device: Device, *, reason: str, by: AbstractBaseUser | None, now: datetime) -> None:
@@ -133,6 +137,19 @@ def void_device(device: Device, *, reason: str, by: AbstractBaseUser | None, now
     with transaction.atomic():
         plans.lock_patients([device.patient_id])
         take_back(device, reason=reason, by=by, now=now)
+
+
+def _is_on_record(patient: Patient, details: OrderDetails, number: str) -> bool:
+    """Whether an order that stands says the same."""
+    same = Order.objects.filter(
+        patient=patient, prescriber_npi=number, ordered_on=details.ordered_on, ends_on=details.ends_on,
+        voided_at=None,
+    )  # fmt: skip
+    wanted = {Ordered(item.part_code, item.quantity, item.period_months) for item in details.items}
+    return any(
+        {Ordered(item.part_code, item.quantity, item.period_months) for item in order.items.all()} == wanted
+        for order in same.prefetch_related("items")
+    )
 
 
 def _check_order(patient: Patient, details: OrderDetails, number: str, *, today: date) -> None:

@@ -42,6 +42,9 @@ def test_an_order_is_recorded_and_stands_on_the_page(cast: Cast, ines: Client) -
         ("A7032", 6, 3)
     ]
     page = text(ines.get(answer["Location"]))
+    twice = ines.post(url, sent(("A7032", "6", "3"), ends_on="2027-03-10"))
+    assert "An order of this day with these parts is on record already." in text(twice)
+    assert Order.objects.count() == 1
     assert "Order of Tue 10 Mar recorded." in page
     assert "Dr. Test · NPI 1234567893 · ends Wed 10 Mar 2027" in page
     assert "6 × cushion for a nasal mask A7032 · for 3 months" in page
@@ -114,6 +117,7 @@ def test_a_device_is_recorded_and_voided(cast: Cast, ines: Client) -> None:
     page = text(ines.get(at("patient", cast.odalys.public_id)))
     assert "Auto-adjusting device, serial S-1, since Tue 10 Mar" in page
     assert "6.0 to 14.5 cmH2O" in page
+    assert "is on record already" in text(ines.post(url, device))
     made = Device.objects.get()
     assert ines.post(at("device_void", made.public_id), {"reason": ""}).status_code == 422
     ines.post(at("device_void", made.public_id), {"reason": "wrong patient"})
