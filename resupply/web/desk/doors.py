@@ -15,9 +15,10 @@ from resupply.delivery import addresses
 from resupply.models import Patient, PatientReport
 from resupply.queries import doors as door_queries
 from resupply.queries import texts
-from resupply.rules.patient_page import LANGUAGES
+from resupply.rules.patient_page import LANGUAGES, said_day
 from resupply.services import doors, own_page, plans
 from resupply.services.doors import IssuedLink
+from resupply.services.records import local_day
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.act import act, ask, confirmed
@@ -173,7 +174,7 @@ def _address_page(request: StaffRequest, issued: IssuedLink, title: str) -> Http
         "title": title,
         "address": address,
         "qr": qr_svg(address, title="QR code of the link to the patient's own page"),
-        "link": issued.link,
+        "until": said_day(local_day(issued.link.expires_at, person.time_zone), person.language, today=None),
     }
     response = render(request, "desk/link_address.html", context)
     response["Cache-Control"] = "no-store"

@@ -144,6 +144,7 @@ def test_revoking_ends_the_address_and_says_so(desk: Client, cast: Cast) -> None
     assert "1 ended address" in page
     assert desk.get(f"/cal/{issued.token}.ics").status_code == 410
     assert Subscription.objects.get().revoked_by == cast.user("desk")
+    assert "No calendar is in use." in desk.get(page_of(cast)).text
     assert "has been revoked already" in desk.post(address).content.decode()
 
 

@@ -145,16 +145,21 @@ def test_the_desk_shows_a_link_once_renews_and_revokes(patient: Patient) -> None
     assert first in made.text
     assert made["Cache-Control"] == "no-store"
     assert 'class="qr"' in made.text
+    assert "Good until Thursday 18 March 2027." in made.text
     page = client.get(address)
     assert first not in page.text
     assert "by ines" in page.text
+    Patient.objects.update(language="es")
     assert client.post(address).context["form"].errors  # one at a time
-    second = client.post(reverse("desk:link_renew", args=[page.context["live"].public_id])).context["address"]
+    renewed = client.post(reverse("desk:link_renew", args=[page.context["live"].public_id]))
+    assert '<p class="form-text" lang="es">Sirve hasta el jueves 18 de marzo de 2027.</p>' in renewed.text
+    second = renewed.context["address"]
     paths = [one.partition("/me/")[2] for one in (first, second)]
     assert [client.get(f"/me/{path}").status_code for path in paths] == [410, 200]
     live = client.get(address).context["live"]
     assert client.post(reverse("desk:link_revoke", args=[live.public_id])).status_code == 302
     assert client.get(f"/me/{paths[1]}").status_code == 410
+    assert "No link is in use." in client.get(address).text
 
 
 def test_reports_reach_the_desk_and_the_therapist_until_seen_to(
