@@ -22,17 +22,17 @@ def find(request: StaffRequest) -> HttpResponse:
         found = find_patients(among, fold(typed).split()[:8], at=request.location_ids)
     else:
         found = recent_patients(among)
+    most = MOST_FOUND if typed and len(found) == MOST_FOUND else 0
     if _as_you_type(request):
-        return render(
-            request, "components/_find_results.html", {"results": _shown(found) if typed else [], "q": typed}
-        )
+        results = {"results": _shown(found) if typed else [], "q": typed, "most": most}
+        return render(request, "components/_find_results.html", results)
     if typed and len(found) == 1:
         return redirect("desk:patient", found[0].public_id)
     context = {
         "results": _shown(found),
         "q": typed,
         "is_bound": bool(request.location_ids),
-        "most": MOST_FOUND if typed and len(found) == MOST_FOUND else 0,
+        "most": most,
     }
     return render(request, "desk/find.html", context)
 

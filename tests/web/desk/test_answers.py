@@ -186,6 +186,10 @@ def test_an_answer_is_read_and_handled(ines: Client, odalys: Patient) -> None:
     assert "Handled: the answer of Odalys Brandt." in text(answer)
     assert "Handled Wed 18 Mar, 09:00 by ines: new address noted" in text(ines.get(url))
     assert "Mark as handled" not in text(ines.get(url))
+    late = ines.post(url, {"note": "I called too"})  # of two who had the page open, the second
+    assert late.status_code == 422
+    assert "already" in text(late)
+    assert 'value="I called too"' in late.content.decode()
 
 
 def test_a_voided_answer_stays_struck_with_its_reason(ines: Client, odalys: Patient) -> None:

@@ -10,7 +10,8 @@ from django.test import Client
 from django.urls import reverse
 from pytest_django import DjangoAssertNumQueries
 
-from resupply.models import Consent, Coverage, Dispense, DispenseLine, Event, Patient, PlanLine
+from resupply.models import Consent, Coverage, Dispense, DispenseLine, Event, Location, Patient, PlanLine
+from resupply.queries.finding import MOST_FOUND
 from resupply.services import plans
 from tests.builders import NOW, make_consent, make_dispense, make_event, make_item, make_patient
 from tests.cast import Cast
@@ -67,6 +68,13 @@ def test_as_you_type_a_list_comes_back_and_nothing_else(cast: Cast, ines: Client
     assert "Nobody found" in text(ines.post(at("find"), {"q": "zzz"}, headers={"HX-Request": "true"}))
     assert text(ines.post(at("find"), {"q": " "}, headers={"HX-Request": "true"})).strip() == ""
     assert "Odalys Brandt" in text(ines.post(at("find"), {"q": "bra\0"}, headers={"HX-Request": "true"}))
+
+
+def test_as_you_type_a_list_that_is_cut_says_so(cast: Cast, ines: Client) -> None:
+    for number in range(MOST_FOUND):
+        make_patient(location=cast.north, family_name="Samename")
+        found = text(ines.post(at("find"), {"q": "samename"}, headers={"HX-Request": "true"}))
+        assert ("These are the first 12." in found) is (number == MOST_FOUND - 1)
 
 
 def test_what_is_typed_is_never_taken_from_the_address(cast: Cast, ines: Client) -> None:
@@ -474,3 +482,10 @@ def test_a_refit_offers_the_families_on_the_shelf(cast: Cast, ines: Client) -> N
     page = ines.get(at("refit", cast.odalys.public_id)).content.decode()
     assert 'list="family-words"' in page
     assert '<option value="Aspen"><option value="Birch"></datalist>' in page
+
+
+def test_a_zone_that_this_machine_does_not_know_keeps_nobody_from_working(cast: Cast, ines: Client) -> None:
+    Location.objects.update(time_zone="Nowhere/At-all")
+    Patient.objects.update(time_zone="Nowhere/At-all")
+    for address in (reverse("home"), reverse("desk:patient", args=[cast.odalys.public_id])):
+        assert ines.get(address).status_code == 200

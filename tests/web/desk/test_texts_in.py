@@ -47,6 +47,7 @@ def test_what_waits_is_on_today_and_on_its_page_until_it_is_seen_to(desk: Client
     again = desk.post(address, {"note": "Once more"})
     assert again.status_code == 422
     assert "already" in again.content.decode()
+    assert 'value="Once more"' in again.content.decode()  # what was typed is still there
     assert "that came in" not in page(desk, "home")
 
 
