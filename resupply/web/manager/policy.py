@@ -63,11 +63,11 @@ def policy(request: StaffRequest) -> HttpResponse:
 @may("policy.change")
 @GET_OR_POST
 def policy_new(request: StaffRequest, kind: str) -> HttpResponse:
-    """A draft of a new version."""
+    """A draft of a new version, begun from the rule in force; of a payer, where the address names one."""
     today, form_class = clock.today(request.zone), _form_of(kind)
-    first = (
-        {"effective_from": today} if request.POST else {"effective_from": today} | first_values(kind, today)
-    )
+    first = {"effective_from": today, "payer": request.GET.get("payer", "")}
+    if request.method == "GET":
+        first |= first_values(kind, today)
     form = form_class(posted(request), initial=first)
 
     def write() -> PolicyDraft:

@@ -295,3 +295,9 @@ def test_who_set_terms_is_named_as_everywhere(cast: Cast, marta: Client) -> None
 
 def test_manage_leads_to_every_room_one_may_enter(marta: Client) -> None:
     assert reverse("therapist:matching") in marta.get(reverse("manager:rooms")).content.decode()
+
+
+def test_an_allowance_is_drafted_for_the_payer_one_came_from(cast: Cast, marta: Client) -> None:
+    form = marta.get(f"{LIST}new/allowance/?payer={cast.payer.pk}").content.decode()
+    assert f'<option value="{cast.payer.pk}" selected>' in form
+    assert marta.get(f"{LIST}new/allowance/?payer=x").status_code == 200
