@@ -92,7 +92,7 @@ def resend(request: StaffRequest, public_id: UUID) -> HttpResponse:
         request, confirmed(request), write, person=message.patient,
         title="Send again", action="Send the message again",
         text="It goes to the address on record, at an hour when messages may be sent, and says what is still "
-        "true by then. One message a day and three a week hold here too.",
+        "true by then. The limits of messages a day and a week hold here too.",
         back_url=reverse("desk:messages", args=[message.patient.public_id]),
     )  # fmt: skip
 

@@ -45,6 +45,8 @@ def test_what_did_not_arrive_is_seen_to(desk: Client, cast: Cast, failed: Messag
     shown = page(desk, "desk:undelivered")
     assert cast.odalys.name in shown
     assert "Address stopped" in shown
+    asked = page(desk, "desk:message_resend", failed.public_id)
+    assert "The limits of messages a day and a week hold here too." in asked
     sent_again = desk.post(reverse("desk:message_resend", args=[failed.public_id]))
     assert sent_again.status_code == 422
     assert "This address failed" in sent_again.content.decode()
