@@ -5,7 +5,6 @@ if there were none (404).
 """
 
 from typing import TypeVar
-from zoneinfo import ZoneInfo
 
 import pghistory
 from django.db.models import Model, Q, QuerySet
@@ -13,6 +12,7 @@ from django.http import Http404
 from django.utils import timezone
 
 from resupply.models import Location, Patient, PatientStatus
+from resupply.rules.zones import zone_named
 from resupply.web.access.roles import StaffRequest
 
 M = TypeVar("M", bound=Model)
@@ -62,7 +62,7 @@ def now_about(request: StaffRequest, patient: Patient) -> None:
 
 def show_times_at(location: Location) -> None:
     """Show moments as the clocks of a location do, until the view is done."""
-    timezone.activate(ZoneInfo(location.time_zone))
+    timezone.activate(zone_named(location.time_zone))
 
 
 def or_404(found: "QuerySet[M]") -> M:

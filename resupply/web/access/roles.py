@@ -20,6 +20,7 @@ from resupply import clock
 from resupply.models import Role, Staff
 from resupply.queries.emergency import Opened
 from resupply.queries.staff import at_work
+from resupply.rules.zones import zone_named
 
 P = ParamSpec("P")
 EVERYONE = frozenset(Role)
@@ -180,7 +181,7 @@ def may(permission: str) -> Callable[[View[P]], Guarded[P]]:
             known = cast(StaffRequest, request)
             counts = permission in UNDER_EMERGENCY and bool(known.location_ids)
             known.emergencies = {one.patient_id: one for one in known.opened} if counts else {}
-            with timezone.override(ZoneInfo(known.zone)):
+            with timezone.override(zone_named(known.zone)):
                 return view(known, *args, **kwargs)
 
         guarded.permission = permission  # type: ignore[attr-defined]
@@ -228,7 +229,7 @@ def holds(request: HttpRequest, permission: str) -> bool:
 def own_zone(request: HttpRequest) -> ZoneInfo:
     """The zone in which the person asking sees moments: for pages about themselves, which no `may` guards."""
     _staff_of(request)
-    return ZoneInfo(cast(StaffRequest, request).zone)
+    return zone_named(cast(StaffRequest, request).zone)
 
 
 def _staff_of(request: HttpRequest) -> Staff | None:

@@ -3,7 +3,6 @@
 from dataclasses import asdict
 from typing import Any
 from uuid import UUID
-from zoneinfo import ZoneInfo
 
 from django import forms
 from django.http import HttpResponse
@@ -14,6 +13,7 @@ from resupply import clock
 from resupply.delivery import addresses
 from resupply.models import Patient, Subscription
 from resupply.queries import feeds as feed_queries
+from resupply.rules.zones import zone_named
 from resupply.services import feeds
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
@@ -185,5 +185,5 @@ def _name(subscription: Subscription) -> str:
     """How staff speak of one of a patient's calendars: by its label, or by the day it was given out."""
     if subscription.label:
         return f"The calendar “{subscription.label}”"
-    made_on = subscription.created_at.astimezone(ZoneInfo(subscription.patient.location.time_zone)).date()
+    made_on = subscription.created_at.astimezone(zone_named(subscription.patient.location.time_zone)).date()
     return f"The calendar of {day_words(made_on, today=None)}"

@@ -9,7 +9,6 @@ from datetime import date, datetime, time, timedelta
 from itertools import islice
 from typing import Any
 from uuid import UUID
-from zoneinfo import ZoneInfo
 
 from django import forms
 from django.contrib import messages
@@ -29,6 +28,7 @@ from resupply.queries.history_log import Changed, Seen, Wanted
 from resupply.queries.names import staff_name
 from resupply.queries.seal_check import newest_seal
 from resupply.rules.retention import Records, kept
+from resupply.rules.zones import zone_named
 from resupply.web import access
 from resupply.web.access import StaffRequest, may
 from resupply.web.files import MOST_IN_A_WORKBOOK, csv_file, workbook_file
@@ -248,4 +248,4 @@ def _moment(day: date | None, zone: str, *, days: int = 0) -> datetime | None:
     """The beginning of a day, or of the day after it, where the person asking is."""
     if day is None or day.year in (1, 9999):
         return None
-    return datetime.combine(day + timedelta(days=days), time(), ZoneInfo(zone))
+    return datetime.combine(day + timedelta(days=days), time(), zone_named(zone))

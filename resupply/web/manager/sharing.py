@@ -3,7 +3,6 @@
 from datetime import date, datetime, time, timedelta
 from typing import Any
 from uuid import UUID
-from zoneinfo import ZoneInfo
 
 from django import forms
 from django.conf import settings
@@ -15,6 +14,7 @@ from django.views.decorators.http import require_GET
 from resupply import clock
 from resupply.models import Location, SharedResource
 from resupply.queries import sharing as queries
+from resupply.rules.zones import zone_named
 from resupply.services import sharing
 from resupply.services.sharing import LetIn, NewIntegration
 from resupply.web import access
@@ -62,7 +62,7 @@ class IntegrationForm(forms.Form):
         if not chosen and request.location_ids:
             chosen = list(access.locations(request))
         last = min(data["last_day"], LAST_DAY)
-        after = datetime.combine(last + timedelta(days=1), time(), ZoneInfo(request.zone))
+        after = datetime.combine(last + timedelta(days=1), time(), zone_named(request.zone))
         return NewIntegration(
             name=data["name"],
             purpose=data["purpose"],
