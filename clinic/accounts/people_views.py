@@ -80,7 +80,7 @@ class JoinForm(NewPasswordForm):
 
     def clean_username(self) -> str:
         """Nobody else's, in the spelling in which it will be kept (NFKC: letters that look alike are one)."""
-        name = User.normalize_username(self.cleaned_data["username"])
+        name: str = User.normalize_username(self.cleaned_data["username"])
         if User.objects.filter(username__iexact=name).exists():
             raise ValidationError("Somebody has this user name. Choose another one.")
         return name
