@@ -105,7 +105,12 @@ def second_app(request: HttpRequest) -> HttpResponse:
     address = get_adapter().build_totp_url(user, secret)
     picture = segno.make_qr(address, error="m").svg_data_uri(dark="#000", light="#fff", border=4)
     grouped = " ".join(secret[i : i + 4] for i in range(0, len(secret), 4))
-    context = {"form": form, "picture": picture, "secret": grouped}
+    context = {
+        "form": form,
+        "picture": picture,
+        "secret": grouped,
+        "replaces": any(one.type == Authenticator.Type.TOTP for one in second.of(user)),
+    }
     status = 422 if form.errors else 200
     return render(request, "registration/second_app.html", context, status=status)
 

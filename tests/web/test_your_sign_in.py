@@ -156,7 +156,10 @@ def test_without_a_second_step_nothing_else_opens(ada: User, settings: Any) -> N
     for name in ("home", "desk:find", "manager:overdue"):
         assert client.get(reverse(name))["Location"] == mine
     assert client.get(mine).status_code == 200
+    app, ends = reverse("second_app"), "The app you have now no longer counts"
+    assert ends not in client.get(app).content.decode()
     codes = add_app(client)
+    assert ends in client.get(app).content.decode()  # there is one app at a time
     assert len(set(codes)) == 10
     assert client.get("/").status_code == 200
     stored = str(list(Authenticator.objects.values_list("data", flat=True)))
