@@ -11,7 +11,7 @@ from datetime import date
 from django.db.models import Exists, F, Lookup, OuterRef, Prefetch, Q, QuerySet
 from django.db.models.fields.tuple_lookups import TupleGreaterThan, TupleLessThan
 
-from resupply.models import CatalogueItem, Dispense, DispenseLine, Proof, SuppliedBy
+from resupply.models import CatalogueItem, Dispense, DispenseLine, PatientStatus, Proof, SuppliedBy
 
 PAGE = 50
 
@@ -79,8 +79,8 @@ def book_rows(wanted: BookFilter) -> Iterator[Dispense]:
 
 
 def dispenses(wanted: BookFilter) -> QuerySet[Dispense]:
-    """The dispenses that a filter asks for, in no order."""
-    rows = Dispense.objects.filter(supplied_by=SuppliedBy.US)
+    """The dispenses that a filter asks for, in no order; none of patients whose import was undone."""
+    rows = Dispense.objects.filter(supplied_by=SuppliedBy.US).exclude(patient__status=PatientStatus.WITHDRAWN)
     if wanted.seen_at is not None:
         rows = rows.filter(patient__location__in=sorted(wanted.seen_at))
     if wanted.location_id is not None:

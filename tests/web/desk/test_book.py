@@ -159,6 +159,14 @@ def test_the_csv_holds_every_part_and_no_formula(cast: Cast, marta: Client) -> N
     }  # fmt: skip
 
 
+def test_patients_whose_import_was_undone_are_in_no_book(cast: Cast, marta: Client) -> None:
+    make_dispense(cast.odalys)
+    Patient.objects.filter(pk=cast.odalys.pk).update(status="withdrawn")
+    assert "Odalys" not in text(marta.get(BOOK))
+    assert "Odalys" not in text(marta.get(reverse("desk:book_print")))
+    assert not exported(marta)
+
+
 def test_a_void_has_the_day_of_its_location(cast: Cast, marta: Client) -> None:
     dispense = make_dispense(cast.odalys)
     late = datetime(2026, 3, 18, 3, tzinfo=UTC)  # Tuesday evening in the North room
