@@ -6,7 +6,7 @@ from datetime import date, timedelta
 
 from django.db.models import Exists, OuterRef, Q, QuerySet
 
-from resupply.models import BadAddress, Message, MessageState
+from resupply.models import BadAddress, Message, MessageState, PatientStatus
 from resupply.models.outbox import RAN_LATE
 from resupply.queries.consents import bad_addresses
 from resupply.rules.replies import REPLIES
@@ -52,7 +52,8 @@ def went_out(of: str = "") -> Q:
 
 def gone_wrong(*, today: date, with_late: bool = True) -> "QuerySet[Message]":
     """Messages that did not arrive and nobody has seen to, unless a later one went out to the same patient on
-    the same channel: that one said what was true by then. Without those that ran late an index finds them.
+    the same channel: that one said what was true by then; none to patients whose import was undone. Without
+    those that ran late an index finds them.
     """
     later = Message.objects.filter(
         went_out(),
@@ -63,7 +64,8 @@ def gone_wrong(*, today: date, with_late: bool = True) -> "QuerySet[Message]":
     late = Q(state=MessageState.CANCELLED, last_error=RAN_LATE, day__gt=today - LATE_COUNTS)
     wrong = did_not_arrive()
     rows = Message.objects.filter(wrong | late if with_late else wrong, handled_at=None)
-    return rows.filter(~Exists(later)).exclude(purpose__in=REPLIES)
+    rows = rows.filter(~Exists(later)).exclude(purpose__in=REPLIES)
+    return rows.exclude(patient__status=PatientStatus.WITHDRAWN)
 
 
 MOST_COUNTED = 200

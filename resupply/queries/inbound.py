@@ -57,9 +57,10 @@ def replies_lately(number: str, *, now: datetime) -> int:
 
 def seen_at(places: Places) -> QuerySet[InboundText]:
     """The texts that staff of these locations see: of their patients, and of numbers nobody knows. Of those
-    who share the number, each with the ones of these locations alone.
+    who share the number, each with the ones of these locations alone, none whose import was undone.
     """
-    rows, people = InboundText.objects.all(), Patient.objects.select_related("location")
+    rows = InboundText.objects.all()
+    people = Patient.objects.exclude(status=PatientStatus.WITHDRAWN).select_related("location")
     if places:
         people = people.filter(location__in=sorted(places))
         here = InboundText.patients.through.objects.filter(

@@ -6,6 +6,7 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
+from resupply.models import Patient
 from resupply.services import people
 from resupply.services.errors import Refused
 from resupply.web import home
@@ -70,6 +71,8 @@ def test_of_those_who_share_a_number_each_room_sees_its_own(desk: Client, cast: 
     for shown in (page(desk, "desk:texts"), page(desk, "desk:text_handled", text.public_id)):
         assert cast.odalys.name in shown
         assert "Southern" not in shown
+    Patient.objects.filter(pk=cast.odalys.pk).update(status="withdrawn")
+    assert cast.odalys.name not in page(desk, "desk:texts")
 
 
 def test_a_list_or_count_that_is_cut_says_so(

@@ -80,3 +80,12 @@ def test_staff_stop_messages_and_record_an_answer_for_one_purpose(
     history = page(desk, "desk:history", cast.odalys.public_id)
     assert "part changes" in history
     assert "signed on paper" in history
+
+
+def test_messages_to_patients_whose_import_was_undone_wait_for_nobody(
+    desk: Client, cast: Cast, failed: Message
+) -> None:
+    """Nobody can open such a patient, so nobody could mark them as handled."""
+    Patient.objects.filter(pk=cast.odalys.pk).update(status="withdrawn")
+    assert "did not arrive</a>" not in page(desk, "home")
+    assert cast.odalys.name not in page(desk, "desk:undelivered")
