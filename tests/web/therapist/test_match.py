@@ -1,5 +1,7 @@
 """The match on screen: answers change the order in place, and only saving records it."""
 
+import re
+
 import pytest
 from django.urls import reverse
 
@@ -73,6 +75,9 @@ def test_home_ventilation_shows_a_referral_and_no_ranks(cast, therapist):
     look = therapist.post(address(cast.odalys), {"q_therapy": "ventilation", "look": "1"})
     text = look.content.decode()
     assert "Refer to the prescriber" in text
+    assert re.search(
+        r"</strong> .*<small>(from memory|published|common practice)", text
+    )  # how far it was read
     assert "styles-unordered" in text
 
 
