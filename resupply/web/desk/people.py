@@ -8,7 +8,7 @@ from django.shortcuts import redirect, render
 from django.urls import reverse
 
 from resupply import clock
-from resupply.models import Patient
+from resupply.models import Channel, Patient
 from resupply.queries import patients as patient_queries
 from resupply.services import people
 from resupply.web import access
@@ -18,6 +18,7 @@ from resupply.web.desk.forms import ConsentForm, CoverageForm, NewPatientForm, P
 from resupply.web.forms import written
 from resupply.web.methods import GET_OR_POST, posted
 from resupply.web.no_location import NoLocationError, needs_location
+from resupply.web.wording import PURPOSE_WORDS
 
 
 @may("patient.edit")
@@ -129,9 +130,10 @@ def consent(request: StaffRequest, public_id: UUID) -> HttpResponse:
             by=request.staff.user,
             now=clock.now(),
         )
-        return (
-            "Answer recorded: messages are welcome." if data["granted"] else "Answer recorded: no messages."
-        )
+        way = Channel(data["channel"])
+        what = "calls" if way == Channel.PHONE else f"messages by {way.label.lower()}"
+        what += f" about {PURPOSE_WORDS[data['purpose']].lower()}" if data["purpose"] else ""
+        return f"Answer recorded: {what} are welcome." if data["granted"] else f"Answer recorded: no {what}."
 
     return act(
         request, form, write, person=person, title="Record an answer about messages",

@@ -406,9 +406,13 @@ def test_details_status_payer_and_consent(cast: Cast, ines: Client) -> None:
     page = text(ines.post(at("coverage", person), {"payer": "", "starts_on": "2026-03-18"}, follow=True))
     assert "North room · the patient pays" in page
     consent = {"channel": "mail", "granted": "yes", "given_on": "2026-03-18", "how": "at the desk"}
-    assert "messages are welcome" in text(ines.post(at("consent", person), consent, follow=True))
+    page = text(ines.post(at("consent", person), consent, follow=True))
+    assert "Answer recorded: messages by e-mail are welcome." in page
     ines.post(at("consent", person), consent | {"granted": "no"})
-    assert list(Consent.objects.order_by("pk").values_list("granted", flat=True)) == [True, False]
+    refused = consent | {"channel": "phone", "purpose": "swap", "granted": "no"}
+    page = text(ines.post(at("consent", person), refused, follow=True))
+    assert "Answer recorded: no calls about part changes." in page
+    assert list(Consent.objects.order_by("pk").values_list("granted", flat=True)) == [True, False, False]
     page = text(ines.post(at("status", person), {"status": "ended"}, follow=True))
     assert "Therapy ended This patient is on no list" in page
     assert "Zoë Brand" in page
