@@ -161,9 +161,7 @@ def test_faults_are_seen(window: OpenWindow, transactional_db: None) -> None:
         "<style>:root { color-scheme: light dark } @media (prefers-color-scheme: dark)"
         "{ p { color: #222; background: #111 } } @media (width < 720px) { u { color: #333 } }"
         "</style><nav class='top-nav'><a>First place</a><a style='margin-left: 400px'>Last place</a></nav>"
-        "<input><u>dim on a phone</u><p>hardly to be read</p><pre>"
-        + "far out "
-        * 80
+        "<input><u>dim on a phone</u><p>hardly to be read</p><pre>" + "far out " * 80
     )
     critic.look(page, "bad")
     told = " ".join(critic.found)
