@@ -27,7 +27,8 @@ class Command(BaseCommand):
         for table, column, row in unsound:
             self.stdout.write(f"{table}.{column}, row {row}: cannot be read, or is not what it was")
         self.stdout.write(
-            f"{left - plain} values lie under older keys, {plain} are not encrypted, {len(unsound)} are unsound."
+            f"{left - plain} values lie under older keys, {plain} are not encrypted, "
+            f"{len(unsound)} are unsound."
         )
         if left or unsound:
             raise CommandError("Not every value is sound under the newest keys.")

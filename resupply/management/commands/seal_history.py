@@ -16,7 +16,7 @@ class Command(BaseCommand):
     help = "Seal new rows of change history, and say the newest seal's hash, to be kept outside."
 
     def handle(self, *args: Any, **options: Any) -> None:
-        """Seal until nothing is new: after whoever is at it, so that the newest seal covers what is here now."""
+        """Seal until nothing is new, after whoever is at it: the newest seal covers what is here now."""
         seal_all(now=clock.now(), at_most=100_000, waits=True)
         newest = newest_seal()
         self.stdout.write(f"{newest[0]}:{newest[1]}" if newest else "Nothing has been recorded yet.")
