@@ -14,6 +14,7 @@ from pytest_django import DjangoAssertNumQueries
 from resupply.models import MagnetScreen, Patient
 from resupply.services import back_orders, plans
 from resupply.services.standing import settle
+from resupply.web import worklists
 from resupply.web.today_lists import LISTS, SHOWN
 from tests import builders
 from tests.builders import NOW, make_contact, make_dispense, make_item, make_patient, make_report
@@ -153,6 +154,18 @@ def test_every_list_is_a_page_in_every_order_and_on_paper(
     paper = text(ines.get(reverse("worklist_print", args=[slug]), {"order": "name"}))
     assert "Odalys Brandt" in paper
     assert "By name · 1 patient" in paper
+
+
+def test_who_may_not_download_a_list_is_not_sent_to(
+    cast: Cast, ines: Client, marta: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for _ in range(2):
+        with_cushion(make_patient(location=cast.north), on=date(2026, 2, 1))
+    monkeypatch.setattr(worklists, "LISTED", 1)
+    for view in ("worklist", "worklist_print"):
+        address = reverse(view, args=["calls"])
+        assert "Choose a location for the rest." in text(ines.get(address))
+        assert "Choose a location, or download the list, for the rest." in text(marta.get(address))
 
 
 def test_there_is_no_other_list(ines: Client) -> None:

@@ -73,6 +73,7 @@ def book_print(request: StaffRequest) -> HttpResponse:
         "rows": rows[:PRINTED],
         "is_cut": len(rows) > PRINTED,
         "printed": PRINTED,
+        "may_export": can(request, "dispense.export"),
         "choices": form.words(today=today),
         "list_url": with_filters(request, "desk:book"),
     }

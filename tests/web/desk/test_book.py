@@ -14,6 +14,7 @@ from django.urls import reverse
 
 from resupply.models import Dispense, Patient
 from resupply.queries.dispense_book import PAGE
+from resupply.web.desk import book
 from resupply.web.wording import day_words
 from tests.builders import NOW, TODAY, make_dispense, make_item, make_patient, make_proof
 from tests.cast import Cast
@@ -191,6 +192,17 @@ def test_paper_has_every_row_and_says_what_it_was_narrowed_to(cast: Cast, marta:
     )
     assert len(page.context["rows"]) == PAGE + 5
     assert "Everything · 55 dispenses" in text(marta.get(reverse("desk:book_print")))
+
+
+def test_who_may_not_download_the_book_is_not_sent_to(
+    cast: Cast, ines: Client, marta: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for _ in range(2):
+        make_dispense(cast.odalys)
+    monkeypatch.setattr(book, "PRINTED", 1)
+    address = reverse("desk:book_print")
+    assert "The first 1 dispenses. Narrow the list for the rest." in text(ines.get(address))
+    assert "Narrow the list, or download it as CSV, for the rest." in text(marta.get(address))
 
 
 def test_an_empty_book_says_what_will_appear(marta: Client) -> None:
