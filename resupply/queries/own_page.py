@@ -58,7 +58,7 @@ class Chore:
 
 @dataclass(frozen=True, slots=True)
 class Coming:
-    """A day ahead: parts to change, parts that run out, parts that may be asked about."""
+    """Today or a day ahead: parts to change, parts that run out, parts that may be asked about."""
 
     on: date
     change: tuple[Kind, ...]
@@ -166,11 +166,11 @@ def first_tick(patient: Patient) -> date | None:
 
 
 def coming(plan: Sequence[LinePlan], *, today: date) -> list[Coming]:
-    """What the next days bring, day by day; nothing of a pause, which moves every date."""
+    """What today and the next days bring, day by day; nothing of a pause, which moves every date."""
     days: dict[date, tuple[list[Kind], list[Kind], list[Kind]]] = {}
     for line in plan:
         for place, on in _dates_of(line):
-            if today < on <= today + AHEAD and not _in_pause(line, on):
+            if today <= on <= today + AHEAD and not _in_pause(line, on):
                 days.setdefault(on, ([], [], []))[place].append(line.kind)
     found = [Coming(on, *(tuple(kinds) for kinds in days[on])) for on in sorted(days)]
     return found[:MOST_COMING]
@@ -178,7 +178,7 @@ def coming(plan: Sequence[LinePlan], *, today: date) -> list[Coming]:
 
 def worn_out(plan: Sequence[LinePlan], *, today: date) -> list[Kind]:
     """Kinds past their date with no spare; none during a pause."""
-    return [line.kind for line in plan if line.supply_ends_on <= today and not _in_pause(line, today)]
+    return [line.kind for line in plan if line.supply_ends_on < today and not _in_pause(line, today)]
 
 
 def open_pause(patient: Patient, *, today: date) -> Event | None:

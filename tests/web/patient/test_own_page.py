@@ -2,7 +2,7 @@
 
 import logging
 import re
-from datetime import timedelta
+from datetime import date, timedelta
 
 import pytest
 import time_machine
@@ -206,6 +206,17 @@ def test_page_shows_cleaning_coming_parts_and_whom_to_call(inside: Client, issue
     assert "Do not use an ozone or UV cleaning machine." in page
     assert 'href="tel:+13035550199"' in page
     assert "Next weekly wash: Sunday 22 March." in page
+
+
+def test_on_the_day_supply_ends_nothing_is_past_its_date_yet(
+    inside: Client, issued: IssuedLink, patient: Patient
+) -> None:
+    make_dispense(patient, on=date(2025, 12, 18), lines=[{"part_code": "A7037"}])  # tubing, of three months
+    plans.refresh_plans([patient.pk], now=NOW)
+    page = inside.get(at(issued)).text
+    assert "Past their date" not in page
+    assert "Reaches its date today" in page
+    assert re.search(r"<dt>Wednesday 18 March</dt><dd>You will need new parts: tubing\.</dd>", page)
 
 
 def test_in_spanish_nothing_is_left_in_english(inside: Client, issued: IssuedLink) -> None:
