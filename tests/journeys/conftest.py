@@ -84,6 +84,12 @@ def cast(transactional_db: None) -> "Cast":
     return make_cast()
 
 
+UNANSWERED = ("htmx:afterRequest", "htmx:sendAbort", "htmx:sendError")
+"""What htmx says of a request that got no answer, as of one under way when somebody goes to another page."""
+LEFT_BEHIND = "net::ERR_ABORTED"
+"""How Chromium calls that; a server that does not answer is called otherwise."""
+
+
 class Watch:
     """What went wrong in a window."""
 
@@ -93,16 +99,21 @@ class Watch:
         page.on("pageerror", lambda error: self.wrong.append(f"script: {error}"))
         page.on("console", self._console)
         page.on("request", self._request)
+        page.on("requestfailed", self._failed)
         page.on("response", self._response)
 
     def _console(self, said: "ConsoleMessage") -> None:
         # That an answer was refused is said by the answers themselves, below.
-        if said.type == "error" and not said.text.startswith("Failed to load resource"):
+        if said.type == "error" and not said.text.startswith(("Failed to load resource", *UNANSWERED)):
             self.wrong.append(f"console: {said.text}")
 
     def _request(self, request: "Request") -> None:
         if not request.url.startswith((self.home, "data:")):
             self.wrong.append(f"asked elsewhere: {request.url}")
+
+    def _failed(self, request: "Request") -> None:
+        if request.failure != LEFT_BEHIND:
+            self.wrong.append(f"{request.failure}: {request.url}")
 
     def _response(self, response: "Response") -> None:
         is_page = response.request.is_navigation_request()
