@@ -7,6 +7,7 @@ from resupply.rules.matching_parts import (
     HEAVIEST,
     KINDS,
     MARKS,
+    WEIGHED,
     BadTableError,
     Condition,
     Effect,
@@ -79,8 +80,7 @@ def _check_row(row: Rule | Gate, known: Collection[str], bad: Callable[..., BadT
 
 
 def _check_effect(rule: Rule, bad: Callable[..., BadTableError]) -> None:
-    weighs = rule.effect in {Effect.FOR, Effect.AGAINST}
-    if not (1 <= rule.weight <= HEAVIEST if weighs else rule.weight == 0):
+    if not (1 <= rule.weight <= HEAVIEST if rule.effect in WEIGHED else rule.weight == 0):
         raise bad(f"for and against weigh 1 to {HEAVIEST}, other effects nothing.", field="weight")
     if bool(rule.styles) == (rule.effect is Effect.REFER):
         raise bad("name the styles it is about; a referral is about none.", field="styles")

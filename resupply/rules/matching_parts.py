@@ -26,6 +26,10 @@ class Effect(StrEnum):
     REFER = "refer"
 
 
+WEIGHED = frozenset({Effect.FOR, Effect.AGAINST})
+"""Effects that have a weight."""
+
+
 @dataclass(frozen=True, slots=True)
 class Style:
     """A mask style."""

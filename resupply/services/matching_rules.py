@@ -12,11 +12,9 @@ from typing import Any
 
 import tomli_w
 
+from resupply.rules.matching_parts import WEIGHED
 from resupply.rules.matching_table import Condition, Effect, Rule
 from resupply.services.matching import check_table
-
-WEIGHED = (Effect.FOR, Effect.AGAINST)
-"""Effects that have a weight."""
 
 
 @dataclass(frozen=True, slots=True)

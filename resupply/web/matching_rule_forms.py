@@ -5,10 +5,10 @@ from typing import Any, NamedTuple
 
 from django import forms
 
-from resupply.rules.matching_parts import HEAVIEST
+from resupply.rules.matching_parts import HEAVIEST, WEIGHED
 from resupply.rules.matching_table import Condition, Effect, Question, Rule, Table
 from resupply.rules.matching_words import ALWAYS, EFFECTS, MARKS, condition_words, effect_words, style_words
-from resupply.services.matching_rules import WEIGHED, Said
+from resupply.services.matching_rules import Said
 from resupply.web.forms import dress
 
 LONGEST = 400

@@ -13,7 +13,7 @@ from django.views.decorators.http import require_GET
 from resupply import clock
 from resupply.delivery.carriers import carriers
 from resupply.delivery.tables_out import Cell
-from resupply.models import Recall, RecallContact
+from resupply.models import Recall, RecallContact, RecallNotice
 from resupply.queries import recall_reach as queries
 from resupply.queries.recall_reach import Row, Show
 from resupply.services import recall_notices as service
@@ -102,10 +102,7 @@ def notice_open(request: StaffRequest, public_id: UUID) -> HttpResponse:
 @GET_OR_POST
 def notice_close(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Close the notice once everybody is reached or written off."""
-    found = access.recall_or_404(public_id)
-    notice = queries.standing_notice(found)
-    if notice is None:
-        raise Http404
+    found, notice = _standing(public_id)
     form = CloseForm(posted(request))
 
     def write() -> str:
@@ -123,10 +120,7 @@ def notice_close(request: StaffRequest, public_id: UUID) -> HttpResponse:
 @GET_OR_POST
 def notice_again(request: StaffRequest, public_id: UUID) -> HttpResponse:
     """Open a closed notice again, with a reason: somebody was found who was given the part."""
-    found = access.recall_or_404(public_id)
-    notice = queries.standing_notice(found)
-    if notice is None:
-        raise Http404
+    found, notice = _standing(public_id)
     form = VoidForm(posted(request))
 
     def write() -> str:
@@ -184,6 +178,15 @@ def contact_void(request: StaffRequest, public_id: UUID) -> HttpResponse:
         done_url=reverse("manager:recall_contact", args=[found.recall.public_id, found.patient.public_id]),
         **_back(found.recall),
     )  # fmt: skip
+
+
+def _standing(public_id: UUID) -> tuple[Recall, RecallNotice]:
+    """A recall and its notice; 404 where it has none that stands."""
+    found = access.recall_or_404(public_id)
+    notice = queries.standing_notice(found)
+    if notice is None:
+        raise Http404
+    return found, notice
 
 
 def _back(found: Recall) -> Back:
